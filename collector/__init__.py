@@ -1,0 +1,1 @@
+"""MQTT in, SQLite store, live assessment; receipts and orders out."""

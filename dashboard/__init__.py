@@ -1,0 +1,1 @@
+"""Web pages and HTTP API over the collector's store."""

@@ -1,0 +1,84 @@
+"""The node's clocks. Durations come from CLOCK_BOOTTIME alone: it never steps when the wall clock is set."""
+
+from __future__ import annotations
+
+import ctypes
+import time
+from pathlib import Path
+from typing import Protocol
+
+from soak.rehearsal import Rehearsal
+
+_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+_ADJTIMEX_ERROR = 5  # TIME_ERROR: clock not synchronised
+_STATUS_OFFSET_LONGS = 4  # struct timex: modes, offset, freq, maxerror, esterror, then status (int)
+_STATUS_UNSYNCED = 0x40  # STA_UNSYNC
+
+
+class Clock(Protocol):
+    """What the node asks of its clocks."""
+
+    boot_id: str
+
+    def boot_ms(self) -> int:
+        """Milliseconds of the uninterrupted clock since boot."""
+
+    def utc_ms(self) -> int:
+        """Milliseconds since 1970 on the wall clock, right or wrong."""
+
+    def synced(self) -> bool:
+        """The wall clock is known to be synchronised."""
+
+    def real_s(self, ms: int) -> float:
+        """How many real seconds `ms` of this clock take: for waiting."""
+
+
+class SystemClock:
+    """The machine's own clocks."""
+
+    def __init__(self) -> None:
+        self.boot_id = _BOOT_ID.read_text().strip()
+        self._libc = ctypes.CDLL(None, use_errno=True)
+
+    def boot_ms(self) -> int:
+        return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000
+
+    def utc_ms(self) -> int:
+        return time.time_ns() // 1_000_000
+
+    def synced(self) -> bool:
+        timex = ctypes.create_string_buffer(256)  # modes = 0: only read (adjtimex(2)); 208 bytes on 64 bit
+        state = self._libc.adjtimex(timex)
+        longs = ctypes.sizeof(ctypes.c_long)
+        status = ctypes.c_int.from_buffer(timex, longs * (_STATUS_OFFSET_LONGS + 1)).value
+        return state not in (-1, _ADJTIMEX_ERROR) and not status & _STATUS_UNSYNCED
+
+    def real_s(self, ms: int) -> float:
+        return ms / 1000
+
+
+class RehearsalClock:
+    """A faster clock, with a boot of its own, for the simulator.
+
+    Args:
+        rehearsal: The clock that every part of the rehearsal shares.
+        boot_id: The simulated boot.
+        booted_ago_ms: How long ago, in rehearsal time, this boot is said to have happened.
+    """
+
+    def __init__(self, rehearsal: Rehearsal, boot_id: str, booted_ago_ms: int = 60_000) -> None:
+        self.boot_id = boot_id
+        self._rehearsal = rehearsal
+        self._booted_utc_ms = self.utc_ms() - booted_ago_ms
+
+    def boot_ms(self) -> int:
+        return self.utc_ms() - self._booted_utc_ms
+
+    def utc_ms(self) -> int:
+        return self._rehearsal.utc_ms(time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000)
+
+    def synced(self) -> bool:
+        return True
+
+    def real_s(self, ms: int) -> float:
+        return ms / 1000 / self._rehearsal.speed

@@ -1,0 +1,266 @@
+"""What node and collector say to each other over MQTT: topics, messages, strict decoding.
+
+Prefix `soakledger/1/<node>/`. Fields that a reader does not know are ignored, so that versions can differ by one.
+"""
+
+from __future__ import annotations
+
+import enum
+import re
+from collections.abc import Sequence
+from typing import Annotated, Any
+
+import msgspec
+
+from soak.quantity import utc_ms
+from soak.reading import END, Milliseconds, Reading, SensorId
+from soak.requirement import Requirement, SensorTerms
+
+PREFIX = "soakledger/1/"
+LARGEST_MESSAGE_BYTES = 256 * 1024
+MOST_READINGS = 1_000
+"""Readings in one batch; at 80 bytes each well below the largest message."""
+
+_NAME = r"^[a-z0-9](-?[a-z0-9]){0,31}" + END
+_NAME_PATTERN = re.compile(_NAME)
+NodeName = Annotated[str, msgspec.Meta(pattern=_NAME)]
+BasinName = Annotated[str, msgspec.Meta(pattern=_NAME)]
+StreamId = Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{32}" + END)]
+BootId = Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{8}(-?[0-9a-f]{4}){3}-?[0-9a-f]{12}" + END)]
+UtcText = Annotated[str, msgspec.Meta(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z" + END)]
+"""RFC 3339 in UTC with milliseconds."""
+Number = Annotated[int, msgspec.Meta(ge=1, le=2**53 - 1)]
+Word = Annotated[str, msgspec.Meta(max_length=200)]
+
+
+class Topic(enum.StrEnum):
+    """The last part of a topic."""
+
+    READINGS = "readings"
+    STATE = "state"
+    RECEIPT = "receipt"
+    ORDERS = "orders"
+
+    def of(self, node: str) -> str:
+        """The full topic for one node."""
+        return f"{PREFIX}{node}/{self.value}"
+
+
+class Clock(msgspec.Struct, frozen=True):
+    """The node's two clocks, read together.
+
+    Attributes:
+        ms: The uninterrupted clock, milliseconds since boot; durations come from it alone.
+        utc: The wall clock.
+        synced: The wall clock was known to be synchronised.
+    """
+
+    ms: Milliseconds
+    utc: UtcText
+    synced: bool
+
+
+class Batch(msgspec.Struct, frozen=True):
+    """Consecutive readings of one stream. Topic `readings`, from the node, not retained.
+
+    Attributes:
+        stream: Random id: one basin's readings from one outbox in one boot.
+        basin: The basin's name on its node.
+        boot: Boot id of the node.
+        first: Number of the first reading; the others follow on.
+        clock: When the batch was put together.
+        readings: In the order of their numbers.
+    """
+
+    stream: StreamId
+    basin: BasinName
+    boot: BootId
+    first: Number
+    clock: Clock
+    readings: Annotated[list[Reading], msgspec.Meta(min_length=1, max_length=MOST_READINGS)]
+
+    @property
+    def last(self) -> int:
+        """Number of the last reading."""
+        return self.first + len(self.readings) - 1
+
+
+class HeldStream(msgspec.Struct, frozen=True):
+    """A stream of which the node still holds readings, or which it is writing.
+
+    Attributes:
+        stream: Its id.
+        basin: Its basin.
+        oldest: Number of the oldest reading still held; one more than `newest` when none is.
+        newest: Number of the newest reading taken.
+    """
+
+    stream: StreamId
+    basin: BasinName
+    oldest: Number
+    newest: Annotated[int, msgspec.Meta(ge=0, le=2**53 - 1)]
+
+
+class SensorSeen(msgspec.Struct, frozen=True):
+    """A sensor as the node last saw it; `fault` is empty while it answers."""
+
+    sensor: SensorId
+    basin: BasinName
+    fault: Word = ""
+
+
+class State(msgspec.Struct, frozen=True):
+    """How a node is. Topic `state`, from the node, retained; the last will says only that it is gone.
+
+    Attributes:
+        up: False in the last will and after an orderly stop.
+        version: Software version.
+        boot: Boot id.
+        clock: When it was put together.
+        streams: Every stream still held or being written, oldest first; of one basin the last is the current one.
+        sensors: The sensors it reads.
+        outbox: Readings waiting for a receipt.
+    """
+
+    up: bool
+    version: Word = ""
+    boot: BootId | None = None
+    clock: Clock | None = None
+    streams: Annotated[list[HeldStream], msgspec.Meta(max_length=1_000)] = []
+    sensors: Annotated[list[SensorSeen], msgspec.Meta(max_length=128)] = []
+    outbox: Annotated[int, msgspec.Meta(ge=0)] = 0
+
+
+class LedgerHead(msgspec.Struct, frozen=True):
+    """How many records the ledger has and the hash of its newest."""
+
+    count: Annotated[int, msgspec.Meta(ge=0)]
+    head: Word
+
+
+class Receipt(msgspec.Struct, frozen=True):
+    """What the collector's disk has. Topic `receipt`, from the collector, retained.
+
+    Attributes:
+        streams: Per stream the ranges of numbers durably committed, both ends included, rising.
+        ledger: Count and head of the ledger, where there is one.
+    """
+
+    streams: dict[StreamId, list[tuple[int, int]]]
+    ledger: LedgerHead | None = None
+
+
+class BasinOrders(msgspec.Struct, frozen=True):
+    """What a node needs to judge one basin by itself.
+
+    Attributes:
+        requirement: In force from the next closing on; None where none is set.
+        sensors: Correction and U of each required sensor.
+        good_for_s: Seconds after which the node must not rely on this any more.
+    """
+
+    requirement: Requirement | None
+    sensors: dict[SensorId, SensorTerms]
+    good_for_s: Annotated[int, msgspec.Meta(ge=1, le=30 * 86_400)]
+
+
+class Orders(msgspec.Struct, frozen=True):
+    """Topic `orders`, from the collector, retained.
+
+    Attributes:
+        version: Rises with every change within an epoch.
+        epoch: Changes when the collector's data were restored from a backup.
+        basins: Per basin of this node.
+    """
+
+    version: Annotated[int, msgspec.Meta(ge=1)]
+    epoch: Word
+    basins: dict[BasinName, BasinOrders]
+
+
+class UnreadableError(ValueError):
+    """A message that cannot be taken in.
+
+    Attributes:
+        reason: One word for counting: "topic", "huge", "not-utf-8", "not-json", "wrong-shape", "time".
+        detail: What is wrong, for people.
+    """
+
+    def __init__(self, reason: str, detail: str) -> None:
+        super().__init__(f"{reason}: {detail}")
+        self.reason, self.detail = reason, detail
+
+
+Message = Batch | State | Receipt | Orders
+_DECODERS: dict[Topic, msgspec.json.Decoder[Any]] = {
+    Topic.READINGS: msgspec.json.Decoder(Batch),
+    Topic.STATE: msgspec.json.Decoder(State),
+    Topic.RECEIPT: msgspec.json.Decoder(Receipt),
+    Topic.ORDERS: msgspec.json.Decoder(Orders),
+}
+_ENCODER = msgspec.json.Encoder()
+
+
+def parse_topic(topic: str) -> tuple[str, Topic]:
+    """Take a topic apart.
+
+    Returns:
+        Node name and the kind of message.
+
+    Raises:
+        UnreadableError: Not one of ours.
+    """
+    node, _, kind = topic.removeprefix(PREFIX).partition("/")
+    if not topic.startswith(PREFIX) or not _NAME_PATTERN.fullmatch(node) or kind not in Topic.__members__.values():
+        expected = "soakledger/1/<node>/<kind> with a node name in a-z, 0-9 and -"
+        raise UnreadableError("topic", f"{topic[:120]!r} is not {expected}.")
+    return node, Topic(kind)
+
+
+def decode(topic: Topic, payload: bytes) -> Message:
+    """Decode one message strictly.
+
+    Raises:
+        UnreadableError: Too large, not UTF-8, not JSON, of the wrong shape, or with times that contradict each other.
+    """
+    if len(payload) > LARGEST_MESSAGE_BYTES:
+        raise UnreadableError("huge", f"{len(payload)} bytes; at most {LARGEST_MESSAGE_BYTES} are taken in.")
+    try:
+        payload.decode()
+    except UnicodeDecodeError as error:
+        raise UnreadableError("not-utf-8", f"byte {error.start} is not UTF-8.") from None
+    try:
+        message: Message = _DECODERS[topic].decode(payload)
+    except msgspec.ValidationError as error:
+        raise UnreadableError("wrong-shape", str(error)) from None
+    except msgspec.DecodeError as error:
+        raise UnreadableError("not-json", str(error)) from None
+    except RecursionError:
+        raise UnreadableError("wrong-shape", "nested too deeply.") from None
+    if isinstance(message, Batch | State) and message.clock:
+        _check_utc(message.clock)
+    if isinstance(message, Batch):
+        _check_times(message.readings, message.clock.ms)
+    return message
+
+
+def _check_utc(clock: Clock) -> None:
+    try:
+        utc_ms(clock.utc)
+    except ValueError:
+        raise UnreadableError("time", f"{clock.utc!r} is no date and time.") from None
+
+
+def _check_times(readings: Sequence[Reading], clock_ms: int) -> None:
+    previous_ms = -1
+    for reading in readings:
+        if reading.ms <= previous_ms:
+            raise UnreadableError("time", f"a reading at {reading.ms} ms does not come after one at {previous_ms} ms.")
+        previous_ms = reading.ms
+    if previous_ms > clock_ms:
+        raise UnreadableError("time", f"a reading at {previous_ms} ms is later than its message, at {clock_ms} ms.")
+
+
+def encode(message: Message) -> bytes:
+    """A message as it travels; decode(encode(x)) == x."""
+    return _ENCODER.encode(message)

@@ -1,0 +1,49 @@
+"""The command: a table of subcommands, each loaded only when it is asked for."""
+
+from __future__ import annotations
+
+import importlib
+
+import click
+
+COMMANDS = {
+    "assess": ("collector.assess_command", "Judge a logger's file by the exposure rule."),
+    "closures": ("collector.closures_command", "List closures with their verdict and findings."),
+    "collector": ("collector.command", "Take in readings, judge every soak, send receipts and orders."),
+    "dashboard": ("dashboard.command", "Serve the pages and the HTTP API."),
+    "demo": ("firmware.simulator.demo", "A whole clinic on this machine: broker, collector, pages, simulated basins."),
+    "node": ("firmware.command", "Watch the basins of this Raspberry Pi."),
+    "rehearse": ("firmware.simulator.command", "A node with simulated basins behind the real firmware."),
+}
+"""Name: (module with a click command called `command`, what it does)."""
+
+
+class _LazyGroup(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        return sorted(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(COMMANDS[cmd_name][0])
+        command = module.command
+        assert isinstance(command, click.Command)  # noqa: S101
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in sorted(COMMANDS.items())])
+
+
+@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="soakledger", message="%(prog)s %(version)s")
+def main() -> None:
+    """Watch soaks, prove them, keep the evidence.
+
+    A monitoring aid for manual high-level disinfection. The product's label, the device maker's instructions and local
+    rules decide; this tool never replaces the MEC test, the cleaning step or a trained person's judgement.
+    """
+
+
+if __name__ == "__main__":
+    main()
