@@ -11,7 +11,7 @@ from soak.rehearsal import Rehearsal
 
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 _ADJTIMEX_ERROR = 5  # TIME_ERROR: clock not synchronised
-_STATUS_OFFSET_LONGS = 4  # struct timex: modes, offset, freq, maxerror, esterror, then status (int)
+_STATUS_OFFSET_LONGS = 5  # struct timex: modes (padded to a long), offset, freq, maxerror, esterror, then status (int)
 _STATUS_UNSYNCED = 0x40  # STA_UNSYNC
 
 
@@ -50,7 +50,7 @@ class SystemClock:
         timex = ctypes.create_string_buffer(256)  # modes = 0: only read (adjtimex(2)); 208 bytes on 64 bit
         state = self._libc.adjtimex(timex)
         longs = ctypes.sizeof(ctypes.c_long)
-        status = ctypes.c_int.from_buffer(timex, longs * (_STATUS_OFFSET_LONGS + 1)).value
+        status = ctypes.c_int.from_buffer(timex, longs * _STATUS_OFFSET_LONGS).value
         return state not in (-1, _ADJTIMEX_ERROR) and not status & _STATUS_UNSYNCED
 
     def real_s(self, ms: int) -> float:

@@ -1,0 +1,328 @@
+"""What pages and commands ask of the store: looks, never writes. One `Reader` per thread."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from collector.errors import DataError
+from collector.readings import stored_readings
+from collector.schema import FILE_NAME, connect
+from soak.closure import Closure, Verdict
+from soak.reading import Fault, Lid, Reading
+from soak.requirement import Requirement, SensorTerms
+from soak.wire import State
+
+
+class Basin(msgspec.Struct, frozen=True):
+    """A basin and what is required of it at present."""
+
+    id: int
+    node: str
+    name: str
+    label: str
+    place: str
+    requirement: Requirement | None
+    sensors: dict[str, SensorTerms]
+
+
+class BasinNow(msgspec.Struct, frozen=True):
+    """The newest reading of a basin.
+
+    Attributes:
+        at_utc_ms: When it was taken, milliseconds since 1970.
+        synced: The node's wall clock was synchronised.
+        stream: Its stream.
+        number: Its number.
+        ms: Its time on the node's clock.
+        lid: Lid state.
+        mc: Indicated temperature per sensor, None without a value.
+        fault: What is wrong with each sensor without a value.
+        closure: The closure in progress; None with the lid open.
+    """
+
+    at_utc_ms: int
+    synced: bool
+    stream: str
+    number: int
+    ms: int
+    lid: Lid
+    mc: dict[str, int | None]
+    fault: dict[str, Fault]
+    closure: Closure | None
+
+
+class StoredClosure(msgspec.Struct, frozen=True):
+    """An ended closure as stored.
+
+    Attributes:
+        id: Its row; a superseding assessment has a row of its own.
+        basin_id: Its basin.
+        closing_utc_ms: When it began, milliseconds since 1970.
+        last_utc_ms: Its last reading.
+        clock_synced: The node's wall clock was synchronised: the two times above can be trusted.
+        assessed_ms: When it was assessed.
+        superseded_by: The later assessment that took its place; None if it stands.
+        closure: Everything the rule says of it.
+    """
+
+    id: int
+    basin_id: int
+    closing_utc_ms: int
+    last_utc_ms: int
+    clock_synced: bool
+    assessed_ms: int
+    superseded_by: int | None
+    closure: Closure
+
+
+class NodeNow(msgspec.Struct, frozen=True):
+    """A node as last heard of."""
+
+    node: str
+    heard_ms: int
+    up: bool
+    state: State
+
+
+class Minute(msgspec.Struct, frozen=True):
+    """One minute of one sensor, temperatures as indicated, in millidegrees.
+
+    Attributes:
+        minute: Minutes since 1970.
+        lowest_mc: Lowest; None if there was no value in it.
+        highest_mc: Highest.
+        mean_mc: Mean, rounded down.
+        known: Readings with a value.
+        missing: Readings without one.
+        lid_open: Readings with the lid open.
+    """
+
+    minute: int
+    lowest_mc: int | None
+    highest_mc: int | None
+    mean_mc: int | None
+    known: int
+    missing: int
+    lid_open: int
+
+
+class Backlog(msgspec.Struct, frozen=True):
+    """How much of what the nodes hold has arrived.
+
+    Attributes:
+        arrived: Readings stored, of streams that a node still lists.
+        expected: Readings those streams have.
+    """
+
+    arrived: int
+    expected: int
+
+
+class Parked(msgspec.Struct, frozen=True):
+    """A message that could not be taken in."""
+
+    topic: str
+    reason: str
+    detail: str
+    bytes: int
+    times: int
+    first_ms: int
+    last_ms: int
+
+
+class Reader:
+    """Read-only access to the data folder.
+
+    Args:
+        data_dir: The collector's data folder.
+
+    Raises:
+        DataError: There is no database in it, or it cannot be read.
+    """
+
+    def __init__(self, data_dir: Path) -> None:
+        path = data_dir / FILE_NAME
+        if not path.is_file():
+            raise DataError(
+                f"There are no data in {data_dir} (no {FILE_NAME}). "
+                "Name the collector's data folder with --data, or start the collector first."
+            )
+        self._db = connect(path, read_only=True)
+
+    def close(self) -> None:
+        """Give the connection back."""
+        self._db.close()
+
+    def __enter__(self) -> Reader:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def data_version(self) -> int:
+        """A number that changes whenever another connection has committed; costs microseconds."""
+        return int(self._rows("PRAGMA data_version")[0][0])
+
+    def site(self) -> dict[str, str]:
+        """What is known of the site: "name", "epoch", …"""
+        return dict(self._rows("SELECT name, content FROM site"))
+
+    def basins(self) -> list[Basin]:
+        """Every basin, in the order of the settings."""
+        rows = self._rows(
+            """SELECT b.id, b.node, b.name, b.label, b.place, r.requirement, r.sensors FROM basin b
+               LEFT JOIN requirement r ON r.id = (
+                   SELECT id FROM requirement WHERE basin_id = b.id ORDER BY since_ms DESC, id DESC LIMIT 1)
+               ORDER BY b.id"""
+        )
+        return [
+            Basin(
+                row[0],
+                row[1],
+                row[2],
+                row[3],
+                row[4],
+                _requirement(row[5]),
+                msgspec.json.decode(row[6] or b"{}", type=dict[str, SensorTerms]),
+            )
+            for row in rows
+        ]
+
+    def now(self) -> dict[int, BasinNow]:
+        """The newest reading of each basin, by basin id; basins never heard of are absent."""
+        rows = self._rows("SELECT basin_id, body FROM now")
+        return {basin_id: msgspec.json.decode(body, type=BasinNow) for basin_id, body in rows}
+
+    def nodes(self) -> list[NodeNow]:
+        """Every node ever heard of."""
+        rows = self._rows("SELECT node, heard_ms, up, body FROM node ORDER BY node")
+        return [NodeNow(node, heard, bool(up), msgspec.json.decode(body, type=State)) for node, heard, up, body in rows]
+
+    def closures(
+        self,
+        *,
+        basin_id: int | None = None,
+        since_ms: int | None = None,
+        until_ms: int | None = None,
+        verdict: Verdict | None = None,
+        superseded: bool = False,
+        limit: int = 200,
+        offset: int = 0,
+    ) -> list[StoredClosure]:
+        """Ended closures, newest first.
+
+        Args:
+            basin_id: Of this basin only.
+            since_ms: That end at or after this time, milliseconds since 1970.
+            until_ms: That begin before this time.
+            verdict: With this verdict only.
+            superseded: Also those that a later assessment has superseded.
+            limit: At most so many.
+            offset: Leave out so many first.
+        """
+        clauses, values = _closure_filter(basin_id, since_ms, until_ms, verdict, superseded=superseded)
+        rows = self._rows(
+            f"""SELECT id, basin_id, closing_utc_ms, last_utc_ms, clock_synced, assessed_ms, superseded_by, body
+                FROM closure WHERE {clauses} ORDER BY closing_utc_ms DESC, id DESC LIMIT ? OFFSET ?""",  # noqa: S608
+            (*values, limit, offset),
+        )
+        return [_stored(row) for row in rows]
+
+    def closure(self, closure_id: int) -> StoredClosure | None:
+        """One closure by its row."""
+        rows = self._rows(
+            """SELECT id, basin_id, closing_utc_ms, last_utc_ms, clock_synced, assessed_ms, superseded_by, body
+               FROM closure WHERE id = ?""",
+            (closure_id,),
+        )
+        return _stored(rows[0]) if rows else None
+
+    def count_closures(
+        self, *, basin_id: int | None = None, since_ms: int | None = None, until_ms: int | None = None
+    ) -> dict[str, int]:
+        """How many closures stand, by verdict."""
+        clauses, values = _closure_filter(basin_id, since_ms, until_ms, None, superseded=False)
+        return dict(self._rows(f"SELECT verdict, count(*) FROM closure WHERE {clauses} GROUP BY verdict", values))  # noqa: S608
+
+    def minutes(self, basin_id: int, since_ms: int, until_ms: int) -> dict[str, list[Minute]]:
+        """The per-minute table of one basin, by sensor, oldest first; minutes without a reading are absent."""
+        rows = self._rows(
+            """SELECT s.sensor, m.minute, m.lowest_mc, m.highest_mc, m.sum_mc, m.known, m.missing, m.lid_open
+               FROM minute m JOIN sensor s ON s.id = m.sensor_id
+               WHERE m.basin_id = ? AND m.minute BETWEEN ? AND ? ORDER BY m.sensor_id, m.minute""",
+            (basin_id, since_ms // 60_000, (until_ms - 1) // 60_000),
+        )
+        found: dict[str, list[Minute]] = {}
+        for sensor, minute, lowest, highest, total, known, missing, lid_open in rows:
+            mean = total // known if known else None
+            found.setdefault(sensor, []).append(Minute(minute, lowest, highest, mean, known, missing, lid_open))
+        return found
+
+    def readings(self, basin_id: int, since_ms: int, until_ms: int) -> Iterator[tuple[int, Reading]]:
+        """Every reading of a basin in a time range, stream by stream, each in the order of its numbers.
+
+        Yields:
+            Milliseconds since 1970 (by the clock that came with it), and the reading.
+        """
+        for (stream_id,) in self._rows("SELECT id FROM stream WHERE basin_id = ? ORDER BY id", (basin_id,)):
+            for stored in stored_readings(self._db, stream_id, since_ms=since_ms, until_ms=until_ms):
+                if since_ms <= stored.utc_ms < until_ms:
+                    yield stored.utc_ms, stored.reading
+
+    def backlog(self) -> Backlog:
+        """How far what the nodes still hold has arrived."""
+        listed = [held for node in self.nodes() for held in node.state.streams]
+        arrived = expected = 0
+        stored = dict(self._rows("SELECT stream, stored FROM stream"))
+        for held in listed:
+            expected += held.newest
+            arrived += min(stored.get(held.stream, 0), held.newest)
+        return Backlog(arrived, expected)
+
+    def parked(self, limit: int = 200) -> list[Parked]:
+        """Messages that could not be taken in, newest first."""
+        rows = self._rows(
+            "SELECT topic, reason, detail, bytes, times, first_ms, last_ms FROM parked ORDER BY last_ms DESC LIMIT ?",
+            (limit,),
+        )
+        return [Parked(*row) for row in rows]
+
+    def parked_counts(self) -> dict[str, int]:
+        """How often a message could not be taken in, by reason, since the beginning."""
+        return dict(self._rows("SELECT reason, times FROM parked_count"))
+
+    def _rows(self, sql: str, values: tuple[Any, ...] = ()) -> list[Any]:
+        """All rows at once: a reader never holds a transaction open."""
+        return self._db.conn.execute(sql, values).fetchall()
+
+
+def _requirement(body: str | None) -> Requirement | None:
+    return msgspec.json.decode(body, type=Requirement) if body else None
+
+
+def _stored(row: Any) -> StoredClosure:
+    closure_id, basin_id, closing_utc_ms, last_utc_ms, synced, assessed_ms, superseded_by, body = row
+    closure = msgspec.json.decode(body, type=Closure)
+    return StoredClosure(
+        closure_id, basin_id, closing_utc_ms, last_utc_ms, bool(synced), assessed_ms, superseded_by, closure
+    )
+
+
+def _closure_filter(
+    basin_id: int | None, since_ms: int | None, until_ms: int | None, verdict: Verdict | None, *, superseded: bool
+) -> tuple[str, tuple[int | str, ...]]:
+    conditions: list[tuple[str, int | str]] = []
+    if basin_id is not None:
+        conditions.append(("basin_id = ?", basin_id))
+    if since_ms is not None:
+        conditions.append(("last_utc_ms >= ?", since_ms))
+    if until_ms is not None:
+        conditions.append(("closing_utc_ms < ?", until_ms))
+    if verdict is not None:
+        conditions.append(("verdict = ?", verdict.value))
+    clauses = [clause for clause, _ in conditions] + ([] if superseded else ["superseded_by IS NULL"])
+    return " AND ".join(clauses) or "1", tuple(content for _, content in conditions)

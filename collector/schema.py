@@ -1,0 +1,127 @@
+"""The database: its tables, and how an older one becomes a newer one.
+
+Migrations are appended, never edited once released. Readings live in `batch` (as they came) until they are sealed into
+`page`; `closure` holds every verdict ever given. `now`, `minute` and `node` are projections that can be made again.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+from sqlite_utils import Database, Migrations
+
+from collector.errors import DataError
+
+FILE_NAME = "soakledger.sqlite"
+migrations = Migrations("collector")
+
+
+@migrations()
+def m0001_first_light(db: Database) -> None:
+    """Basins, streams, readings, closures, minutes, nodes, parked messages."""
+    for statement in _M0001:
+        db.execute(statement)
+
+
+_M0001 = (
+    "CREATE TABLE site (name TEXT PRIMARY KEY, content TEXT NOT NULL) STRICT, WITHOUT ROWID",
+    # A basin as the settings name it, or as a node announced it: then without a label and a requirement.
+    """CREATE TABLE basin (
+        id INTEGER PRIMARY KEY, node TEXT NOT NULL, name TEXT NOT NULL, label TEXT NOT NULL, place TEXT NOT NULL,
+        UNIQUE (node, name)) STRICT""",
+    # What was required of a basin from when on (milliseconds since 1970, UTC): a row for every change.
+    """CREATE TABLE requirement (
+        id INTEGER PRIMARY KEY, basin_id INTEGER NOT NULL REFERENCES basin, since_ms INTEGER NOT NULL,
+        requirement TEXT, sensors TEXT NOT NULL) STRICT""",
+    "CREATE INDEX requirement_by_basin ON requirement (basin_id, since_ms)",
+    # stored: readings of it that are stored. over: a newer stream has taken its place and nothing of it will come.
+    # resume: the number to read again from when the collector starts, so that a closure in progress is whole.
+    """CREATE TABLE stream (
+        id INTEGER PRIMARY KEY, stream TEXT NOT NULL UNIQUE, basin_id INTEGER NOT NULL REFERENCES basin,
+        boot TEXT NOT NULL, first_heard_ms INTEGER NOT NULL, stored INTEGER NOT NULL DEFAULT 0,
+        over INTEGER NOT NULL DEFAULT 0, resume INTEGER NOT NULL DEFAULT 0) STRICT""",
+    "CREATE INDEX stream_by_basin ON stream (basin_id)",
+    # Readings as they came, until a page holds them.
+    """CREATE TABLE batch (
+        stream_id INTEGER NOT NULL REFERENCES stream, first INTEGER NOT NULL, last INTEGER NOT NULL,
+        body BLOB NOT NULL, PRIMARY KEY (stream_id, first)) STRICT, WITHOUT ROWID""",
+    # Readings sealed: zlib over canonical JSON in columns; sha256 of the uncompressed bytes.
+    """CREATE TABLE page (
+        stream_id INTEGER NOT NULL REFERENCES stream, first INTEGER NOT NULL, last INTEGER NOT NULL,
+        first_utc_ms INTEGER NOT NULL, last_utc_ms INTEGER NOT NULL, sha256 TEXT NOT NULL, body BLOB NOT NULL,
+        PRIMARY KEY (stream_id, first)) STRICT""",
+    "CREATE INDEX page_by_time ON page (stream_id, first_utc_ms)",
+    # Reading numbers that the node no longer holds and that never came. found_ms: they came after all.
+    """CREATE TABLE lost (
+        stream_id INTEGER NOT NULL REFERENCES stream, first INTEGER NOT NULL, last INTEGER NOT NULL,
+        noticed_ms INTEGER NOT NULL, found_ms INTEGER, PRIMARY KEY (stream_id, first)) STRICT, WITHOUT ROWID""",
+    # Every ended closure with its verdict; a later assessment supersedes, the earlier one stays.
+    """CREATE TABLE closure (
+        id INTEGER PRIMARY KEY, basin_id INTEGER NOT NULL REFERENCES basin,
+        stream_id INTEGER NOT NULL REFERENCES stream, first INTEGER NOT NULL, last INTEGER NOT NULL, closing_utc_ms INTEGER NOT NULL, last_utc_ms INTEGER NOT NULL,
+        clock_synced INTEGER NOT NULL, verdict TEXT NOT NULL, body TEXT NOT NULL,
+        assessed_ms INTEGER NOT NULL, superseded_by INTEGER REFERENCES closure) STRICT""",
+    "CREATE INDEX closure_by_basin ON closure (basin_id, closing_utc_ms)",
+    "CREATE INDEX closure_by_time ON closure (closing_utc_ms)",
+    "CREATE INDEX closure_by_stream ON closure (stream_id, first)",
+    "CREATE TABLE sensor (id INTEGER PRIMARY KEY, sensor TEXT NOT NULL UNIQUE) STRICT",
+    # One minute of one sensor: lowest, highest and sum of what it indicated, with and without a value, lid open.
+    """CREATE TABLE minute (
+        basin_id INTEGER NOT NULL, sensor_id INTEGER NOT NULL, minute INTEGER NOT NULL,
+        lowest_mc INTEGER, highest_mc INTEGER, sum_mc INTEGER NOT NULL, known INTEGER NOT NULL,
+        missing INTEGER NOT NULL, lid_open INTEGER NOT NULL,
+        PRIMARY KEY (basin_id, sensor_id, minute)) STRICT, WITHOUT ROWID""",
+    "CREATE TABLE now (basin_id INTEGER PRIMARY KEY, at_utc_ms INTEGER NOT NULL, body TEXT NOT NULL) STRICT",
+    """CREATE TABLE node (
+        node TEXT PRIMARY KEY, heard_ms INTEGER NOT NULL, up INTEGER NOT NULL, body TEXT NOT NULL)
+        STRICT, WITHOUT ROWID""",
+    # Messages that could not be taken in, each kind once; the oldest go when the table is full, the counts stay.
+    """CREATE TABLE parked (
+        id INTEGER PRIMARY KEY, sha256 TEXT NOT NULL, topic TEXT NOT NULL, reason TEXT NOT NULL, detail TEXT NOT NULL,
+        bytes INTEGER NOT NULL, start BLOB NOT NULL, times INTEGER NOT NULL, first_ms INTEGER NOT NULL,
+        last_ms INTEGER NOT NULL, UNIQUE (sha256, topic)) STRICT""",
+    "CREATE TABLE parked_count (reason TEXT PRIMARY KEY, times INTEGER NOT NULL) STRICT, WITHOUT ROWID",
+)
+
+
+def connect(path: Path, *, read_only: bool = False) -> Database:
+    """Open the database for one thread.
+
+    Args:
+        path: The database file.
+        read_only: For pages and commands that only look.
+
+    Raises:
+        DataError: It cannot be opened or is no database.
+    """
+    mode = "ro" if read_only else "rwc"
+    try:
+        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=10)
+        connection.execute("PRAGMA foreign_keys = ON")
+        if not read_only:
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("SELECT count(*) FROM sqlite_master")
+    except sqlite3.Error as error:
+        raise DataError(
+            f"{path} cannot be used ({error}). Nothing was changed or moved away. "
+            "Check the folder's owner and free space; if the file is damaged, restore the last backup beside it."
+        ) from None
+    return Database(connection)
+
+
+def migrate(db: Database) -> None:
+    """Bring the database up to this version.
+
+    Raises:
+        DataError: It was written by a newer version.
+    """
+    known = {migration.name for migration in migrations.pending(Database(memory=True))}
+    written = {migration.name for migration in migrations.applied(db)}
+    if newer := written - known:
+        raise DataError(
+            f"The data were written by a newer version of this program (unknown here: {', '.join(sorted(newer))}). "
+            "They were left as they are. Install that version again, or a newer one."
+        )
+    migrations.apply(db)
