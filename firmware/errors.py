@@ -1,0 +1,56 @@
+"""What can stop the node, each with a text that says what to do next and an exit status of its own.
+
+FirmwareError
+├── SettingsError   3  the settings file cannot be used
+├── OutboxError     4  the readings on disk cannot be used
+└── BoardError      5  the pins cannot be used
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+class FirmwareError(Exception):
+    """Something that stops the node.
+
+    Attributes:
+        exit_code: The command's exit status.
+    """
+
+    exit_code = 1
+
+
+class SettingsError(FirmwareError, ValueError):
+    """The settings file cannot be used.
+
+    Attributes:
+        file: The settings file.
+        problem: What is wrong in it, and what would be right.
+    """
+
+    exit_code = 3
+
+    def __init__(self, file: Path, problem: str) -> None:
+        super().__init__(f"{file}: {problem}")
+        self.file, self.problem = file, problem
+
+
+class OutboxError(FirmwareError):
+    """The readings on disk cannot be used, or no more can be written.
+
+    Attributes:
+        file: The outbox file.
+    """
+
+    exit_code = 4
+
+    def __init__(self, file: Path, problem: str) -> None:
+        super().__init__(f"{file}: {problem}")
+        self.file = file
+
+
+class BoardError(FirmwareError):
+    """The pins cannot be used."""
+
+    exit_code = 5
