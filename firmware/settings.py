@@ -8,7 +8,7 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -30,9 +30,9 @@ _Sensor = Annotated[str, msgspec.Meta(pattern=r"^28-[0-9a-f]{12}" + END)]
 class Light(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A light of three colours."""
 
-    red: Annotated[_Pin, msgspec.Meta(description="BCM number of the red channel.")]
-    green: Annotated[_Pin, msgspec.Meta(description="BCM number of the green channel.")]
-    blue: Annotated[_Pin, msgspec.Meta(description="BCM number of the blue channel.")]
+    red: Annotated[_Pin, msgspec.Meta(description="BCM number of its red light; all three or none.")]
+    green: Annotated[_Pin, msgspec.Meta(description="BCM number of its green light; all three or none.")]
+    blue: Annotated[_Pin, msgspec.Meta(description="BCM number of its blue light; all three or none.")]
 
 
 class Basin(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -82,6 +82,12 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     w1_devices: Annotated[str, msgspec.Meta(description="Where the kernel lists the 1-Wire sensors.")] = W1_DEVICES
     buzzer_pin: Annotated[_Pin | None, msgspec.Meta(description="BCM number of the buzzer.")] = None
 
+    def __post_init__(self) -> None:
+        """Refuse what contradicts itself: it would start, and then watch the wrong basin."""
+        _refuse_twice((f"The name {basin.name}", f"basin {number}") for number, basin in enumerate(self.basins, 1))
+        _refuse_twice((f"Sensor {sensor}", f"basin {basin.name}") for basin in self.basins for sensor in basin.sensors)
+        _refuse_twice((f"Pin {pin}", use) for pin, use in self.pins())
+
     def pins(self) -> Iterator[tuple[int, str]]:
         """Every pin in use, with what it is for."""
         for basin in self.basins:
@@ -95,10 +101,98 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             yield self.buzzer_pin, "buzzer_pin"
 
 
-def load(path: Path) -> Settings:
-    """Read a settings file.
+def load(file: Path) -> Settings:
+    """Read and check a settings file.
+
+    Args:
+        file: A TOML file. Relative paths in it count from its own folder.
+
+    Returns:
+        The settings, every path in them absolute: the GPIO library changes the working directory.
 
     Raises:
-        SettingsError: It cannot be used.
+        SettingsError: It cannot be used; the text says where and what would be right.
     """
-    return msgspec.convert(tomllib.loads(path.read_text()), Settings)
+    try:
+        tree = tomllib.loads(file.read_bytes().decode())
+        settings = msgspec.convert(tree, Settings)
+    except OSError as error:
+        problem = f"it cannot be read ({error.strerror}). Write one, or name another with --settings."
+        raise SettingsError(file, problem) from error
+    except UnicodeDecodeError as error:
+        raise SettingsError(file, f"byte {error.start} is not UTF-8. Save it as UTF-8 text.") from error
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(file, f"it is not TOML: {error}. Mend that line.") from error
+    except msgspec.ValidationError as error:
+        raise SettingsError(file, _advice(str(error))) from error
+    here = file.absolute().parent
+    broker = msgspec.structs.replace(
+        settings.broker,
+        password_file=_absolute(here, settings.broker.password_file),
+        ca_file=_absolute(here, settings.broker.ca_file),
+    )
+    data_dir, w1_devices = str(here / settings.data_dir), str(here / settings.w1_devices)
+    return msgspec.structs.replace(settings, broker=broker, data_dir=data_dir, w1_devices=w1_devices)
+
+
+def _refuse_twice(uses: Iterable[tuple[str, str]]) -> None:
+    seen: dict[str, str] = {}
+    for thing, use in uses:
+        if thing in seen:
+            raise ValueError(f"{thing} is given twice: for {seen[thing]} and for {use}. Change one of the two.")
+        seen[thing] = use
+
+
+def help_lines() -> list[tuple[str, str]]:
+    """Every key with its default and what it is, as declared above: (`basin.lid_pin`, "BCM number …")."""
+    return list(_keys("", _named(msgspec.inspect.type_info(Settings))))
+
+
+def _absolute(here: Path, path: str | None) -> str | None:
+    return None if path is None else str(here / path)
+
+
+def _keys(prefix: str, fields: dict[str, msgspec.inspect.Field]) -> Iterator[tuple[str, str]]:
+    for name, field in fields.items():
+        inner = _named(field.type)
+        if inner:
+            yield from _keys(f"{prefix}{name}.", inner)
+        else:
+            default = "" if field.required or field.default is None else f" Default: {field.default}."
+            optional = "" if field.required else " Optional."
+            yield prefix + name, _description(field) + (default or optional)
+
+
+def _named(kind: Any) -> dict[str, msgspec.inspect.Field]:
+    """The fields of the struct in `kind`, by the names they have in the file; none if there is no struct."""
+    if isinstance(kind, msgspec.inspect.StructType):
+        return {field.encode_name: field for field in kind.fields}
+    if isinstance(kind, msgspec.inspect.Metadata):
+        return _named(kind.type)
+    if isinstance(kind, msgspec.inspect.VarTupleType):
+        return _named(kind.item_type)
+    if isinstance(kind, msgspec.inspect.UnionType):
+        return next((named for part in kind.types if (named := _named(part))), {})
+    return {}
+
+
+def _description(field: msgspec.inspect.Field) -> str:
+    schema = field.type.extra_json_schema if isinstance(field.type, msgspec.inspect.Metadata) else None
+    return str((schema or {}).get("description", ""))
+
+
+def _advice(problem: str) -> str:
+    """What msgspec says, with the nearest valid key or what the key is for."""
+    problem = re.sub(r"^Expected `str` matching regex '.*'", "Not written in the form expected", problem)
+    path = re.search(r" - at `\$([^`]*)`$", problem)
+    fields, field = _named(msgspec.inspect.type_info(Settings)), None
+    for key in re.findall(r"\.(\w+)", path[1] if path else ""):
+        field = fields.get(key)
+        fields = _named(field.type) if field else {}
+    if unknown := re.match(r"Object contains unknown field `(.*?)`", problem):
+        near = difflib.get_close_matches(unknown[1], fields, n=1)
+        return f"{problem}. " + (f"Did you mean `{near[0]}`?" if near else f"Known there: {', '.join(fields)}.")
+    if missing := re.match(r"Object missing required field `(.*?)`", problem):
+        field = fields[missing[1]]
+    about = _description(field) if field else ""
+    return problem if problem.endswith(".") else f"{problem}. {about}".rstrip()
