@@ -180,16 +180,8 @@ class Reader:
                ORDER BY b.id"""
         )
         return [
-            Basin(
-                row[0],
-                row[1],
-                row[2],
-                row[3],
-                row[4],
-                _requirement(row[5]),
-                msgspec.json.decode(row[6] or b"{}", type=dict[str, SensorTerms]),
-            )
-            for row in rows
+            Basin(basin_id, node, name, label, place, _requirement(requirement), _terms(sensors))
+            for basin_id, node, name, label, place, requirement, sensors in rows
         ]
 
     def now(self) -> dict[int, BasinNow]:
@@ -302,6 +294,10 @@ class Reader:
 
 def _requirement(body: str | None) -> Requirement | None:
     return msgspec.json.decode(body, type=Requirement) if body else None
+
+
+def _terms(body: str | None) -> dict[str, SensorTerms]:
+    return msgspec.json.decode(body or "{}", type=dict[str, SensorTerms])
 
 
 def _stored(row: Any) -> StoredClosure:

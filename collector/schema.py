@@ -59,7 +59,8 @@ _M0001 = (
     # Every ended closure with its verdict; a later assessment supersedes, the earlier one stays.
     """CREATE TABLE closure (
         id INTEGER PRIMARY KEY, basin_id INTEGER NOT NULL REFERENCES basin,
-        stream_id INTEGER NOT NULL REFERENCES stream, first INTEGER NOT NULL, last INTEGER NOT NULL, closing_utc_ms INTEGER NOT NULL, last_utc_ms INTEGER NOT NULL,
+        stream_id INTEGER NOT NULL REFERENCES stream, first INTEGER NOT NULL, last INTEGER NOT NULL,
+        closing_utc_ms INTEGER NOT NULL, last_utc_ms INTEGER NOT NULL,
         clock_synced INTEGER NOT NULL, verdict TEXT NOT NULL, body TEXT NOT NULL,
         assessed_ms INTEGER NOT NULL, superseded_by INTEGER REFERENCES closure) STRICT""",
     "CREATE INDEX closure_by_basin ON closure (basin_id, closing_utc_ms)",

@@ -451,6 +451,11 @@ class Meter:
         return self._closure.snapshot(self._number or 0, self._ms, Edge.RUNNING, None, 0) if self._closure else None
 
     @property
+    def first(self) -> int | None:
+        """Number of the first reading of the closure in progress; None with the lid open."""
+        return self._closure.first if self._closure else None
+
+    @property
     def number(self) -> int | None:
         """Number of the newest reading taken in."""
         return self._number

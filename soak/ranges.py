@@ -57,6 +57,16 @@ class Ranges:
         index = bisect_left(self._lasts, number)
         return self._lasts[index] if index < len(self._firsts) and self._firsts[index] <= number else None
 
+    def before(self, number: int) -> int | None:
+        """The highest number in the set that is lower than `number`."""
+        index = bisect_left(self._firsts, number) - 1
+        return min(self._lasts[index], number - 1) if index >= 0 else None
+
+    def after(self, number: int) -> int | None:
+        """The lowest number in the set that is higher than `number`."""
+        index = bisect_right(self._lasts, number)
+        return max(self._firsts[index], number + 1) if index < len(self._firsts) else None
+
     @property
     def last(self) -> int | None:
         """The highest number in the set."""

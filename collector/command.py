@@ -1,0 +1,63 @@
+"""`soakledger collector`."""
+
+from __future__ import annotations
+
+import logging
+import signal
+import sys
+import threading
+from pathlib import Path
+
+import click
+
+from collector.clock import wall_clock
+from collector.errors import CollectorError
+from collector.service import Service
+from collector.settings import load
+from collector.store import Store
+from soak.rehearsal import Rehearsal
+
+log = logging.getLogger(__name__)
+
+
+@click.command()
+@click.option("--settings", "settings_path", required=True, type=click.Path(path_type=Path), help="collector.toml.")
+@click.option(
+    "--data", "data_dir", required=True, type=click.Path(path_type=Path), help="Folder for everything stored."
+)
+@click.option("--check", is_flag=True, help="Check the settings, print what they mean, and stop.")
+@click.option("--rehearsal", "rehearsal_text", hidden=True, help="The clock of a rehearsal; `soakledger demo` sets it.")
+def command(settings_path: Path, data_dir: Path, *, check: bool, rehearsal_text: str | None) -> None:
+    """Take in readings, judge every soak, send receipts and orders."""
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s", stream=sys.stderr)
+    try:
+        settings = load(settings_path)
+        if check:
+            _print_meaning(settings_path)
+            return
+        clock = wall_clock(Rehearsal.parsed(rehearsal_text) if rehearsal_text else None)
+        store = Store(data_dir, clock)
+    except CollectorError as error:
+        click.echo(f"soakledger collector: {error}", err=True)
+        sys.exit(error.exit_code)
+    stop = threading.Event()
+    for signal_number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(signal_number, lambda *_: stop.set())
+    try:
+        log.info("collector site=%r basins=%d data=%s", settings.site, len(settings.basin), data_dir)
+        Service(settings, store, clock).run(stop)
+    finally:
+        store.close()
+
+
+def _print_meaning(settings_path: Path) -> None:
+    settings = load(settings_path)
+    click.echo(f"{settings_path} is right: {settings.site}, {len(settings.basin)} basins.")
+    for basin in settings.basin:
+        required = basin.required()
+        meaning = (
+            f"at least {required.min_mc / 1000:g} °C for {required.contact_ms / 60_000:g} min"
+            if required
+            else "nothing required: its soaks stay unproven"
+        )
+        click.echo(f"  {basin.label} ({basin.node}/{basin.name}): {meaning}")

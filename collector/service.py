@@ -1,0 +1,120 @@
+"""The collector at work: takes from the link, commits, sends receipts; orders now and then."""
+
+from __future__ import annotations
+
+import logging
+import queue
+import sqlite3
+import threading
+import time
+
+from collector.clock import UtcClock
+from collector.intake import Arrived, Intake
+from collector.link import Link
+from collector.orders import GOOD_FOR_S, orders_for
+from collector.settings import Settings
+from collector.store import Store
+
+log = logging.getLogger(__name__)
+
+MOST_MESSAGES = 500
+"""In one commit."""
+
+MOST_BYTES = 4_000_000
+"""In one commit."""
+
+PAUSE_S = 0.02
+"""Between commits, so that other writers get in: back-to-back commits starve them (measured: seconds, then "locked")."""
+
+_WAIT_S = 0.2
+_STORE_RETRY_S = 2.0
+
+
+class Service:
+    """Runs until stopped.
+
+    Args:
+        settings: The checked settings.
+        store: Open, and used by this thread alone.
+        clock: The collector's wall clock.
+    """
+
+    def __init__(self, settings: Settings, store: Store, clock: UtcClock) -> None:
+        self._store = store
+        self._clock = clock
+        store.apply(settings)
+        self._intake = Intake(store, clock)
+        self._link = Link(settings.broker, f"soakledger-collector-{store.site()['epoch']}")
+        self._orders_sent_s = float("-inf")
+        self._dropped = 0
+
+    def run(self, stop: threading.Event) -> None:
+        """Take messages in until `stop` is set; what is queued then is still taken in."""
+        self._link.start()
+        try:
+            while not stop.is_set():
+                self._note_connections()
+                self._send_orders_when_due()
+                if messages := self._next_messages():
+                    self._take(messages, stop)
+                    time.sleep(PAUSE_S)
+            while messages := self._next_messages(wait_s=0):
+                self._take(messages, stop)
+        finally:
+            self._link.stop()
+
+    def _note_connections(self) -> None:
+        while not self._link.connections.empty():
+            connected = self._link.connections.get()
+            log.info("broker connected" if connected else "broker lost; trying again")
+            if connected:
+                self._orders_sent_s = float("-inf")
+        if self._link.dropped != self._dropped:
+            log.warning("%d messages came too fast and wait at their nodes", self._link.dropped - self._dropped)
+            self._dropped = self._link.dropped
+
+    def _send_orders_when_due(self) -> None:
+        if time.monotonic() - self._orders_sent_s < GOOD_FOR_S / 24:
+            return
+        self._orders_sent_s = time.monotonic()
+        for node in self._store.nodes():
+            self._link.send_orders(node, orders_for(self._store, self._clock, node, self._clock()))
+
+    def _next_messages(self, wait_s: float = _WAIT_S) -> list[Arrived]:
+        """What has arrived, as much as goes into one commit; waits a little for the first."""
+        messages: list[Arrived] = []
+        held_bytes = 0
+        try:
+            messages.append(self._link.arrived.get(timeout=wait_s) if wait_s else self._link.arrived.get_nowait())
+            while len(messages) < MOST_MESSAGES and held_bytes < MOST_BYTES:
+                messages.append(self._link.arrived.get_nowait())
+                held_bytes += len(messages[-1].payload)
+        except queue.Empty:
+            pass
+        return messages
+
+    def _take(self, messages: list[Arrived], stop: threading.Event) -> None:
+        """Take messages in; without a commit there is no receipt, and the nodes keep what they have."""
+        while True:
+            try:
+                receipts = self._intake.take(messages)
+                break
+            except sqlite3.Error as error:
+                log.error("nothing can be stored (%s); the nodes keep their readings; trying again", error)  # noqa: TRY400
+                if stop.wait(_STORE_RETRY_S):
+                    return
+            except Exception:
+                if len(messages) == 1:
+                    self._set_aside(messages[0])
+                    return
+                for message in messages:
+                    self._take([message], stop)
+                return
+        for node, receipt in receipts.items():
+            self._link.send_receipt(node, receipt)
+
+    def _set_aside(self, message: Arrived) -> None:
+        log.exception("a message on %.120s could not be taken in; it is set aside", message.topic)
+        with self._store.transaction():
+            detail = "this program failed on it; the log has the trace. Please report it."
+            self._store.park(message.topic, message.payload, "unexpected", detail)

@@ -1,0 +1,198 @@
+"""collector.toml: the site, its broker, its basins and what is required of each; checked whole before the start."""
+
+from __future__ import annotations
+
+import datetime
+import difflib
+import re
+import tomllib
+from collections import Counter
+from pathlib import Path
+from typing import Annotated, Any
+
+import msgspec
+
+from collector.errors import SettingsError
+from soak.quantity import duration_ms, exact_millidegrees
+from soak.reading import SensorId
+from soak.requirement import MAX_GAP_MS, Requirement, SensorTerms
+from soak.uncertainty import unchecked_u_mc
+from soak.wire import BasinName, NodeName
+
+_Label = Annotated[str, msgspec.Meta(min_length=1, max_length=60)]
+_Degrees = Annotated[str, msgspec.Meta(pattern=r"^-?\d+(\.\d+)?$")]
+
+
+class BrokerSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """How to reach the broker.
+
+    Attributes:
+        host: Name or address.
+        port: TCP port.
+        username: Login, where the broker asks for one.
+        password_file: File that holds the password, readable by the collector alone.
+        ca_file: Certificate authority, for TLS.
+    """
+
+    host: str = "127.0.0.1"
+    port: Annotated[int, msgspec.Meta(ge=1, le=65_535)] = 1883
+    username: str | None = None
+    password_file: str | None = None
+    ca_file: str | None = None
+
+
+class SensorSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One required sensor of a basin.
+
+    Attributes:
+        correction_c: Added to what it indicates, degrees Celsius, from its last check.
+        u_c: Expanded uncertainty (k = 2), degrees Celsius; left out, the datasheet's figure for an unchecked sensor.
+    """
+
+    correction_c: _Degrees = "0"
+    u_c: _Degrees | None = None
+
+
+class RequirementSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What the label in use asks of a manual soak.
+
+    Attributes:
+        min_temp_c: Lowest solution temperature, degrees Celsius.
+        contact: Contact time: a number and s, m or h.
+        max_temp_c: Highest solution temperature, where the label prints one.
+        max_gap: Longest pause between readings that still counts as watched.
+        since: From when on this holds, with an offset; left out, from the start that first reads it. Soaks that
+            closed before any requirement held stay unproven.
+    """
+
+    min_temp_c: _Degrees
+    contact: str
+    max_temp_c: _Degrees | None = None
+    max_gap: str = f"{MAX_GAP_MS // 1000}s"
+    since: Annotated[datetime.datetime, msgspec.Meta(tz=True)] | None = None
+
+
+class BasinSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One basin.
+
+    Attributes:
+        node: The node that watches it.
+        name: Its name on that node.
+        label: As people call it.
+        place: Where it stands.
+        sensors: Every required sensor; a reading without one of them proves nothing.
+        requirement: What its soaks must fulfil; left out, they stay unproven.
+    """
+
+    node: NodeName
+    name: BasinName
+    label: _Label
+    sensors: dict[SensorId, SensorSettings]
+    place: Annotated[str, msgspec.Meta(max_length=60)] = ""
+    requirement: RequirementSettings | None = None
+
+    def terms(self) -> dict[SensorId, SensorTerms]:
+        """Correction and U of every required sensor, in millidegrees."""
+        return {
+            sensor: SensorTerms(
+                u_mc=unchecked_u_mc() if settings.u_c is None else exact_millidegrees(settings.u_c),
+                correction_mc=exact_millidegrees(settings.correction_c),
+            )
+            for sensor, settings in self.sensors.items()
+        }
+
+    def required(self) -> Requirement | None:
+        """The requirement in integers."""
+        if self.requirement is None:
+            return None
+        maximum = self.requirement.max_temp_c
+        return msgspec.convert(
+            {
+                "min_mc": exact_millidegrees(self.requirement.min_temp_c),
+                "contact_ms": duration_ms(self.requirement.contact),
+                "max_mc": None if maximum is None else exact_millidegrees(maximum),
+                "max_gap_ms": duration_ms(self.requirement.max_gap),
+            },
+            Requirement,
+        )
+
+
+class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """All of collector.toml.
+
+    Attributes:
+        site: The clinic's name, on every page.
+        broker: How to reach the broker.
+        basin: Every basin, in the order in which pages show them.
+    """
+
+    site: _Label
+    broker: BrokerSettings = BrokerSettings()
+    basin: Annotated[list[BasinSettings], msgspec.Meta(max_length=1_000)] = []
+
+
+def load(path: Path) -> Settings:
+    """Read and check the settings.
+
+    Raises:
+        SettingsError: With the file, the place in it, what is wrong and what would be right.
+    """
+    try:
+        content = tomllib.loads(path.read_text(encoding="utf-8"), parse_float=str)
+    except OSError as error:
+        raise SettingsError(f"{path}: cannot be read ({error.strerror}). Name the file with --settings.") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError(f"{path}: is not TOML: {error}.") from None
+    try:
+        settings = msgspec.convert(_numbers_as_text(content), Settings)
+        _check(settings)
+    except (msgspec.ValidationError, ValueError) as error:
+        raise SettingsError(f"{path}: {_with_nearest(str(error))}") from None
+    return settings
+
+
+def _numbers_as_text(content: Any) -> Any:
+    """Degrees may be written with or without a decimal point; they are kept as written, so nothing is rounded."""
+    if isinstance(content, dict):
+        return {
+            key: str(item) if key.endswith("_c") and type(item) is int else _numbers_as_text(item)
+            for key, item in content.items()
+        }
+    return [_numbers_as_text(item) for item in content] if isinstance(content, list) else content
+
+
+def _check(settings: Settings) -> None:
+    basins = Counter((basin.node, basin.name) for basin in settings.basin)
+    labels = Counter(basin.label for basin in settings.basin)
+    sensors = Counter(sensor for basin in settings.basin for sensor in basin.sensors)
+    for (node, name), times in basins.items():
+        if times > 1:
+            raise ValueError(f"Basin {name!r} of node {node!r} is described {times} times. Keep one of them.")
+    for label, times in labels.items():
+        if times > 1:
+            raise ValueError(f"Two basins are called {label!r}: people could not tell them apart. Rename one.")
+    for sensor, times in sensors.items():
+        if times > 1:
+            raise ValueError(
+                f"Sensor {sensor} is in {times} basins; it can be in one only. Check its number on the bus."
+            )
+    for basin in settings.basin:
+        if not basin.sensors:
+            raise ValueError(f"Basin {basin.label!r} has no sensor. Name at least one under its sensors.")
+        basin.terms()
+        basin.required()
+
+
+_KNOWN_KEYS = {
+    field
+    for struct in (Settings, BrokerSettings, BasinSettings, SensorSettings, RequirementSettings)
+    for field in struct.__struct_fields__
+}
+
+
+def _with_nearest(text: str) -> str:
+    unknown = re.search(r"unknown field `([^`]+)`", text)
+    if not unknown:
+        return text
+    near = difflib.get_close_matches(unknown[1], sorted(_KNOWN_KEYS), 1)
+    return text + (f". Did you mean `{near[0]}`?" if near else f". Known keys: {', '.join(sorted(_KNOWN_KEYS))}.")

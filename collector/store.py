@@ -1,0 +1,418 @@
+"""The store's writing side: one connection, one transaction per batch of messages. SQL lives here, decisions do not."""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import secrets
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import msgspec
+
+from collector.clock import UtcClock
+from collector.errors import DataError
+from collector.read import BasinNow
+from collector.schema import FILE_NAME, connect, migrate
+from collector.settings import BasinSettings, Settings
+from soak.closure import Closure
+from soak.ranges import Range, Ranges
+from soak.requirement import Requirement, SensorTerms
+from soak.wire import State
+
+MOST_PARKED = 1_000
+_PARKED_START_BYTES = 2_048
+
+
+class StreamRow(NamedTuple):
+    """A stream as stored; `resume` is the number to read again from, so that a closure in progress is whole."""
+
+    id: int
+    stream: str
+    basin_id: int
+    node: str
+    basin: str
+    boot: str
+    over: bool
+    resume: int
+
+
+class Required(NamedTuple):
+    """What was required of a basin from `since_ms` (milliseconds since 1970) on."""
+
+    since_ms: int
+    requirement: Requirement | None
+    terms: dict[str, SensorTerms]
+
+
+class MinuteRow(msgspec.Struct):
+    """One minute of one sensor while it is being added up; see `collector.read.Minute`."""
+
+    lowest_mc: int | None = None
+    highest_mc: int | None = None
+    sum_mc: int = 0
+    known: int = 0
+    missing: int = 0
+    lid_open: int = 0
+
+
+class Store:
+    """The collector's data folder, for the one thread that writes readings.
+
+    Args:
+        data_dir: Made if it is not there.
+        clock: Gives the time for rows.
+
+    Raises:
+        DataError: The folder or the database cannot be used, or another collector uses it.
+    """
+
+    def __init__(self, data_dir: Path, clock: UtcClock) -> None:
+        self._clock = clock
+        try:
+            data_dir.mkdir(parents=True, exist_ok=True)
+            self._lock = (data_dir / "collector.lock").open("w")
+            fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            self._lock.close()
+            raise DataError(
+                f"Another collector is using {data_dir}. Two would write over each other; stop one of them first."
+            ) from None
+        except OSError as error:
+            raise DataError(
+                f"{data_dir} cannot be used ({error.strerror}). Name a folder that this user may write, with --data."
+            ) from None
+        self._db = connect(data_dir / FILE_NAME)
+        migrate(self._db)
+        self.db = self._db
+        self._sensor_ids: dict[str, int] = {}
+        if "epoch" not in self.site():
+            with self.transaction():
+                self._set_site("epoch", secrets.token_hex(8))
+
+    def close(self) -> None:
+        """Close the database and let another collector in."""
+        self._db.close()
+        self._lock.close()
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Everything inside is committed together or not at all."""
+        self._db.conn.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self._db.conn.rollback()
+            raise
+        self._db.conn.commit()
+
+    # Site and basins
+
+    def site(self) -> dict[str, str]:
+        """What is known of the site."""
+        return dict(self._all("SELECT name, content FROM site"))
+
+    def _set_site(self, name: str, content: str) -> None:
+        self._run("INSERT INTO site VALUES (?, ?) ON CONFLICT DO UPDATE SET content = excluded.content", name, content)
+
+    def apply(self, settings: Settings) -> None:
+        """Take over names and requirements; a changed requirement holds from now on, or from its own `since`."""
+        with self.transaction():
+            self._set_site("name", settings.site)
+            for basin in settings.basin:
+                basin_id = self.basin_id(basin.node, basin.name)
+                self._run("UPDATE basin SET label = ?, place = ? WHERE id = ?", basin.label, basin.place, basin_id)
+                self._require(basin_id, basin)
+
+    def _require(self, basin_id: int, basin: BasinSettings) -> None:
+        required, terms = basin.required(), basin.terms()
+        known = self.required(basin_id)
+        if known and (known[-1].requirement, known[-1].terms) == (required, terms):
+            return
+        since = basin.requirement.since if basin.requirement else None
+        since_ms = self._clock() if since is None else int(since.timestamp() * 1000)
+        if known:
+            since_ms = max(since_ms, known[-1].since_ms + 1)  # what held before stays what held
+        self._run(
+            "INSERT INTO requirement (basin_id, since_ms, requirement, sensors) VALUES (?, ?, ?, ?)",
+            basin_id,
+            since_ms,
+            _text(required) if required else None,
+            _text(terms),
+        )
+
+    def basin_id(self, node: str, name: str) -> int:
+        """The basin's row; one that nobody described gets its node and name as label, and no requirement."""
+        row = self._one("SELECT id FROM basin WHERE node = ? AND name = ?", node, name)
+        if row:
+            return int(row[0])
+        label = f"{node} {name}"
+        return self._insert("INSERT INTO basin (node, name, label, place) VALUES (?, ?, ?, '')", node, name, label)
+
+    def basins_of(self, node: str) -> list[tuple[int, str]]:
+        """Row and name of every basin of a node."""
+        return list(self._all("SELECT id, name FROM basin WHERE node = ? ORDER BY id", node))
+
+    def count_basins(self) -> int:
+        """How many basins there are."""
+        return int(self._all("SELECT count(*) FROM basin")[0][0])
+
+    def nodes(self) -> list[str]:
+        """Names of all nodes with a basin."""
+        return [node for (node,) in self._all("SELECT DISTINCT node FROM basin ORDER BY node")]
+
+    def required(self, basin_id: int) -> list[Required]:
+        """What has been required of a basin, oldest first."""
+        rows = self._all(
+            "SELECT since_ms, requirement, sensors FROM requirement WHERE basin_id = ? ORDER BY since_ms, id", basin_id
+        )
+        return [
+            Required(
+                since_ms,
+                msgspec.json.decode(requirement, type=Requirement) if requirement else None,
+                msgspec.json.decode(sensors, type=dict[str, SensorTerms]),
+            )
+            for since_ms, requirement, sensors in rows
+        ]
+
+    # Streams and readings
+
+    def stream(self, stream: str) -> StreamRow | None:
+        """A stream by its id."""
+        rows = self._streams("s.stream = ?", stream)
+        return rows[0] if rows else None
+
+    def live_streams(self) -> list[StreamRow]:
+        """Streams that are not over."""
+        return self._streams("s.over = 0")
+
+    def _streams(self, condition: str, *values: Any) -> list[StreamRow]:
+        rows = self._all(
+            f"""SELECT s.id, s.stream, s.basin_id, b.node, b.name, s.boot, s.over, s.resume
+                FROM stream s JOIN basin b ON b.id = s.basin_id WHERE {condition} ORDER BY s.id""",  # noqa: S608
+            *values,
+        )
+        return [StreamRow._make(row)._replace(over=bool(row[6])) for row in rows]
+
+    def add_stream(self, stream: str, node: str, basin: str, boot: str) -> StreamRow:
+        """Begin a stream."""
+        basin_id = self.basin_id(node, basin)
+        row_id = self._insert(
+            "INSERT INTO stream (stream, basin_id, boot, first_heard_ms) VALUES (?, ?, ?, ?)",
+            stream,
+            basin_id,
+            boot,
+            self._clock(),
+        )
+        return StreamRow(row_id, stream, basin_id, node, basin, boot, over=False, resume=0)
+
+    def stored(self, stream_id: int) -> Ranges:
+        """Which readings of a stream are stored."""
+        return Ranges(
+            self._all(
+                """SELECT first, last FROM page WHERE stream_id = ?
+                   UNION ALL SELECT first, last FROM batch WHERE stream_id = ?""",
+                stream_id,
+                stream_id,
+            )
+        )
+
+    def lost(self, stream_id: int) -> Ranges:
+        """Which readings of a stream are known to be lost."""
+        return Ranges(self._all("SELECT first, last FROM lost WHERE stream_id = ? AND found_ms IS NULL", stream_id))
+
+    def sealed_to(self, stream_id: int) -> int:
+        """Number of the last sealed reading; 0 if none is."""
+        return int(self._all("SELECT ifnull(max(last), 0) FROM page WHERE stream_id = ?", stream_id)[0][0])
+
+    def add_batch(self, stream_id: int, first: int, last: int, body: bytes) -> None:
+        """Keep readings as they came."""
+        self._run("INSERT INTO batch VALUES (?, ?, ?, ?)", stream_id, first, last, body)
+        self._run("UPDATE stream SET stored = stored + ? WHERE id = ?", last - first + 1, stream_id)
+
+    def seal(self, stream_id: int, run: Range, times_utc_ms: Range, sha256: str, body: bytes) -> None:
+        """Put a page in the place of the rows that it holds.
+
+        Args:
+            stream_id: The stream.
+            run: Numbers of its first and last reading.
+            times_utc_ms: Their times, milliseconds since 1970.
+            sha256: Digest of the uncompressed bytes.
+            body: The compressed bytes.
+        """
+        self._run("INSERT INTO page VALUES (?, ?, ?, ?, ?, ?, ?)", stream_id, *run, *times_utc_ms, sha256, body)
+        # A batch may begin in the page before: it goes with the page that holds its last reading.
+        self._run("DELETE FROM batch WHERE stream_id = ? AND last BETWEEN ? AND ?", stream_id, *run)
+
+    def set_resume(self, stream_id: int, resume: int) -> None:
+        """Where to read again from after a restart."""
+        self._run("UPDATE stream SET resume = ? WHERE id = ?", resume, stream_id)
+
+    def set_over(self, stream_id: int, *, over: bool) -> None:
+        """A newer stream has taken its place and nothing of it is held any more; or something came after all."""
+        self._run("UPDATE stream SET over = ? WHERE id = ?", int(over), stream_id)
+
+    def add_lost(self, stream_id: int, ranges: Iterable[Range]) -> None:
+        """The node no longer holds these, and they never came."""
+        for first, last in ranges:
+            self._run(
+                """INSERT INTO lost VALUES (?, ?, ?, ?, NULL)
+                   ON CONFLICT DO UPDATE SET last = max(last, excluded.last), found_ms = NULL""",
+                stream_id,
+                first,
+                last,
+                self._clock(),
+            )
+
+    def set_found(self, stream_id: int, first: int, last: int) -> None:
+        """Readings that were thought lost have come: what is still missing stays recorded as lost."""
+        rows = self._all(
+            """SELECT first, last, noticed_ms FROM lost
+               WHERE stream_id = ? AND first <= ? AND last >= ? AND found_ms IS NULL""",
+            stream_id,
+            last,
+            first,
+        )
+        for lost_first, lost_last, noticed_ms in rows:
+            self._run("DELETE FROM lost WHERE stream_id = ? AND first = ?", stream_id, lost_first)
+            for piece in Ranges([(first, last)]).missing(lost_first, lost_last):
+                self._run("INSERT INTO lost VALUES (?, ?, ?, ?, NULL)", stream_id, *piece, noticed_ms)
+            came = (max(first, lost_first), min(last, lost_last))
+            self._run("INSERT INTO lost VALUES (?, ?, ?, ?, ?)", stream_id, *came, noticed_ms, self._clock())
+
+    # Closures
+
+    def standing_closures(self, stream_id: int, first: int, last: int) -> list[tuple[int, Closure]]:
+        """Closures of a stream that touch a range of numbers and that nothing has superseded."""
+        rows = self._all(
+            """SELECT id, body FROM closure
+               WHERE stream_id = ? AND last >= ? AND first <= ? AND superseded_by IS NULL ORDER BY first""",
+            stream_id,
+            first,
+            last,
+        )
+        return [(row_id, msgspec.json.decode(body, type=Closure)) for row_id, body in rows]
+
+    def add_closure(self, row: StreamRow, closure: Closure, offset_ms: int, *, synced: bool) -> int:
+        """Keep a verdict.
+
+        Args:
+            row: Its stream.
+            closure: What the rule says.
+            offset_ms: Wall clock minus the node's uninterrupted clock.
+            synced: That wall clock was synchronised.
+        """
+        return self._insert(
+            """INSERT INTO closure (basin_id, stream_id, first, last, closing_utc_ms, last_utc_ms, clock_synced,
+               verdict, body, assessed_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
+            row.basin_id,
+            row.id,
+            closure.first,
+            closure.last,
+            closure.closing_ms + offset_ms,
+            closure.last_ms + offset_ms,
+            int(synced),
+            closure.verdict.value,
+            _text(closure),
+            self._clock(),
+        )
+
+    def supersede(self, closure_id: int, by_closure_id: int) -> None:
+        """An earlier verdict no longer stands; it stays readable."""
+        self._run("UPDATE closure SET superseded_by = ? WHERE id = ?", by_closure_id, closure_id)
+
+    # Projections
+
+    def add_minutes(self, minutes: dict[tuple[int, str, int], MinuteRow]) -> None:
+        """Add to the per-minute table; keys are basin row, sensor, minute since 1970."""
+        self._db.conn.executemany(
+            """INSERT INTO minute VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET
+               lowest_mc = min(ifnull(lowest_mc, excluded.lowest_mc), ifnull(excluded.lowest_mc, lowest_mc)),
+               highest_mc = max(ifnull(highest_mc, excluded.highest_mc), ifnull(excluded.highest_mc, highest_mc)),
+               sum_mc = sum_mc + excluded.sum_mc, known = known + excluded.known,
+               missing = missing + excluded.missing, lid_open = lid_open + excluded.lid_open""",
+            [
+                (basin_id, self._sensor_id(sensor), minute, *msgspec.structs.astuple(row))
+                for (basin_id, sensor, minute), row in minutes.items()
+            ],
+        )
+
+    def _sensor_id(self, sensor: str) -> int:
+        if sensor not in self._sensor_ids:
+            row = self._one("SELECT id FROM sensor WHERE sensor = ?", sensor)
+            self._sensor_ids[sensor] = row[0] if row else self._insert("INSERT INTO sensor (sensor) VALUES (?)", sensor)
+        return self._sensor_ids[sensor]
+
+    def forget_cached(self) -> None:
+        """After a transaction that did not hold: what it had added is not there."""
+        self._sensor_ids.clear()
+
+    def set_now(self, basin_id: int, now: BasinNow) -> None:
+        """The newest reading of a basin; an older one than is known changes nothing."""
+        self._run(
+            """INSERT INTO now VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET at_utc_ms = excluded.at_utc_ms,
+               body = excluded.body WHERE excluded.at_utc_ms >= at_utc_ms""",
+            basin_id,
+            now.at_utc_ms,
+            _text(now),
+        )
+
+    def state(self, node: str) -> State | None:
+        """What a node last said of itself."""
+        row = self._one("SELECT body FROM node WHERE node = ?", node)
+        return msgspec.json.decode(row[0], type=State) if row else None
+
+    def set_node(self, node: str, state: State, heard_ms: int) -> None:
+        """A node spoke, or its last will did: then what it said before stays known."""
+        known = None if state.clock else self.state(node)
+        body = msgspec.structs.replace(known, up=state.up) if known else state
+        self._run(
+            """INSERT INTO node VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET
+               heard_ms = excluded.heard_ms, up = excluded.up, body = excluded.body""",
+            node,
+            heard_ms,
+            int(state.up),
+            _text(body),
+        )
+
+    def park(self, topic: str, payload: bytes, reason: str, detail: str) -> None:
+        """Set a message aside with the reason; the table is bounded, the counts are not."""
+        now_ms = self._clock()
+        self._run(
+            """INSERT INTO parked (sha256, topic, reason, detail, bytes, start, times, first_ms, last_ms)
+               VALUES (?, ?, ?, ?, ?, ?, 1, ?, ?)
+               ON CONFLICT DO UPDATE SET times = times + 1, last_ms = excluded.last_ms""",
+            hashlib.sha256(payload).hexdigest(),
+            topic[:200],
+            reason,
+            detail[:500],
+            len(payload),
+            payload[:_PARKED_START_BYTES],
+            now_ms,
+            now_ms,
+        )
+        self._run("INSERT INTO parked_count VALUES (?, 1) ON CONFLICT DO UPDATE SET times = times + 1", reason)
+        self._run(
+            "DELETE FROM parked WHERE id IN (SELECT id FROM parked ORDER BY last_ms DESC, id DESC LIMIT -1 OFFSET ?)",
+            MOST_PARKED,
+        )
+
+    # Plumbing
+
+    def _all(self, sql: str, *values: Any) -> list[Any]:
+        return self._db.conn.execute(sql, values).fetchall()
+
+    def _one(self, sql: str, *values: Any) -> Any:
+        return self._db.conn.execute(sql, values).fetchone()
+
+    def _run(self, sql: str, *values: Any) -> None:
+        self._db.conn.execute(sql, values)
+
+    def _insert(self, sql: str, *values: Any) -> int:
+        return int(self._db.conn.execute(sql, values).lastrowid or 0)
+
+
+def _text(content: Any) -> str:
+    return msgspec.json.encode(content).decode()
