@@ -111,8 +111,9 @@ class Intake:
             whole = len(readings) == len(batch.readings)
             body = payload if whole else encode(msgspec.structs.replace(batch, first=first, readings=readings))
             self._store.add_batch(tracker.row.id, first, last, body)
-            tracker.take(first, readings, batch.clock)
-        self._add_up(tracker, batch, pieces)
+            stored = list(dated(first, readings, [(0, batch.clock)]))
+            tracker.take(stored, batch.clock)
+            self._add_up(tracker, stored)
 
     def _check_clock(self, batch: Batch) -> None:
         if batch.clock.synced and utc_ms(batch.clock.utc) > self._clock() + FUTURE_MS:
@@ -163,14 +164,10 @@ class Intake:
             return tracker.judged_ms
         return next(stored_readings(self._store.db, tracker.row.id, from_number=number)).reading.ms
 
-    def _add_up(self, tracker: StreamTracker, batch: Batch, pieces: Sequence[Range]) -> None:
-        basin_id = tracker.row.basin_id
-        newest: Stored | None = None
-        for first, last in pieces:
-            readings = batch.readings[first - batch.first : last - batch.first + 1]
-            for newest in dated(first, readings, [(0, batch.clock)]):
-                minutes.add(self._minutes, basin_id, newest)
-        if newest and newest.utc_ms >= self._newest_utc_ms.get(basin_id, 0):
+    def _add_up(self, tracker: StreamTracker, stored: Sequence[Stored]) -> None:
+        basin_id, newest = tracker.row.basin_id, stored[-1]
+        minutes.add(self._minutes, basin_id, stored)
+        if newest.utc_ms >= self._newest_utc_ms.get(basin_id, 0):
             self._newest_utc_ms[basin_id] = newest.utc_ms
             self._now[basin_id] = (newest, tracker)
 

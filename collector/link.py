@@ -18,7 +18,7 @@ log = logging.getLogger(__name__)
 
 _KEEPALIVE_S = 30
 MOST_QUEUED = 20_000
-"""Messages waiting to be taken in; what comes on top is dropped here and sent again by its node, for want of a receipt."""
+"""Messages waiting to be taken in; what comes on top is dropped here and sent again by its node, without a receipt."""
 
 
 class Link:
@@ -75,6 +75,6 @@ class Link:
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         try:
-            self.arrived.put_nowait(Arrived(message.topic, message.payload, bool(message.retain)))
+            self.arrived.put_nowait(Arrived(message.topic, bytes(message.payload), bool(message.retain)))
         except queue.Full:
             self.dropped += 1

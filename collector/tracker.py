@@ -10,11 +10,11 @@ from collections.abc import Iterable, Sequence
 
 from collector.assessor import Assessor, Ended
 from collector.page import MOST_READINGS, seal
-from collector.readings import Stored, dated, stored_readings
+from collector.readings import Stored, stored_readings
 from collector.store import Required, Store, StreamRow
 from soak.closure import Closure
 from soak.ranges import Range
-from soak.reading import Reading, Why
+from soak.reading import Why
 from soak.wire import Clock
 
 _PAGE_AFTER_CLOSED_MS = 60_000
@@ -46,6 +46,7 @@ class StreamTracker:
         self._assessor = Assessor(required, discard_to=row.resume)
         self._sealed_to = store.sealed_to(row.id)
         self._run: list[Stored] = []
+        self._running_first: int | None = None
         if self.stored:
             self._read_again(row.resume)
 
@@ -59,19 +60,19 @@ class StreamTracker:
         self.judged_to = max(resume - 1, 0)
         self._catch_up()
 
-    def take(self, first: int, readings: Sequence[Reading], clock: Clock) -> None:
-        """Readings have just been stored; judge what is next in line."""
-        last = first + len(readings) - 1
+    def take(self, readings: Sequence[Stored], clock: Clock) -> None:
+        """Readings, numbers following on, have just been stored; judge what is next in line."""
+        first, last = readings[0].number, readings[-1].number
         self.heard_ms = max(self.heard_ms, clock.ms)
         self.stored.add(first, last)
         if self._lost.missing(first, last) != [(first, last)]:
             self._store.set_found(self.row.id, first, last)
             self._lost = self._store.lost(self.row.id)
         if last <= self.judged_to:
-            self._late(first, last, list(dated(first, readings, [(0, clock)])))
+            self._late(readings)
             return
         if first == self.judged_to + 1:
-            self._advance(dated(first, readings, [(0, clock)]))
+            self._advance(readings)
         if self._next_number() in self.stored:
             self._catch_up()
 
@@ -84,7 +85,8 @@ class StreamTracker:
 
     def finish(self) -> None:
         """A newer stream has taken this one's place, and nothing of it is still to come."""
-        self._keep(self._assessor.end())
+        if ended := self._assessor.end():
+            self._keep(ended)
         self._seal()
         self._store.set_over(self.row.id, over=True)
 
@@ -113,27 +115,26 @@ class StreamTracker:
             self._judge(each)
 
     def _judge(self, each: Stored) -> None:
-        before, was_running = self.judged_to, self._assessor.running_first
+        before = self.judged_to
         if self._run and (each.number != before + 1 or each.reading.why is Why.CLOCK):
             self._seal()
         ended = self._assessor.feed(each)
         self.judged_to, self.judged_ms = each.number, each.reading.ms
         if each.number > self._sealed_to:
             self._run.append(each)
-        self._keep(ended)
-        running = self._assessor.running_first
-        if running != was_running:
-            self._store.set_resume(self.row.id, before if running else each.number)
-        long_closure_opened = (
-            ended is not None and ended.closure.opening_seen and ended.closure.closed_ms > _PAGE_AFTER_CLOSED_MS
-        )
-        if long_closure_opened or len(self._run) == MOST_READINGS:
+        running_first = self._assessor.running_first
+        if running_first != self._running_first:
+            self._running_first = running_first
+            self._store.set_resume(self.row.id, before if running_first else each.number)
+        if ended is not None:
+            self._keep(ended)
+            if ended.closure.opening_seen and ended.closure.closed_ms > _PAGE_AFTER_CLOSED_MS:
+                self._seal()
+        if len(self._run) >= MOST_READINGS:
             self._seal()
 
-    def _keep(self, ended: Ended | None) -> None:
+    def _keep(self, ended: Ended) -> None:
         """Keep a verdict; an earlier one on the same readings is superseded, the same one is not repeated."""
-        if ended is None:
-            return
         closure = ended.closure
         standing = self._store.standing_closures(self.row.id, closure.first, closure.last)
         if any(known == closure for _, known in standing):
@@ -142,8 +143,9 @@ class StreamTracker:
         for known_id, _ in standing:
             self._store.supersede(known_id, closure_id)
 
-    def _late(self, first: int, last: int, readings: list[Stored]) -> None:
+    def _late(self, readings: Sequence[Stored]) -> None:
         """Readings that were taken for lost: a page of their own, and what they touch is judged again."""
+        first, last = readings[0].number, readings[-1].number
         self._seal_page(readings)
         touched = self._store.standing_closures(self.row.id, first - 1, last + 1)
         start = min([first, *(closure.first for _, closure in touched)])
@@ -152,14 +154,16 @@ class StreamTracker:
         for each in stored_readings(self._store.db, self.row.id, from_number=max(before, 1)):
             if each.number > self.judged_to:
                 break
-            self._keep(again.feed(each))
+            if ended := again.feed(each):
+                self._keep(ended)
             if each.number > last and again.running_first is None:
                 return  # the lid is open: from here on nothing has changed
-        if self.row.over:
-            self._keep(again.end())
-        else:
+        if not self.row.over:
             self._assessor = again
+            self._running_first = again.running_first
             self._store.set_resume(self.row.id, before)
+        elif ended := again.end():
+            self._keep(ended)
 
     def _seal(self) -> None:
         if self._run:

@@ -12,6 +12,7 @@ from soak.reading import SensorId
 MAX_GAP_MS = 5_000
 """Longest pause between two readings that still counts as watched, unless the basin says otherwise."""
 
+_MOST_REMEMBERED = 4_096
 _Degrees = Annotated[int, msgspec.Meta(ge=-55_000, le=125_000)]
 
 
@@ -84,12 +85,23 @@ class Judge:
         self.terms = dict(terms)
         self.sensors = tuple(terms)
         self._terms = tuple(terms.values())
+        self._judged: dict[tuple[int | None, ...], Judged | None] = {}  # a sensor has few steps: the same come again
 
     def of(self, mc: Mapping[SensorId, int | None]) -> Judged | None:
         """Judge a reading's temperatures; None where a required sensor gave no value."""
-        values = [mc.get(sensor) for sensor in self.sensors]
-        known = [value for value in values if value is not None]
-        return self.of_rounded(known, known) if len(known) == len(values) else None
+        values = tuple(map(mc.get, self.sensors))
+        try:
+            return self._judged[values]
+        except KeyError:
+            return self._judge(values)
+
+    def _judge(self, values: tuple[int | None, ...]) -> Judged | None:
+        if len(self._judged) >= _MOST_REMEMBERED:
+            self._judged.clear()
+        known = [mc for mc in values if mc is not None]
+        judged = self.of_rounded(known, known) if len(known) == len(values) else None
+        self._judged[values] = judged
+        return judged
 
     def of_rounded(self, low_mc: Sequence[int], high_mc: Sequence[int]) -> Judged:
         """Judge temperatures finer than a millidegree, given rounded down and rounded up, one per sensor."""
