@@ -72,8 +72,8 @@ def seal(
         first=first,
         clock=[(index, clock.ms, clock.utc, clock.synced) for index, clock in anchors],
         ms=[readings[0].ms, *(later.ms - earlier.ms for earlier, later in pairwise(readings))],
-        why=_runs(reading.why.value for reading in readings),
-        lid=_runs(reading.lid.value for reading in readings),
+        why=_runs(reading.why for reading in readings),
+        lid=_runs(reading.lid for reading in readings),
         mc={sensor: _differences(reading.mc.get(sensor) for reading in readings) for sensor in sensors},
         fault=[
             (index, sensor, fault.code, fault.raw)

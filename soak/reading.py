@@ -38,7 +38,7 @@ class Why(enum.StrEnum):
     START = "start"
 
 
-class Fault(msgspec.Struct, frozen=True, omit_defaults=True):
+class Fault(msgspec.Struct, frozen=True, omit_defaults=True, gc=False):
     """Why a sensor gave no temperature.
 
     Attributes:
@@ -50,7 +50,7 @@ class Fault(msgspec.Struct, frozen=True, omit_defaults=True):
     raw: Annotated[str, msgspec.Meta(pattern=r"^([0-9a-f]{2}){0,16}$")] = ""
 
 
-class Reading(msgspec.Struct, frozen=True, omit_defaults=True):
+class Reading(msgspec.Struct, frozen=True, omit_defaults=True, gc=False):
     """Lid and temperatures of one basin at one moment.
 
     Attributes:
