@@ -1,53 +1,28 @@
-"""A logger's CSV file: strictly read, in blocks of lines, so that neither memory nor a mistake can grow.
+"""A logger's CSV file, read strictly and in blocks of lines.
 
-Nothing is guessed: what cannot be read in one way only is refused, with its line. Common lines are read a whole column
-at a time; where that fails, the lines of the block are read one by one, and the first bad one is named.
+Nothing is guessed: what cannot be read in one way only is refused, with its line. A block is read by column; only where
+that fails are its lines looked at one by one, to name the first bad one.
 """
 
 from __future__ import annotations
 
 import csv
 import itertools
-import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
+from collector.logfields import LIDS, TIMES, JudgedTexts, Judging, reading_number, temperature_mc
+from collector.logtext import UnusableError, shown, text_blocks
 from soak.requirement import Judged
 
-CHUNK_BYTES = 32 * 1024
-"""A good size for the pieces that a `LogFile` is made from: larger ones only cost memory."""
-
-_LONGEST_LINE_BYTES = 64 * 1024  # less than what the csv module takes as one field
-_MOST_CACHED = 16_384  # distinct temperatures kept judged; some megabytes
-_LIDS = {"open": False, "closed": True}
-
-_SECONDS = re.compile(r"([+-]?)(\d{1,12})(?:\.(\d{1,3})0*)?", re.ASCII)
-_SECONDS_COLUMN = re.compile(r"(?:\d{1,12}(?:\.\d{1,3}0*)?\n)*+", re.ASCII)
-_RFC_3339_TEXT = r"\d{4}-\d\d-\d\dT(?:[01]\d|2[0-3]):\d\d:\d\d(?:\.\d{1,3}0*)?(?:Z|[+-](?:[01]\d|2[0-3]):\d\d)"
-_RFC_3339 = re.compile(_RFC_3339_TEXT, re.ASCII | re.IGNORECASE)
-_NUMBER = re.compile(r"[1-9]\d{0,14}", re.ASCII)
-
-Judge = Callable[[Sequence[int], Sequence[int]], Judged]
-"""From the temperatures of one line, rounded down and rounded up, in millidegrees, to what they are worth."""
-
-
-class UnusableError(ValueError):
-    """The file cannot be judged.
-
-    Attributes:
-        line: Its line, counted from 1, the header included.
-    """
-
-    def __init__(self, line: int, what: str) -> None:
-        super().__init__(f"line {line}: {what}")
-        self.line = line
+_HEADER_WANTED = "Begin the file with a header line such as time_s,lid,temp_c."
 
 
 class Block(NamedTuple):
     """Consecutive lines of the file, by column.
 
     Attributes:
-        line: Line of the first reading.
+        line: Line of the first reading; the others follow on.
         numbers: Reading numbers: the file's own, or else counted.
         times_ms: Times in milliseconds.
         times: The same as they stand in the file.
@@ -64,112 +39,167 @@ class Block(NamedTuple):
 
 
 class LogFile:
-    """Reads the header at once and the readings on demand.
+    """Reads the header at once and the readings on demand; memory does not grow with the file.
 
     Args:
         chunks: The file's bytes, in pieces of any size.
+
+    Attributes:
+        time_column: Name of the time column.
+        numbered: The file numbers its readings, so that a cut-out line is noticed.
+        sensors: Names of the temperature columns.
 
     Raises:
         UnusableError: The header lacks a column, or cannot be read.
     """
 
     def __init__(self, chunks: Iterable[bytes]) -> None:
-        blocks = _text_blocks(chunks)
+        blocks = text_blocks(chunks)
         _, lines = next(blocks, (1, []))
         if not lines:
             raise UnusableError(1, f"the file is empty. {_HEADER_WANTED}")
         self._blocks = itertools.chain([(2, lines[1:])], blocks)
         names = _header(lines[0])
         self._width = len(names)
-        self._time = next(index for index, name in enumerate(names) if name in _TIMES)
-        self._lid = names.index("lid")
+        self.time_column = next(name for name in names if name in TIMES)
+        self._time, self._lid = names.index(self.time_column), names.index("lid")
         self._number = names.index("number") if "number" in names else None
-        self._sensors = [index for index, name in enumerate(names) if name.startswith("temp_c")]
-        self.time_column = names[self._time]
+        self._temperatures = [index for index, name in enumerate(names) if name.startswith("temp_c")]
         self.numbered = self._number is not None
-        self.sensors = tuple(names[index] for index in self._sensors)
-        self._one_ms, self._many_ms = _TIMES[self.time_column]
+        self.sensors = tuple(names[index] for index in self._temperatures)
 
-    def readings(self, judge: Judge) -> Iterator[Block]:
-        """The readings, a block at a time; what stands before a bad line is delivered before the error.
+    def readings(self, judging: Judging) -> Iterator[Block]:
+        """The readings. Those before a bad line come before the error.
 
         Args:
-            judge: Called with the temperatures in the order of `sensors`.
+            judging: Called with one temperature for each of `sensors`, rounded down and rounded up.
 
         Raises:
-            UnusableError: A line that cannot be read, or no reading at all. The order of times and numbers is not
-                checked here; that is the meter's.
+            UnusableError: A line that cannot be read, or no reading at all. Whether numbers and times rise is not
+                looked at here: that is the meter's.
         """
-        cache = _Cache(judge)
-        none_yet, empty_line = True, 0
+        judged = JudgedTexts(judging)
+        none_yet = True
+        empty_line = None  # empty lines at the end of the file are harmless, in between something was cut out
         for line, lines in self._blocks:
             filled = len(lines)
             while filled and not lines[filled - 1].strip():
                 filled -= 1
-            if filled and empty_line:
-                raise _empty_line(empty_line)
+            if filled:
+                if empty_line:
+                    raise _empty(empty_line)
+                none_yet = False
+                yield from self._checked(line, lines[:filled], judged)
             if filled < len(lines):
                 empty_line = empty_line or line + filled
-            if filled:
-                none_yet = False
-                yield from self._checked(line, lines[:filled], cache)
         if none_yet:
             raise UnusableError(2, "no reading follows the header. Write one line for each reading.")
 
-    def _checked(self, line: int, lines: list[str], cache: _Cache) -> Iterator[Block]:
+    def _checked(self, line: int, lines: list[str], judged: JudgedTexts) -> Iterator[Block]:
         try:
-            block = self._block(line, lines, cache)
+            yield self._block(line, lines, judged)
         except (ValueError, KeyError, csv.Error):
-            good = 0
-            try:
-                for good, text in enumerate(lines):
+            for good, text in enumerate(lines):
+                try:
                     self._check(line + good, text)
-            except UnusableError:
-                if good:
-                    yield self._block(line, lines[:good], cache)
+                except UnusableError:
+                    if good:
+                        yield self._block(line, lines[:good], judged)
+                    raise
             raise
-        yield block
 
-    def _block(self, line: int, lines: list[str], cache: _Cache) -> Block:
+    def _block(self, line: int, lines: list[str], judged: JudgedTexts) -> Block:
         rows = list(csv.reader(lines, strict=True))
         if len(rows) != len(lines):
             raise ValueError("A quoted field goes on over the end of its line.")
         columns = tuple(zip(*rows, strict=True))
         if len(columns) != self._width:
-            raise ValueError("Not as many fields as the header has.")
+            raise ValueError("The lines have not as many fields as the header.")
         times = columns[self._time]
-        temperatures = [columns[index] for index in self._sensors]
-        texts: Iterable[str | tuple[str, ...]] = (
-            temperatures[0] if len(temperatures) == 1 else zip(*temperatures, strict=True)
+        several = [columns[index] for index in self._temperatures]
+        temperatures = several[0] if len(several) == 1 else zip(*several, strict=True)
+        return Block(
+            line=line,
+            numbers=(
+                range(line - 1, line - 1 + len(rows))
+                if self._number is None
+                else list(map(reading_number, columns[self._number]))
+            ),
+            times_ms=TIMES[self.time_column][1](times),
+            times=times,
+            closed=list(map(LIDS.__getitem__, columns[self._lid])),
+            judged=list(map(judged.__getitem__, temperatures)),
         )
-        numbers: Sequence[int] = range(line - 1, line - 1 + len(rows))
-        if self._number is not None:
-            numbers = [_number(text) for text in columns[self._number]]
-        closed = list(map(_LIDS.__getitem__, columns[self._lid]))
-        return Block(line, numbers, self._many_ms(times), times, closed, list(map(cache.__getitem__, texts)))
 
     def _check(self, line: int, text: str) -> None:
-        """Say what is wrong with one line, if anything."""
+        """Say what is wrong with one line, if anything is."""
         if not text.strip():
-            raise _empty_line(line)
+            raise _empty(line)
         row = _fields(line, text)
         if len(row) != self._width:
-            hint = " A decimal comma splits a number in two: write a point." if len(row) > self._width else ""
-            raise UnusableError(line, f"{len(row)} fields where the header has {self._width}.{hint} {_ONE_EACH}")
-        if row[self._lid] not in _LIDS:
-            raise UnusableError(line, f"lid is {_shown(row[self._lid])}. Write open or closed.")
+            hint = " A decimal comma makes two fields of a number: write a point." if len(row) > self._width else ""
+            raise UnusableError(line, f"{len(row)} fields, but {self._width} columns in the header.{hint or _ONE_EACH}")
         try:
-            self._one_ms(row[self._time])
+            TIMES[self.time_column][0](row[self._time])
             if self._number is not None:
-                _number(row[self._number])
+                reading_number(row[self._number])
+            if row[self._lid] not in LIDS:
+                raise ValueError(f"lid is {shown(row[self._lid])}. Write open or closed.")  # noqa: TRY301
         except ValueError as error:
             raise UnusableError(line, str(error)) from None
-        for name, index in zip(self.sensors, self._sensors, strict=True):
+        for name, index in zip(self.sensors, self._temperatures, strict=True):
             try:
-                _temperature(row[index])
+                temperature_mc(row[index])
             except ValueError as error:
-                raise UnusableError(line, f"{_shown(name)[1:-1]}: {error}") from None
+                raise UnusableError(line, f"{shown(name)[1:-1]} {error}") from None
 
 
-_ONE_EACH = "Write one field for each column."
-_HEADER_WANTED = "Begin it with a header line that names the columns, such as time_s,lid,temp_c."
+_ONE_EACH = " Write one field for each column."
+
+
+def _empty(line: int) -> UnusableError:
+    return UnusableError(line, "it is empty, and readings follow. Put back what was there, or delete the empty line.")
+
+
+def _fields(line: int, text: str) -> list[str]:
+    """The fields of one line by itself."""
+    try:
+        return next(csv.reader([text], strict=True), [])
+    except csv.Error as error:
+        if "\r" in text.rstrip("\r"):
+            what = "a carriage return stands inside it. End lines with a line feed, or with both."
+        else:
+            what = f"its quotation marks do not match ({error}). Put a field in a pair of them, or use none."
+        raise UnusableError(line, what) from None
+
+
+def _header(text: str) -> list[str]:
+    """The column names.
+
+    Raises:
+        UnusableError: A column that is needed is missing or there twice.
+    """
+    names = _fields(1, text)
+    for separator, word in ((";", "semicolons"), ("\t", "tabs")):
+        if len(names) == 1 and separator in text:
+            what = f"its columns are separated by {word}. Write commas between columns and points in numbers."
+            raise UnusableError(1, what)
+    seen = ", ".join(map(shown, names[:12])) if names else "nothing"
+    times = [name for name in names if name in TIMES]
+    temperatures = [name for name in names if name.startswith("temp_c")]
+    for name in dict.fromkeys([*times, *temperatures, "lid", "number"]):
+        if names.count(name) > 1:
+            raise UnusableError(1, f"column {shown(name)[1:-1]} is there {names.count(name)} times. Keep one of them.")
+    if len(times) > 1:
+        raise UnusableError(1, "there are both time_s and time. Keep the one that was measured without a break.")
+    wanted = "time_s" if not times else "lid" if "lid" not in names else "temp_c" if not temperatures else None
+    if wanted is not None:
+        raise UnusableError(1, f"no column {_WANTED[wanted]}; there is {seen}. {_HEADER_WANTED}")
+    return names
+
+
+_WANTED = {
+    "time_s": "time_s (seconds) or time (RFC 3339)",
+    "lid": "lid (open or closed)",
+    "temp_c": "whose name starts with temp_c (degrees Celsius)",
+}
