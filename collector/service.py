@@ -24,7 +24,7 @@ MOST_BYTES = 4_000_000
 """In one commit."""
 
 PAUSE_S = 0.02
-"""Between commits, so that other writers get in: back-to-back commits starve them (measured: seconds, then "locked")."""
+"""Between commits, so that other writers get in: back-to-back commits starve them for seconds, until they give up."""
 
 _WAIT_S = 0.2
 _STORE_RETRY_S = 2.0
