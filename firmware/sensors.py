@@ -1,0 +1,113 @@
+"""The temperature sensors: a thread each, for a conversion takes most of a second. Only here is w1thermsensor known."""
+
+from __future__ import annotations
+
+import errno
+import os
+import re
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from firmware.clock import Clock
+from firmware.sampler import Newest
+from firmware.scratchpad import judge
+from soak.reading import Fault, SensorId
+
+PERIOD_MS = 1_000
+"""From the start of one conversion to the start of the next; a 12-bit one takes up to 750 ms (datasheet, Table 2)."""
+
+_PAUSE_MS = 20  # at least, so that a slow bus leaves the others a turn
+_JOIN_S = 3.0  # a read cannot be cut short; outliers of 1.8 s were seen
+
+
+class Sensors:
+    """All sensors of a node.
+
+    Args:
+        sensors: Their ids, as the kernel names them.
+        devices: Where the kernel lists them.
+        clock: Paces the conversions and times them.
+    """
+
+    def __init__(self, sensors: Sequence[SensorId], devices: Path, clock: Clock) -> None:
+        self._stop = threading.Event()
+        driver = _driver(devices)
+        self._threads = [_SensorThread(sensor, driver, clock, self._stop) for sensor in sensors]
+
+    def start(self) -> None:
+        """Begin to read."""
+        for thread in self._threads:
+            thread.start()
+
+    def newest(self) -> dict[SensorId, Newest]:
+        """What each sensor gave last; those that have given nothing yet are missing."""
+        return {thread.sensor: newest for thread in self._threads if (newest := thread.newest) is not None}
+
+    def close(self) -> None:
+        """End the threads; a conversion under way is waited for, within reason."""
+        self._stop.set()
+        for thread in self._threads:
+            if thread.is_alive():
+                thread.join(_JOIN_S)
+
+
+class _SensorThread(threading.Thread):
+    """Reads one sensor again and again. `newest` is replaced whole, so that readers need no lock."""
+
+    def __init__(self, sensor: SensorId, driver: Any, clock: Clock, stop: threading.Event) -> None:
+        super().__init__(name=f"sensor {sensor}", daemon=True)
+        self.sensor = sensor
+        self.newest: Newest | None = None
+        self._driver, self._clock, self._stop_reading = driver, clock, stop
+        self._device: Any = None  # kept for good: the same object recovers when the sensor comes back
+
+    def run(self) -> None:
+        clock = self._clock
+        while not self._stop_reading.is_set():
+            began_ms = clock.boot_ms()
+            result = self._read()
+            ended_ms = clock.boot_ms()
+            self.newest = Newest(result, ended_ms)
+            pause_ms = max(began_ms + PERIOD_MS - ended_ms, _PAUSE_MS)
+            self._stop_reading.wait(clock.real_s(pause_ms))
+
+    def _read(self) -> int | Fault:
+        """One conversion. Nothing that goes wrong in it may end the thread: it becomes a fault."""
+        try:
+            if self._device is None:
+                family, serial = self.sensor.split("-")
+                self._device = self._driver(sensor_type=_type(family), sensor_id=serial)
+            # w1thermsensor's own reader drops the raw bytes of a failure: they are evidence, so only its path is used.
+            return judge(self._device.sensorpath.read_bytes())
+        except Exception as error:
+            return Fault(fault_word(error))
+
+
+def fault_word(error: Exception) -> str:
+    """A name for what went wrong: `unplugged`, `no-permission`, else the system's error or the class."""
+    if isinstance(error, FileNotFoundError | NotADirectoryError) or type(error).__name__ == "NoSensorFoundError":
+        return "unplugged"  # the kernel no longer lists the sensor
+    if isinstance(error, PermissionError):
+        return "no-permission"
+    if isinstance(error, OSError) and (name := errno.errorcode.get(error.errno or 0)):
+        return f"bus-{name.lower()}"
+    words = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "-", type(error).__name__).lower()
+    return re.sub(r"[^a-z0-9-]", "", words).lstrip("0123456789-")[:32] or "error"
+
+
+def _driver(devices: Path) -> Any:
+    """w1thermsensor's class, looking where these settings say. A class of our own, so that nodes do not share it."""
+    os.environ["W1THERMSENSOR_NO_KERNEL_MODULE"] = (
+        "1"  # its import would run modprobe; the module is the system's matter
+    )
+    from w1thermsensor import W1ThermSensor  # noqa: PLC0415
+
+    return type("Bus", (W1ThermSensor,), {"BASE_DIRECTORY": devices})
+
+
+def _type(family: str) -> Any:
+    from w1thermsensor import Sensor  # noqa: PLC0415
+
+    return Sensor.from_id_string(family)
