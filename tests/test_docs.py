@@ -1,0 +1,117 @@
+"""The documents say what is so: commands, options, files and settings that they name exist."""
+
+from __future__ import annotations
+
+import importlib
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import click
+import msgspec
+import pytest
+
+import collector.settings
+import firmware.settings
+import soakledger
+from soak import asyncapi
+from soak.findings import CODES
+
+ROOT = Path(__file__).parents[1]
+VERSION = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["version"]
+DOCUMENTS = [ROOT / name for name in ("README.md", "DEVELOPERS.md", "CHANGELOG.md", "hardware/README.md")]
+
+
+@pytest.mark.parametrize("name", sorted(soakledger.COMMANDS))
+def test_every_subcommand_and_option_has_help(name: str) -> None:
+    """Nobody has to read the code to use the command."""
+    command = importlib.import_module(soakledger.COMMANDS[name][0]).command
+    assert command.help
+    for parameter in command.params:
+        if isinstance(parameter, click.Option):
+            assert parameter.help, f"{name}: {parameter.opts} has no help"
+
+
+@pytest.mark.parametrize("name", sorted(soakledger.COMMANDS))
+def test_help_of_every_subcommand_prints(name: str) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "soakledger", name, "--help"], capture_output=True, text=True, cwd=ROOT
+    )
+    assert done.returncode == 0
+    assert "Usage:" in done.stdout
+    assert done.stderr == ""
+
+
+def test_the_command_loads_no_subcommand_it_was_not_asked_for() -> None:
+    script = "import sys, soakledger; print(sorted({m.split('.')[0] for m in sys.modules}))"
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=ROOT)
+    for heavy in ("collector", "dashboard", "firmware", "litestar", "sqlite_utils", "paho", "gpiozero", "plotly"):
+        assert f"'{heavy}'" not in done.stdout
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def test_files_that_a_document_names_exist(document: Path) -> None:
+    """In backticks with a slash or a known ending, and in links and pictures."""
+    text = document.read_text()
+    named = re.findall(r"`([\w./-]+(?:/|\.(?:py|json|toml|md|css|js)))`", text) + re.findall(r"\]\(([^)#:]+)\)", text)
+    generated = {"node.toml", "collector.toml", "verify.py"}
+    missing = [
+        name
+        for name in named
+        if name not in generated
+        and not name.startswith("/")
+        and not (ROOT / name).exists()
+        and not (document.parent / name).exists()
+    ]
+    assert not missing
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def test_subcommands_that_a_document_names_exist(document: Path) -> None:
+    for name in re.findall(r"`?(?:\.venv/bin/)?soakledger ([a-z]+)", document.read_text()):
+        assert name in soakledger.COMMANDS, f"{document.name} names `soakledger {name}`"
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def test_commands_of_run_that_a_document_names_exist(document: Path) -> None:
+    script = (ROOT / "run").read_text()
+    for name in re.findall(r"\./run ([a-z]+)", document.read_text()):
+        assert re.search(rf"^    {name}\)", script, re.MULTILINE), f"{document.name} names ./run {name}"
+
+
+def test_every_finding_is_explained() -> None:
+    assert all(sentence.endswith(".") for sentence in CODES.values())
+
+
+@pytest.mark.parametrize("module", [collector.settings, firmware.settings], ids=lambda module: module.__name__)
+def test_every_setting_is_documented(module: object) -> None:
+    """Each field of each settings struct stands in its docstring with its meaning."""
+    structs = [
+        each
+        for each in vars(module).values()
+        if isinstance(each, type) and issubclass(each, msgspec.Struct) and each.__module__ == module.__name__  # type: ignore[attr-defined]
+    ]
+    assert structs
+    for struct in structs:
+        for field in struct.__struct_fields__:
+            assert re.search(rf"^\s+{field}: \S", struct.__doc__ or "", re.MULTILINE), f"{struct.__name__}.{field}"
+
+
+def test_the_published_wire_is_the_wire_that_is_spoken() -> None:
+    """AsyncAPI 3 document; write it again with soak.asyncapi.text(version)."""
+    assert (ROOT / "soak" / "asyncapi.json").read_text() == asyncapi.text(VERSION)
+
+
+def test_nothing_in_the_project_names_a_package_index_or_a_path_of_one_machine() -> None:
+    files = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split()
+    index = re.compile("py" + r"pi\.org|files\.pythonhosted|registry\.npm" + r"js|deb\.deb" + "ian")
+    machine = re.compile(r"(?<![\w.])/(root|home/[a-z]+|wor" + "k|tmp/dev)/")
+    for name in files:
+        path = ROOT / name
+        if not path.is_file() or path.suffix in {".png", ".woff2", ".ico"}:
+            continue
+        text = path.read_text(errors="replace")
+        assert not index.search(text), name
+        assert not machine.search(text), name
