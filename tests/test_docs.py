@@ -37,9 +37,8 @@ def test_every_subcommand_and_option_has_help(name: str) -> None:
 @pytest.mark.parametrize("name", sorted(soakledger.COMMANDS))
 def test_help_of_every_subcommand_prints(name: str) -> None:
     done = subprocess.run(
-        [sys.executable, "-m", "soakledger", name, "--help"], capture_output=True, text=True, cwd=ROOT
+        [sys.executable, "-m", "soakledger", name, "--help"], capture_output=True, text=True, cwd=ROOT, check=True
     )
-    assert done.returncode == 0
     assert "Usage:" in done.stdout
     assert done.stderr == ""
 
