@@ -7,6 +7,8 @@ import time
 from pathlib import Path
 from typing import Protocol
 
+from soak import wire
+from soak.quantity import utc_text
 from soak.rehearsal import Rehearsal
 
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
@@ -31,6 +33,39 @@ class Clock(Protocol):
 
     def real_s(self, ms: int) -> float:
         """How many real seconds `ms` of this clock take: for waiting."""
+
+
+def read_together(clock: Clock) -> tuple[int, int]:
+    """Both clocks at one moment.
+
+    A thread may lose the processor between the two questions, which would look like a step of the wall clock; so the
+    wall clock is asked between two looks at the other until these agree, and the closest pair of a few tries is taken.
+
+    Returns:
+        Milliseconds since boot, and milliseconds since 1970.
+    """
+    best: tuple[int, int, int] | None = None
+    for _ in range(10):
+        before_ms, utc_ms, after_ms = clock.boot_ms(), clock.utc_ms(), clock.boot_ms()
+        spread_ms = after_ms - before_ms
+        if best is None or spread_ms < best[0]:
+            best = (spread_ms, after_ms, utc_ms)
+        if spread_ms == 0:
+            break
+    assert best is not None  # noqa: S101
+    return best[1], best[2]
+
+
+def stamp(clock: Clock, not_before_ms: int = 0) -> wire.Clock:
+    """Both clocks as they travel.
+
+    Args:
+        clock: The node's clocks.
+        not_before_ms: A reading's time that this must not be earlier than; readings are moved apart by a millisecond.
+    """
+    boot_ms, utc_ms = read_together(clock)
+    late_ms = max(0, not_before_ms - boot_ms)
+    return wire.Clock(boot_ms + late_ms, utc_text(utc_ms + late_ms), clock.synced())
 
 
 class SystemClock:

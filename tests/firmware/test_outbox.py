@@ -1,0 +1,468 @@
+"""Readings are on disk before they are offered, stay until a receipt covers them, and keep their numbers."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import Bundle, RuleBasedStateMachine, initialize, invariant, rule
+
+from firmware.errors import OutboxError
+from firmware.outbox import Outbox
+from firmware.packing import pack, unpack
+from soak import wire
+from soak.ranges import Ranges
+from soak.reading import Fault, Lid, Reading, Why
+
+A, B = "28-00000000000a", "28-00000000000b"
+BOOT_1, BOOT_2 = "9f6c0000-0000-4000-8000-000000000001", "9f6c0000-0000-4000-8000-000000000002"
+
+
+class SetClock:
+    """Shows what the test sets."""
+
+    def __init__(self, boot_id: str = BOOT_1, boot_ms: int = 0, utc_ms: int = 1_700_000_000_000) -> None:
+        self.boot_id, self.now_ms, self.wall_ms, self.is_synced = boot_id, boot_ms, utc_ms, True
+
+    def boot_ms(self) -> int:
+        return self.now_ms
+
+    def utc_ms(self) -> int:
+        return self.wall_ms
+
+    def synced(self) -> bool:
+        return self.is_synced
+
+    def real_s(self, ms: int) -> float:
+        return ms / 1000
+
+
+def reading(ms: int, mc: int = 21_312, why: Why = Why.TICK, lid: Lid = Lid.CLOSED) -> Reading:
+    return Reading(ms, why, lid, {A: mc})
+
+
+def opened(folder: Path, clock: SetClock) -> Outbox:
+    outbox = Outbox(folder, clock, pause_s=0)
+    outbox.start(lambda: None)
+    return outbox
+
+
+def written(outbox: Outbox) -> None:
+    """Wait until the disk has all that was handed over."""
+    deadline = time.monotonic() + 20
+    while outbox._unwritten:
+        outbox.check()
+        assert time.monotonic() < deadline
+        time.sleep(0.001)
+
+
+@pytest.fixture
+def clock() -> SetClock:
+    return SetClock()
+
+
+@pytest.fixture
+def outbox(tmp_path: Path, clock: SetClock) -> Iterator[Outbox]:
+    one = opened(tmp_path, clock)
+    yield one
+    one.close()
+
+
+def test_readings_are_offered_with_dense_numbers_from_one(outbox: Outbox, clock: SetClock) -> None:
+    b1, b2 = outbox.begin("b1", [A]), outbox.begin("b2", [A])
+    assert len(b1) == 32
+    assert outbox.streams() == [wire.HeldStream(b1, "b1", 1, 0), wire.HeldStream(b2, "b2", 1, 0)]
+    clock.now_ms = 3000
+    outbox.append([("b1", reading(1000)), ("b2", reading(1000, 20_000)), ("b1", reading(1400, why=Why.LID))])
+    outbox.append([("b1", reading(2000))])
+    written(outbox)
+    assert outbox.streams() == [wire.HeldStream(b1, "b1", 1, 3), wire.HeldStream(b2, "b2", 1, 1)]
+    batch = outbox.batch(b1, 1, 500)
+    assert batch == wire.Batch(
+        stream=b1,
+        basin="b1",
+        boot=BOOT_1,
+        first=1,
+        clock=wire.Clock(3000, "2023-11-14T22:13:20.000Z", True),
+        readings=[reading(1000), reading(1400, why=Why.LID), reading(2000)],
+    )
+    assert wire.decode(wire.Topic.READINGS, wire.encode(batch)) == batch
+    assert outbox.batch(b1, 2, 1).readings == [reading(1400, why=Why.LID)]
+
+
+def test_a_receipt_releases_exactly_what_it_covers(outbox: Outbox) -> None:
+    b1 = outbox.begin("b1", [A])
+    outbox.append([("b1", reading(ms)) for ms in range(1000, 11_000, 1000)])
+    written(outbox)
+    outbox.release(b1, [(1, 3), (6, 7), (10, 99)])
+    assert list(outbox.held(b1)) == [(4, 5), (8, 9)]
+    assert outbox.streams() == [wire.HeldStream(b1, "b1", 4, 10)]
+    assert [one.ms for one in outbox.batch(b1, 4, 500).readings] == [4000, 5000]  # it ends at the hole
+    with pytest.raises(LookupError, match="Reading 6 of stream"):
+        outbox.batch(b1, 6, 500)
+    outbox.release("f" * 32, [(1, 5)])
+    outbox.release(b1, [(4, 9)])
+    assert outbox.streams() == [wire.HeldStream(b1, "b1", 11, 10)]
+    outbox.append([("b1", reading(20_000))])
+    written(outbox)
+    assert list(outbox.held(b1)) == [(11, 11)]
+
+
+def test_after_a_restart_the_rest_is_still_held_and_numbers_begin_in_a_new_stream(
+    tmp_path: Path, clock: SetClock
+) -> None:
+    first = opened(tmp_path, clock)
+    old = first.begin("b1", [A, B])
+    two = Reading(1000, Why.START, Lid.OPEN, {A: -62, B: None}, {B: Fault("crc", "4b017f")})
+    first.append([("b1", two), ("b1", Reading(2000, Why.TICK, Lid.OPEN, {A: 1, B: 2}))])
+    written(first)
+    first.release(old, [(2, 2)])
+    first.close()
+    second = opened(tmp_path, clock)
+    new = second.begin("b1", [A, B])
+    assert new != old
+    assert second.streams() == [wire.HeldStream(old, "b1", 1, 2), wire.HeldStream(new, "b1", 1, 0)]
+    assert list(second.held(old)) == [(1, 1)]
+    assert second.batch(old, 1, 500).readings == [two]
+    second.release(old, [(1, 1)])
+    assert [held.stream for held in second.streams()] == [new]
+    second.close()
+    third = opened(tmp_path, clock)
+    assert third.streams() == []
+    third.close()
+
+
+def test_a_stream_of_an_earlier_boot_keeps_that_boots_clock(tmp_path: Path) -> None:
+    """Its times count from another zero: the clock sent with them is that boot's, at or after its last reading."""
+    before = SetClock(BOOT_1, boot_ms=900_000, utc_ms=1_700_000_000_000)
+    before.is_synced = False
+    one = opened(tmp_path, before)
+    old = one.begin("b1", [A])
+    one.append([("b1", reading(899_000)), ("b1", reading(900_001))])  # moved a millisecond past the clock
+    written(one)
+    one.close()
+    two = opened(tmp_path, SetClock(BOOT_2, boot_ms=5_000, utc_ms=1_800_000_000_000))
+    batch = two.batch(old, 1, 500)
+    assert batch.boot == BOOT_1
+    assert batch.clock == wire.Clock(900_001, "2023-11-14T22:13:20.001Z", False)
+    assert wire.decode(wire.Topic.READINGS, wire.encode(batch)) == batch
+    two.close()
+
+
+def test_after_a_restart_within_one_boot_the_clock_is_the_present_one(tmp_path: Path, clock: SetClock) -> None:
+    """The wall clock may have been set meanwhile: the newest pair says best when the readings were."""
+    one = opened(tmp_path, clock)
+    old = one.begin("b1", [A])
+    one.append([("b1", reading(1000))])
+    written(one)
+    one.close()
+    clock.now_ms, clock.wall_ms = 60_000, 1_800_000_000_000
+    two = opened(tmp_path, clock)
+    assert two.batch(old, 1, 500).clock == wire.Clock(60_000, "2027-01-15T08:00:00.000Z", True)
+    two.close()
+
+
+def test_each_tick_is_one_transaction_for_all_basins(outbox: Outbox, tmp_path: Path) -> None:
+    outbox.begin("b1", [A])
+    outbox.begin("b2", [A])
+    watcher = sqlite3.connect(tmp_path / "outbox.db")
+    versions = []
+    for tick in range(1, 4):
+        outbox.append([("b1", reading(tick * 1000)), ("b2", reading(tick * 1000))])
+        written(outbox)
+        versions.append(watcher.execute("PRAGMA data_version").fetchone()[0])
+        assert watcher.execute("SELECT count(*) FROM reading").fetchone()[0] == 2 * tick
+    assert [later - earlier for earlier, later in pairwise(versions)] == [1, 1]
+    watcher.close()
+
+
+def test_a_reading_takes_few_bytes() -> None:
+    assert len(pack(reading(8_123_456), [A])) <= 16
+    two = Reading(8_123_456, Why.TICK, Lid.OPEN, {A: 21_312, B: None}, {B: Fault("crc", "4b017f46ff1010c4aa")})
+    assert len(pack(two, [A, B])) <= 48
+
+
+_RESULTS = st.one_of(
+    st.integers(-55_000, 125_000), st.builds(Fault, st.sampled_from(["crc", "stale"]), st.sampled_from(["", "4b01"]))
+)
+
+
+@settings(max_examples=300)
+@given(st.integers(0, 2**53 - 1), st.sampled_from(Why), st.sampled_from(Lid), _RESULTS, _RESULTS)
+def test_unpacking_gives_back_what_was_packed(ms: int, why: Why, lid: Lid, a: int | Fault, b: int | Fault) -> None:
+    results = {A: a, B: b}
+    one = Reading(
+        ms,
+        why,
+        lid,
+        {sensor: result if isinstance(result, int) else None for sensor, result in results.items()},
+        {sensor: result for sensor, result in results.items() if isinstance(result, Fault)},
+    )
+    assert unpack(pack(one, [B, A]), [B, A]) == one
+
+
+def test_packing_refuses_what_it_could_not_give_back() -> None:
+    with pytest.raises(ValueError, match="in a stream with"):
+        pack(reading(1), [A, B])
+    with pytest.raises(ValueError, match="neither temperature nor fault for sensor 28-00000000000a"):
+        pack(Reading(1, Why.TICK, Lid.OPEN, {A: None}), [A])
+
+
+# --- what is wrong with the file is named, and the file is left alone -----------------------------------------------
+
+
+def stop_text(folder: Path) -> str:
+    with pytest.raises(OutboxError) as caught:
+        Outbox(folder, SetClock())
+    assert caught.value.exit_code == 4
+    return str(caught.value).removeprefix(f"{folder / 'outbox.db'}: ")
+
+
+def damage(content: bytearray) -> None:
+    for at in range(1024 + 100, len(content)):
+        content[at] ^= 0xFF
+
+
+@pytest.mark.parametrize("what", ["text", "header", "pages"])
+def test_a_damaged_file_is_named_and_left_as_it_is(tmp_path: Path, clock: SetClock, what: str) -> None:
+    one = opened(tmp_path, clock)
+    one.begin("b1", [A])
+    one.append([("b1", reading(ms)) for ms in range(1000, 500_000, 1000)])
+    written(one)
+    one.close()
+    file = tmp_path / "outbox.db"
+    content = bytearray(file.read_bytes())
+    if what == "text":
+        content = bytearray(b"these are not the readings you are looking for\n" * 100)
+    elif what == "header":
+        content[:16] = b"X" * 16
+    else:
+        damage(content)
+    file.write_bytes(content)
+    said = stop_text(tmp_path)
+    assert said.startswith("it is damaged (")
+    assert said.endswith(
+        "). Nothing in it was changed. Move it and its -wal file to a safe place yourself, keep them for the readings "
+        "in them, and start again."
+    )
+    assert file.read_bytes() == bytes(content)
+    assert sorted(path.name for path in tmp_path.iterdir() if not path.name.endswith(("-shm", "-wal"))) == [
+        "outbox.db",
+        "outbox.lock",
+    ]
+
+
+def test_a_database_of_something_else_is_refused(tmp_path: Path) -> None:
+    database = sqlite3.connect(tmp_path / "outbox.db")
+    database.execute("CREATE TABLE mine (x)")
+    database.close()
+    assert stop_text(tmp_path) == "it is a database of something else. Name another folder as data_dir."
+
+
+def test_a_file_of_a_newer_version_is_refused(tmp_path: Path, clock: SetClock) -> None:
+    opened(tmp_path, clock).close()
+    database = sqlite3.connect(tmp_path / "outbox.db")
+    database.execute("PRAGMA user_version = 7")
+    database.close()
+    assert stop_text(tmp_path) == (
+        "it was written by a newer version (format 7, this one knows 1). Install the newer version again."
+    )
+
+
+def test_a_file_whose_making_was_cut_short_is_made_again(tmp_path: Path, clock: SetClock) -> None:
+    database = sqlite3.connect(tmp_path / "outbox.db")
+    database.executescript("PRAGMA page_size = 1024; PRAGMA journal_mode = WAL;")
+    database.close()
+    assert (tmp_path / "outbox.db").stat().st_size > 0
+    opened(tmp_path, clock).close()
+
+
+def test_two_nodes_cannot_share_an_outbox(tmp_path: Path, clock: SetClock) -> None:
+    one = opened(tmp_path, clock)
+    assert stop_text(tmp_path) == (
+        "another node already uses it. Stop the other one, or give this one a data_dir of its own."
+    )
+    one.close()
+    opened(tmp_path, clock).close()
+
+
+def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    with pytest.raises(OutboxError) as caught:
+        Outbox(tmp_path / "file" / "data", SetClock())
+    assert str(caught.value) == (
+        f"{tmp_path}/file/data/outbox.db: it cannot be made (Not a directory). "
+        "Let this user write there, or name another folder as data_dir."
+    )
+
+
+def test_only_the_nodes_user_may_read_it(tmp_path: Path, clock: SetClock) -> None:
+    opened(tmp_path / "new", clock).close()
+    assert (tmp_path / "new").stat().st_mode & 0o777 == 0o700
+    assert (tmp_path / "new" / "outbox.db").stat().st_mode & 0o777 == 0o600
+
+
+def test_while_the_disk_takes_nothing_readings_wait_and_are_written_later(
+    outbox: Outbox, tmp_path: Path, wait_until: Callable[..., None], caplog: pytest.LogCaptureFixture
+) -> None:
+    b1 = outbox.begin("b1", [A])
+    other = sqlite3.connect(tmp_path / "outbox.db", isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    outbox.append([("b1", reading(1000))])
+    wait_until(lambda: "not_written" in caplog.text)
+    assert outbox.streams() == [wire.HeldStream(b1, "b1", 1, 0)]  # nothing is offered that the disk does not have
+    outbox.append([("b1", reading(2000))])
+    other.execute("ROLLBACK")
+    other.close()
+    written(outbox)
+    assert list(outbox.held(b1)) == [(1, 2)]
+    assert [record.message.split()[1] for record in caplog.records] == ["not_written", "written"]
+
+
+def test_when_the_file_breaks_while_running_the_node_is_told(
+    tmp_path: Path, clock: SetClock, wait_until: Callable[..., None]
+) -> None:
+    one = opened(tmp_path, clock)
+    one.begin("b1", [A])
+    broken = sqlite3.connect(tmp_path / "outbox.db")
+    broken.execute("DROP TABLE reading")
+    broken.execute("CREATE TABLE reading (stream INTEGER, number INTEGER CHECK (number < 0), data BLOB)")
+    broken.commit()
+    broken.close()
+    one.append([("b1", reading(1000))])
+    wait_until(lambda: one._failure)
+    with pytest.raises(OutboxError) as caught:
+        one.check()
+    assert "readings cannot be written (CHECK constraint failed: number < 0)." in str(caught.value)
+    with pytest.raises(OutboxError):
+        one.append([("b1", reading(2000))])
+    one.close()
+
+
+# --- whatever is cut off, nothing that was offered is lost ----------------------------------------------------------
+
+WRITER = """
+import sys, time
+from pathlib import Path
+from firmware.clock import SystemClock
+from firmware.outbox import Outbox
+from soak.reading import Lid, Reading, Why
+outbox = Outbox(Path(sys.argv[1]), SystemClock(), pause_s=0)
+stream = outbox.begin("b1", ["28-00000000000a"])
+outbox.start(lambda: print(outbox.held(stream).last, flush=True))
+for ms in range(1, 10**9):
+    outbox.append([("b1", Reading(ms, Why.TICK, Lid.OPEN, {"28-00000000000a": ms % 50_000}))])
+    time.sleep(0.0005)
+"""
+
+
+def test_a_killed_process_loses_nothing_that_was_written(tmp_path: Path) -> None:
+    with subprocess.Popen([sys.executable, "-c", WRITER, str(tmp_path)], stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        said = [int(process.stdout.readline()) for _ in range(30)]
+        os.kill(process.pid, signal.SIGKILL)
+        said += [int(line) for line in process.stdout.read().split()]
+    one = opened(tmp_path, SetClock(BOOT_2))
+    (held,) = one.streams()
+    assert held.oldest == 1
+    assert held.newest >= said[-1] >= 30
+    ms = [each.ms for each in one.batch(held.stream, 1, 10**6).readings]
+    assert ms == list(range(1, held.newest + 1))
+    one.close()
+
+
+class Life(RuleBasedStateMachine):
+    """Append, release, stop and start, lose the power: the outbox always holds exactly what no receipt covered."""
+
+    streams = Bundle("streams")
+
+    @initialize()
+    def first_start(self) -> None:
+        self.root = Path(tempfile.mkdtemp())
+        self.lives = 0
+        self.held: dict[str, dict[int, Reading]] = {}
+        self.outbox = self._open(self.root / "0")
+
+    def _open(self, folder: Path) -> Outbox:
+        outbox = opened(folder, SetClock(boot_ms=10**9))
+        self.now = outbox.begin("b1", [A])
+        self.number = self.ms = 0
+        self.held[self.now] = {}
+        return outbox
+
+    @rule(target=streams)
+    def current(self) -> str:
+        return self.now
+
+    @rule(count=st.integers(1, 5))
+    def append(self, count: int) -> None:
+        for _ in range(count):
+            self.number, self.ms = self.number + 1, self.ms + 1000
+            one = reading(self.ms, mc=self.number)
+            self.held[self.now][self.number] = one
+            self.outbox.append([("b1", one)])
+        written(self.outbox)
+
+    @rule(stream=streams, first=st.integers(1, 12), length=st.integers(0, 6))
+    def release(self, stream: str, first: int, length: int) -> None:
+        self.outbox.release(stream, [(first, first + length)])
+        for number in range(first, first + length + 1):
+            self.held[stream].pop(number, None)
+
+    @rule()
+    def restart(self) -> None:
+        self.outbox.close()
+        self.outbox = self._open(self.root / str(self.lives))
+
+    @rule()
+    def power_cut(self) -> None:
+        """What is released may come back: it was not written yet, and is sent again without harm."""
+        here, self.lives = self.root / str(self.lives), self.lives + 1
+        there = self.root / str(self.lives)
+        there.mkdir()
+        for file in here.glob("outbox.db*"):
+            shutil.copy(file, there)
+        self.outbox.close()
+        known = {stream: dict(numbers) for stream, numbers in self.held.items()}
+        self.outbox = self._open(there)
+        for stream, numbers in known.items():
+            back = Ranges(self.outbox.held(stream))
+            assert not [number for number in numbers if number not in back]
+            again = [number for first, last in back for number in range(first, last + 1) if number not in numbers]
+            self.outbox.release(stream, [(number, number) for number in again])
+
+    @invariant()
+    def holds_exactly_what_no_receipt_covered(self) -> None:
+        told = {held.stream: held for held in self.outbox.streams()}
+        for stream, numbers in self.held.items():
+            ranges = self.outbox.held(stream)
+            assert {number for first, last in ranges for number in range(first, last + 1)} == set(numbers)
+            for first, last in ranges:
+                batch = self.outbox.batch(stream, first, 500)
+                assert batch.readings == [numbers[number] for number in range(first, last + 1)]
+            if numbers:
+                assert told[stream].oldest == min(numbers)
+        assert list(told)[-1] == self.now
+
+    def teardown(self) -> None:
+        if hasattr(self, "outbox"):
+            self.outbox.close()
+            shutil.rmtree(self.root)
+
+
+TestLife = Life.TestCase
+TestLife.settings = settings(
+    max_examples=25, stateful_step_count=20, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
