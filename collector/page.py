@@ -33,6 +33,7 @@ class PageBody(msgspec.Struct, frozen=True):
         why: Runs of (word, length).
         lid: Runs of (word, length).
         mc: Per sensor, the first known temperature in millidegrees, then differences; null without a value.
+        absent: Per sensor, where its null means that the reading does not name it: runs of (index, length).
         fault: Index of the reading, sensor, code, raw bytes.
     """
 
@@ -44,6 +45,7 @@ class PageBody(msgspec.Struct, frozen=True):
     why: _RunLengths
     lid: _RunLengths
     mc: dict[str, list[int | None]]
+    absent: dict[str, list[tuple[int, int]]]
     fault: list[tuple[int, str, str, str]]
 
 
@@ -75,6 +77,11 @@ def seal(
         why=_runs(reading.why for reading in readings),
         lid=_runs(reading.lid for reading in readings),
         mc={sensor: _differences(reading.mc.get(sensor) for reading in readings) for sensor in sensors},
+        absent={
+            sensor: _true_runs(sensor not in reading.mc for reading in readings)
+            for sensor in sensors
+            if any(sensor not in reading.mc for reading in readings)
+        },
         fault=[
             (index, sensor, fault.code, fault.raw)
             for index, reading in enumerate(readings)
@@ -98,33 +105,38 @@ def unseal(body: bytes, sha256: str) -> tuple[int, list[Reading], list[tuple[int
     Raises:
         DamagedPageError: The bytes do not give the digest, or cannot be read.
     """
+    unpacker = zlib.decompressobj()
     try:
-        content = zlib.decompress(body)
+        content = unpacker.decompress(body)
     except zlib.error as error:
         raise DamagedPageError(f"A page cannot be unpacked ({error}). Restore the data from a backup.") from None
+    if not unpacker.eof or unpacker.unused_data:
+        raise DamagedPageError("A page was cut short or made longer. Restore the data from a backup.")
     if hashlib.sha256(content).hexdigest() != sha256:
         raise DamagedPageError(
             f"A page is not what was sealed (digest {sha256[:12]}…). Restore the data from a backup."
         )
     page = _DECODER.decode(content)
     times = list(accumulate(page.ms))
-    columns = {sensor: _restored(column) for sensor, column in page.mc.items()}
+    mc = _temperatures(page, len(times))
     faults: dict[int, dict[str, Fault]] = {}
     for index, sensor, code, raw in page.fault:
         faults.setdefault(index, {})[sensor] = Fault(code, raw)
     why = [Why(word) for word, length in page.why for _ in range(length)]
     lid = [Lid(word) for word, length in page.lid for _ in range(length)]
-    readings = [
-        Reading(
-            ms,
-            why[index],
-            lid[index],
-            {sensor: column[index] for sensor, column in columns.items()},
-            faults.get(index, {}),
-        )
-        for index, ms in enumerate(times)
-    ]
+    readings = [Reading(ms, why[index], lid[index], mc[index], faults.get(index, {})) for index, ms in enumerate(times)]
     return page.first, readings, [(index, Clock(ms, utc, synced)) for index, ms, utc, synced in page.clock]
+
+
+def _temperatures(page: PageBody, count: int) -> list[dict[str, int | None]]:
+    """What each reading says of its sensors."""
+    columns = {sensor: _restored(column) for sensor, column in page.mc.items()}
+    mc = [{sensor: column[index] for sensor, column in columns.items()} for index in range(count)]
+    for sensor, runs in page.absent.items():
+        for start, length in runs:
+            for index in range(start, start + length):
+                del mc[index][sensor]
+    return mc
 
 
 def _runs(words: Iterable[str]) -> _RunLengths:
@@ -134,6 +146,17 @@ def _runs(words: Iterable[str]) -> _RunLengths:
             runs[-1] = (word, runs[-1][1] + 1)
         else:
             runs.append((word, 1))
+    return runs
+
+
+def _true_runs(flags: Iterable[bool]) -> list[tuple[int, int]]:
+    """Where the flags are set: runs of (index, length)."""
+    runs: list[tuple[int, int]] = []
+    for index, flag in enumerate(flags):
+        if flag and runs and sum(runs[-1]) == index:
+            runs[-1] = (runs[-1][0], runs[-1][1] + 1)
+        elif flag:
+            runs.append((index, 1))
     return runs
 
 
