@@ -3,7 +3,8 @@
 FirmwareError
 ├── SettingsError   3  the settings file cannot be used
 ├── OutboxError     4  the readings on disk cannot be used
-└── BoardError      5  the pins cannot be used
+├── BoardError      5  the pins cannot be used
+└── LinkError       6  the broker cannot even be tried
 """
 
 from __future__ import annotations
@@ -54,3 +55,9 @@ class BoardError(FirmwareError):
     """The pins cannot be used."""
 
     exit_code = 5
+
+
+class LinkError(FirmwareError):
+    """The broker cannot even be tried: a file named for it cannot be used. A broker that is away is no error."""
+
+    exit_code = 6

@@ -1,13 +1,36 @@
-"""One node: ticks once a second, takes readings, keeps them until a receipt covers them."""
+"""One node: ticks once a second, takes readings, keeps them until a receipt covers them. Wires everything together."""
 
 from __future__ import annotations
 
+import contextlib
+import logging
+import queue
 import threading
 from collections.abc import Callable, Sequence
+from importlib.metadata import PackageNotFoundError
+from importlib.metadata import version as version_of
+from pathlib import Path
 
-from firmware.clock import Clock
+from firmware.board import Board, Edge, Switch
+from firmware.clock import Clock, read_together
+from firmware.outbox import Outbox
+from firmware.sampler import VALID_MS, Sampler, current
+from firmware.sensors import Sensors
 from firmware.settings import Settings
 from firmware.source import Source
+from firmware.uplink import OrdersInHand, Uplink
+from soak import wire
+from soak.reading import Reading, Why
+
+log = logging.getLogger(__name__)
+
+TICK_MS = 1_000
+STEP_MS = 50
+"""A wall clock that moved against the other one by more than this in a second has been set; slewing moves it by 0.5 ms
+a second at most (adjtimex(2): 500 ppm)."""
+
+_LOOK_S = 0.2  # how often it looks whether to stop
+_LEAST_VALID_S = 0.25  # real time: at a rehearsal's speed a busy machine's pause is not the sensor's
 
 
 class Node:
@@ -29,7 +52,17 @@ class Node:
         *,
         on_ready: Callable[[], None] | None = None,
     ) -> None:
-        self._settings, self._clock, self._sources, self._on_ready = settings, clock, sources, on_ready
+        self._settings, self._clock, self._sources, self._on_ready = settings, clock, tuple(sources), on_ready
+        self._valid_ms = max(VALID_MS, round(_LEAST_VALID_S / clock.real_s(1)))
+        self._edges: queue.SimpleQueue[Edge] = queue.SimpleQueue()
+        self._samplers: dict[str, Sampler] = {}
+        self._taken: list[tuple[str, Reading]] = []
+        self._uplink: Uplink | None = None
+
+    @property
+    def orders(self) -> OrdersInHand | None:
+        """The newest orders of the collector; None before any came."""
+        return self._uplink.orders if self._uplink else None
 
     def run(self, stop: threading.Event) -> None:
         """Work until `stop` is set; then say goodbye and close everything.
@@ -37,5 +70,131 @@ class Node:
         Raises:
             OutboxError: Readings cannot be kept.
             BoardError: The pins cannot be used.
+            LinkError: A file named for the broker cannot be used.
         """
-        raise NotImplementedError
+        settings = self._settings
+        self._outbox = Outbox(Path(settings.data_dir), self._clock)
+        try:
+            self._board = Board(settings, self._clock, self._edges)
+            try:
+                all_sensors = [sensor for basin in settings.basins for sensor in basin.sensors]
+                self._sensors = Sensors(all_sensors, Path(settings.w1_devices), self._clock)
+                sources = [*self._sources, self._outbox]
+                uplink = Uplink(settings, self._clock, sources, self._sensors_seen, version=_version())
+                self._uplink = uplink
+                if self._on_ready:
+                    self._on_ready()
+                self._work(uplink, stop)
+            finally:
+                self._board.close()
+        finally:
+            self._outbox.close()
+
+    def _work(self, uplink: Uplink, stop: threading.Event) -> None:
+        basins = [basin.name for basin in self._settings.basins]
+        log.info("node started node=%s boot=%s basins=%s", self._settings.node, self._clock.boot_id, ",".join(basins))
+        self._sensors.start()
+        self._begin()
+        self._outbox.start(uplink.wake)
+        uplink.start()
+        try:
+            self._tick_on(uplink, stop)
+            for basin, sampler in self._samplers.items():
+                self._take(basin, sampler.end())
+            self._hand_over()
+            self._outbox.flush()
+        finally:
+            uplink.close()
+            self._sensors.close()
+            log.info("node stopped node=%s", self._settings.node)
+
+    def _begin(self) -> None:
+        """The first reading of every basin."""
+        news, ms = self._sensors.newest(), self._clock.boot_ms()
+        for basin in self._settings.basins:
+            self._outbox.begin(basin.name, basin.sensors)
+            sampler = Sampler(
+                basin.sensors, ms, closed=self._board.closed(basin.name), news=news, valid_ms=self._valid_ms
+            )
+            self._samplers[basin.name] = sampler
+            self._take(basin.name, sampler.start())
+
+    def _tick_on(self, uplink: Uplink, stop: threading.Event) -> None:
+        """Tick on an absolute schedule, so that nothing adds up; a tick that is late is taken once, not made up for."""
+        boot_ms, utc_ms = read_together(self._clock)
+        offset_ms, next_ms = utc_ms - boot_ms, boot_ms + TICK_MS
+        while not stop.is_set():
+            self._wait(next_ms)
+            if self._clock.boot_ms() < next_ms:
+                continue
+            boot_ms, utc_ms = read_together(self._clock)
+            stepped = abs(utc_ms - boot_ms - offset_ms) > STEP_MS
+            if stepped:
+                log.warning("node wall clock stepped by_ms=%s", utc_ms - boot_ms - offset_ms)
+            offset_ms = utc_ms - boot_ms
+            self._tick(Why.CLOCK if stepped else Why.TICK)
+            self._hand_over()
+            self._outbox.check()
+            uplink.check()
+            next_ms += max(1, (self._clock.boot_ms() - next_ms) // TICK_MS + 1) * TICK_MS
+
+    def _wait(self, next_ms: int) -> None:
+        """Take in edges until the tick is due, or it is time to look around."""
+        now_ms = self._clock.boot_ms()
+        due_ms = min([next_ms] + [ms for sampler in self._samplers.values() if (ms := sampler.settles_ms) is not None])
+        wait_s = min(_LOOK_S, self._clock.real_s(max(0, due_ms - now_ms)))
+        with contextlib.suppress(queue.Empty):
+            self._take_edge(self._edges.get(timeout=max(wait_s, 0.0005)))
+        self._take_edges()
+
+    def _take_edges(self) -> None:
+        """All edges so far; then what has settled by the time before the last of them was asked for."""
+        now_ms = self._clock.boot_ms()
+        while not self._edges.empty():
+            self._take_edge(self._edges.get())
+        for basin, sampler in self._samplers.items():
+            if sampler.settles_ms is not None:
+                self._take(basin, sampler.settle(now_ms))
+
+    def _take_edge(self, edge: Edge) -> None:
+        sampler, news = self._samplers[edge.basin], self._sensors.newest()
+        if edge.switch is Switch.LID:
+            self._take(edge.basin, sampler.lid_edge(edge.ms, closed=edge.active, news=news))
+        else:
+            self._take(edge.basin, sampler.button_edge(edge.ms, pressed=edge.active, news=news))
+
+    def _tick(self, why: Why) -> None:
+        """Poll every lid and take a reading of every basin."""
+        for _ in range(3):
+            self._take_edges()
+            levels = {basin: self._board.closed(basin) for basin in self._samplers}
+            if self._edges.empty():  # else an edge came between: a level older than it would contradict it
+                break
+        news, ms = self._sensors.newest(), self._clock.boot_ms()
+        for basin, sampler in self._samplers.items():
+            self._take(basin, sampler.tick(ms, closed=levels[basin], news=news, why=why))
+
+    def _take(self, basin: str, readings: Sequence[Reading]) -> None:
+        self._taken += [(basin, reading) for reading in readings]
+
+    def _hand_over(self) -> None:
+        if self._taken:
+            self._outbox.append(self._taken)
+            self._taken = []
+
+    def _sensors_seen(self) -> list[wire.SensorSeen]:
+        """How the sensors are now; asked from the uplink's thread."""
+        news, now_ms = self._sensors.newest(), self._clock.boot_ms()
+        seen = []
+        for basin in self._settings.basins:
+            for sensor in basin.sensors:
+                result = current(news, sensor, now_ms, self._valid_ms)
+                seen.append(wire.SensorSeen(sensor, basin.name, "" if isinstance(result, int) else result.code))
+        return seen
+
+
+def _version() -> str:
+    try:
+        return version_of("soakledger")
+    except PackageNotFoundError:  # run from a checkout
+        return ""

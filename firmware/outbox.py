@@ -63,7 +63,7 @@ class Outbox:
         self._by_basin: dict[str, _Stream] = {}
         self._unwritten: list[tuple[_Stream, int, Reading]] = []
         self._released = [Released(stored.id, 1, stored.newest, whole=True) for stored, held in found if not len(held)]
-        self._closing = False
+        self._closing = self._hurry = False
         self._failure: OutboxError | None = None
         self._on_commit: Callable[[], None] = lambda: None
         self._writer = threading.Thread(target=self._write_on, name="outbox", daemon=True)
@@ -94,7 +94,7 @@ class Outbox:
                 stream = self._by_basin[basin]
                 stream.taken += 1
                 self._unwritten.append((stream, stream.taken, reading))
-            self._changed.notify()
+            self._changed.notify_all()
 
     def check(self) -> None:
         """Raise what keeps readings from being written, if anything does.
@@ -106,11 +106,19 @@ class Outbox:
             if self._failure:
                 raise self._failure
 
+    def flush(self, within_s: float = 5.0) -> None:
+        """Wait until the disk has everything handed over so far, or until `within_s` real seconds have passed."""
+        with self._changed:
+            self._hurry = True
+            self._changed.notify_all()
+            self._changed.wait_for(lambda: not self._unwritten or self._failure, within_s)
+            self._hurry = False
+
     def close(self) -> None:
         """Write what is left and let go of the file."""
         with self._changed:
             self._closing = True
-            self._changed.notify()
+            self._changed.notify_all()
         if self._writer.is_alive():
             self._writer.join()
         self._file.close()
@@ -192,7 +200,7 @@ class Outbox:
                 self._on_commit()
             left_s = (_RETRY_S if failing else self._pause_s) - (time.monotonic() - began_s)
             with self._changed:
-                self._changed.wait_for(lambda: self._closing, max(0.0, left_s))
+                self._changed.wait_for(lambda: self._closing or self._hurry, max(0.0, left_s))
 
     def _commit(self) -> None:
         with self._changed:
@@ -212,6 +220,7 @@ class Outbox:
             for stream, stored in newest.values():
                 stream.held.add(stream.stored.newest + 1, stored.newest)
                 stream.stored = stored
+            self._changed.notify_all()
 
     def _too_many(self) -> bool:
         with self._changed:
@@ -220,6 +229,7 @@ class Outbox:
     def _fail(self, problem: str) -> None:
         with self._changed:
             self._failure = OutboxError(self._file.file, problem)
+            self._changed.notify_all()
 
 
 def _told(stream: _Stream) -> wire.HeldStream:

@@ -64,7 +64,11 @@ class Broker(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     ca_file: Annotated[str | None, msgspec.Meta(description="Certificate authority (PEM); turns TLS on.")] = None
 
     def __post_init__(self) -> None:
-        """Refuse half a login."""
+        """Refuse half a login, and a name that no resolver takes."""
+        try:
+            self.host.encode("idna")
+        except UnicodeError:
+            raise ValueError(f"`host` {self.host!r} is no name or address. Write it as in broker.example.") from None
         if (self.username is None) != (self.password_file is None):
             given, missing = ("username", "password_file") if self.username else ("password_file", "username")
             raise ValueError(f"`{given}` is set without `{missing}`. A login needs both: add `{missing}`.")

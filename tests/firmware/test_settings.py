@@ -138,6 +138,11 @@ WRONG = [
         "`username` is set without `password_file`. A login needs both: add `password_file`. - at `$.broker`.",
     ),
     (
+        'host = "127.0.0.1"',
+        'host = "broker..example"',
+        "`host` 'broker..example' is no name or address. Write it as in broker.example. - at `$.broker`.",
+    ),
+    (
         "node = ",
         "node : ",
         "it is not TOML: Expected '=' after a key in a key/value pair (at line 2, column 6). Mend that line.",

@@ -1,0 +1,91 @@
+"""`soakledger node`: runs the node. The only place where logging is set up and signals are taken."""
+
+from __future__ import annotations
+
+import logging
+import signal
+import sys
+import threading
+from pathlib import Path
+from types import FrameType
+
+import click
+
+from firmware.errors import FirmwareError
+from firmware.settings import Settings, help_lines, load
+
+_EPILOG = (
+    "Exit status: 0 stopped as asked or settings in order, 3 settings, 4 readings on disk, 5 pins, 6 a file named for "
+    "the broker cannot be used."
+)
+
+
+def _print_keys(context: click.Context, _parameter: click.Parameter, wanted: bool) -> None:
+    if wanted:
+        formatter = click.HelpFormatter()
+        formatter.write_dl(help_lines())
+        click.echo(formatter.getvalue(), nl=False)
+        context.exit()
+
+
+@click.command(epilog=_EPILOG)
+@click.option(
+    "--settings",
+    "file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    default=Path("/etc/soakledger/node.toml"),
+    show_default=True,
+    help="The node's settings, a TOML file.",
+)
+@click.option("--check", is_flag=True, help="Only check the settings and say what they mean.")
+@click.option(
+    "--keys",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_print_keys,
+    help="List every key of the settings file.",
+)
+@click.option("--verbose", is_flag=True, help="Log details too.")
+def command(file: Path, check: bool, verbose: bool) -> None:
+    """Watch the basins of this Raspberry Pi and send their readings to the collector."""
+    try:
+        settings = load(file)
+        if check:
+            click.echo(_summary(settings))
+            return
+        logging.basicConfig(
+            level=logging.DEBUG if verbose else logging.INFO,
+            format="%(asctime)s %(levelname)s %(name)s %(message)s",
+            stream=sys.stderr,
+        )
+        _run(settings)
+    except FirmwareError as error:
+        click.echo(f"Error: {error}", err=True)
+        sys.exit(error.exit_code)
+
+
+def _run(settings: Settings) -> None:
+    from firmware.clock import SystemClock  # noqa: PLC0415
+    from firmware.node import Node  # noqa: PLC0415
+
+    stop = threading.Event()
+
+    def end(_signal: int, _frame: FrameType | None) -> None:
+        stop.set()
+
+    for one in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(one, end)
+    Node(settings, SystemClock()).run(stop)
+
+
+def _summary(settings: Settings) -> str:
+    broker = settings.broker
+    lines = [
+        f"node {settings.node}: settings in order",
+        f"broker {broker.host}:{broker.port}{' over TLS' if broker.ca_file else ''}",
+        f"readings wait in {settings.data_dir}",
+    ]
+    lines += [f"basin {basin.name}: sensors {', '.join(basin.sensors)}" for basin in settings.basins]
+    lines += [f"pin {pin}: {use}" for pin, use in sorted(settings.pins())]
+    return "\n".join(lines)
