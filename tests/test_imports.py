@@ -1,0 +1,172 @@
+"""Who may import whom, that importing does nothing surprising, and that the import names are ours alone."""
+
+from __future__ import annotations
+
+import ast
+import importlib.util
+import subprocess
+import sys
+from importlib.metadata import packages_distributions
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+PACKAGES = ("soak", "firmware", "collector", "dashboard")
+
+FORBIDDEN = {
+    "soak": {"firmware", "collector", "dashboard"},
+    "firmware": {"collector", "dashboard"},
+    "collector": {"firmware", "dashboard"},
+    "dashboard": {"firmware"},
+}
+"""soak <- firmware, soak <- collector <- dashboard: firmware and collector meet only on the wire."""
+
+PURE = {
+    "__future__",
+    "abc",
+    "bisect",
+    "collections",
+    "copy",
+    "dataclasses",
+    "datetime",
+    "decimal",
+    "enum",
+    "fractions",
+    "functools",
+    "heapq",
+    "itertools",
+    "math",
+    "msgspec",
+    "operator",
+    "re",
+    "soak",
+    "statistics",
+    "string",
+    "typing",
+}
+"""All that soak may use: nothing of the standard library that reads a clock, a file or the network, and msgspec."""
+
+IMPURE_CALLS = {"open", "input", "print", "exec", "eval", "__import__", "breakpoint"}
+CLOCK_METHODS = {"now", "utcnow", "today"}
+HARDWARE = {"gpiozero", "lgpio", "w1thermsensor"}
+
+
+def modules(package: str) -> list[Path]:
+    return sorted((ROOT / package).rglob("*.py"))
+
+
+EVERY_MODULE = [path for package in PACKAGES for path in modules(package)] + [ROOT / "soakledger.py"]
+EACH_MODULE = pytest.mark.parametrize("path", EVERY_MODULE, ids=[str(path.relative_to(ROOT)) for path in EVERY_MODULE])
+
+
+def imported(tree: ast.AST) -> set[str]:
+    """Top-level names of everything that a module imports, also inside functions."""
+    nodes = list(ast.walk(tree))
+    return {alias.name.split(".")[0] for node in nodes if isinstance(node, ast.Import) for alias in node.names} | {
+        node.module.split(".")[0] for node in nodes if isinstance(node, ast.ImportFrom) and node.module
+    }
+
+
+def imported_by_name(tree: ast.AST) -> set[str]:
+    """Top-level names handed as text to `import_module` or `__import__`."""
+    calls = [node for node in ast.walk(tree) if isinstance(node, ast.Call)]
+    return {
+        call.args[0].value.split(".")[0]
+        for call in calls
+        if _called(call) in ("import_module", "__import__") and call.args and isinstance(call.args[0], ast.Constant)
+    }
+
+
+def _called(call: ast.Call) -> str:
+    return call.func.attr if isinstance(call.func, ast.Attribute) else getattr(call.func, "id", "")
+
+
+def test_the_checks_see_imports_of_every_kind() -> None:
+    """The test that guards must itself be able to fail."""
+    text = "import a.b, c\nfrom d.e import f\ndef g():\n    import h\n    importlib.import_module('i.j')\n"
+    assert imported(ast.parse(text)) == {"a", "c", "d", "h"}
+    assert imported_by_name(ast.parse(text)) == {"i"}
+
+
+@pytest.mark.parametrize("package", PACKAGES)
+def test_every_package_has_modules(package: str) -> None:
+    assert len(modules(package)) > 1
+
+
+@EACH_MODULE
+def test_imports_point_one_way(path: Path) -> None:
+    package = path.relative_to(ROOT).parts[0]
+    tree = ast.parse(path.read_text("utf-8"))
+    found = (imported(tree) | imported_by_name(tree)) & FORBIDDEN.get(package, set())
+    assert not found, f"{path.relative_to(ROOT)} must not import {', '.join(sorted(found))}"
+
+
+@EACH_MODULE
+def test_no_relative_imports_and_no_tests(path: Path) -> None:
+    tree = ast.parse(path.read_text("utf-8"))
+    assert not [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and node.level]
+    assert not imported(tree) & {"tests", "pytest", "hypothesis"}
+
+
+@pytest.mark.parametrize("path", modules("soak"), ids=lambda path: path.name)
+def test_soak_has_no_clock_no_file_and_no_network(path: Path) -> None:
+    tree = ast.parse(path.read_text("utf-8"))
+    assert imported(tree) <= PURE
+    called = {_called(node) for node in ast.walk(tree) if isinstance(node, ast.Call)}
+    assert not called & (IMPURE_CALLS | CLOCK_METHODS | {"import_module"})
+
+
+@EACH_MODULE
+def test_hardware_libraries_are_imported_only_inside_what_needs_them(path: Path) -> None:
+    """Importing w1thermsensor loads a kernel module, importing lgpio makes a FIFO: importing us must do neither."""
+    tree = ast.parse(path.read_text("utf-8"))
+    assert not {name for node in tree.body for name in _imported_at_once(node)} & HARDWARE
+    if path.relative_to(ROOT).parts[0] != "firmware":
+        assert not imported(tree) & HARDWARE
+
+
+def _imported_at_once(node: ast.stmt) -> set[str]:
+    """What a statement of a module imports when the module is imported: not what its functions import later."""
+    if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
+        return set()
+    return imported(node)
+
+
+def test_importing_soak_loads_nothing_but_msgspec() -> None:
+    """In a fresh interpreter: no other third-party package, and none of ours that stand above it."""
+    names = [f"soak.{path.stem}" for path in modules("soak") if path.stem != "__init__"]
+    program = (
+        "import sys, msgspec; before = set(sys.modules)\n"
+        f"import {', '.join(names)}\n"
+        "print(*sorted({name.split('.')[0] for name in set(sys.modules) - before}))"
+    )
+    run = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, cwd=ROOT, check=True)
+    assert run.stderr == ""
+    assert {name for name in run.stdout.split() if name not in sys.stdlib_module_names} == {"soak"}
+
+
+def test_node_and_collector_use_the_same_rule() -> None:
+    """One rule, one place: both take the meter from soak, and nobody else makes one of its parts."""
+    users: dict[str, set[str]] = {}
+    for package in ("firmware", "collector", "dashboard"):
+        for path in modules(package):
+            tree = ast.parse(path.read_text("utf-8"))
+            for node in ast.walk(tree):
+                if isinstance(node, ast.ImportFrom) and node.module == "soak.exposure":
+                    users.setdefault(package, set()).update(alias.name for alias in node.names)
+                if isinstance(node, ast.ClassDef):
+                    assert node.name not in {"Meter", "Judge", "Verdict", "Closure", "Finding"}, path
+    assert "Meter" in users.get("firmware", set())
+    assert "Meter" in users.get("collector", set())
+
+
+@pytest.mark.parametrize("name", [*PACKAGES, "soakledger"])
+def test_no_other_installed_distribution_owns_an_import_name_of_ours(name: str) -> None:
+    """Two packages of one name would be mixed up silently, and with them the rule."""
+    owners = set(packages_distributions().get(name, []))
+    assert owners <= {"soakledger"}, f"{name} is also a package of {', '.join(sorted(owners - {'soakledger'}))}"
+    spec = importlib.util.find_spec(name)
+    assert spec is not None
+    assert spec.origin is not None, f"{name} is a folder without __init__.py: another folder of that name came first"
+    assert Path(spec.origin).is_relative_to(ROOT)
