@@ -1,0 +1,117 @@
+"""The web application: routes, templates and protection put together in one place."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from importlib.metadata import version
+from itertools import groupby
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from litestar import Litestar
+from litestar.di import Provide
+from litestar.openapi.config import OpenAPIConfig
+from litestar.openapi.plugins import JsonRenderPlugin
+from litestar.plugins.jinja import JinjaTemplateEngine
+from litestar.template.config import TemplateConfig
+from litestar.types import ASGIApp
+
+from dashboard.api import api_router
+from dashboard.assets import style_ids, url
+from dashboard.guard import KnownHosts, protect
+from dashboard.lanes import rehearsal_words
+from dashboard.pages import page_router
+from dashboard.problems import answer_problem
+from dashboard.shapes import ClosureBody
+from dashboard.site import Site
+from dashboard.when import SiteTime
+from dashboard.words import edge_words, fault_words, proven_words, quiet, requirement_words
+from soak.quantity import celsius, in_words
+from soak.rehearsal import Rehearsal
+
+LOCAL_NAMES = ("127.0.0.1", "localhost", "::1")
+_DESCRIPTION = (
+    "Soaks watched, proven and kept. A monitoring aid: the product's label, the device maker's instructions and local "
+    "rules decide. Units are in the names: `_ms` milliseconds, `_mc` millidegrees Celsius. This version only reads."
+)
+
+
+def build_app(
+    data_dir: Path,
+    *,
+    rehearsal: Rehearsal | None = None,
+    allowed_hosts: Iterable[str] = LOCAL_NAMES,
+    when: SiteTime | None = None,
+) -> Litestar:
+    """Put the application together; `app.state.live` is its live stream, for whoever must end it.
+
+    Args:
+        data_dir: The collector's data folder; without a database yet, pages say so until there is one.
+        rehearsal: The clock of a rehearsal; every page then says that it is one.
+        allowed_hosts: Names under which this server answers; addresses in numbers are always answered.
+        when: Local time; as this machine is set by default.
+    """
+    site = Site(data_dir, rehearsal, when)
+    names = tuple(allowed_hosts)
+
+    def known_hosts(app: ASGIApp) -> ASGIApp:
+        return KnownHosts(app, names)
+
+    app = Litestar(
+        route_handlers=[page_router(), api_router()],
+        dependencies={"site": Provide(lambda: site, sync_to_thread=False)},
+        template_config=TemplateConfig(instance=JinjaTemplateEngine.from_environment(_templates(site))),
+        openapi_config=OpenAPIConfig(
+            title="Soakledger",
+            version=version("soakledger"),
+            description=_DESCRIPTION,
+            path="/schema",
+            render_plugins=[JsonRenderPlugin(path="/openapi.json")],
+        ),
+        exception_handlers={Exception: answer_problem},
+        middleware=[known_hosts],
+        before_send=[protect],
+        lifespan=[site.live.running],
+    )
+    app.state.live = site.live
+    return app
+
+
+def _templates(site: Site) -> Environment:
+    when = site.when
+    environment = Environment(
+        loader=FileSystemLoader(Path(__file__).parent / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+    def by_day(closures: Iterable[ClosureBody]) -> list[tuple[str, list[ClosureBody]]]:
+        return [(day, list(rows)) for day, rows in groupby(closures, lambda each: when.day(each.closed_at_ms))]
+
+    def proven(closure: ClosureBody) -> str:
+        return proven_words(closure.credited_ms, closure.requirement.contact_ms if closure.requirement else None)
+
+    def coldest(closure: ClosureBody) -> str:
+        if closure.coldest_mc is not None:
+            return celsius(closure.coldest_mc)
+        return "not judged" if closure.requirement is None else "no value"
+
+    environment.filters["by_day"] = by_day
+    environment.globals.update(
+        asset=url,
+        style_ids=style_ids,
+        when=when,
+        rehearsal=rehearsal_words(site.rehearsal),
+        speed=site.rehearsal.speed if site.rehearsal else 1,
+        celsius=celsius,
+        coldest=coldest,
+        in_words=in_words,
+        edge_words=edge_words,
+        fault_words=fault_words,
+        requirement_words=requirement_words,
+        proven=proven,
+        quiet=quiet,
+    )
+    return environment

@@ -1,0 +1,171 @@
+"""The live stream: one task looks at the store, every open page hears of it."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import time
+from collections.abc import AsyncIterator, Callable
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import asynccontextmanager
+from typing import TypeVar
+
+import msgspec
+from litestar import Litestar
+from litestar.response import ServerSentEventMessage
+
+from collector.errors import DataError
+from collector.read import Reader
+from dashboard.lanes import Frame, frame
+from dashboard.look import Look, Looker
+from dashboard.store import NotReadyError, Store, understood
+from dashboard.when import SiteTime
+from soak.rehearsal import Rehearsal
+
+log = logging.getLogger(__name__)
+T = TypeVar("T")
+LOOK_EVERY_S = 0.2
+"""How often the task asks whether anything was committed; the question costs microseconds."""
+LOOK_ANYWAY_S = 1.0
+"""The clock goes on, and silence is news, even when nothing is committed."""
+KEEP_ALIVE_S = 15.0
+
+
+class LiveBody(msgspec.Struct, frozen=True):
+    """One message of the stream: the whole state. `problem` says why there is none."""
+
+    problem: str
+    frame: Frame | None
+
+
+class Live:
+    """Looks for everybody.
+
+    Args:
+        store: Where the data are.
+        when: Local time.
+        utc_now_ms: The wall clock, or the rehearsal's.
+        rehearsal: Set in a rehearsal.
+    """
+
+    def __init__(
+        self, store: Store, when: SiteTime, utc_now_ms: Callable[[], int], rehearsal: Rehearsal | None
+    ) -> None:
+        self._store, self._when, self._rehearsal = store, when, rehearsal
+        speed = rehearsal.speed if rehearsal else 1
+        self._looker = Looker(when, utc_now_ms, lambda: time.monotonic_ns() // 1_000_000 * speed, speed)
+        # SQLite connections stay in their thread, and PRAGMA data_version is told per connection.
+        self._thread = ThreadPoolExecutor(1, "look")
+        self._reader: Reader | None = None
+        self._file: tuple[int, int] | None = None
+        self._data_version = -1
+        self._body = b""
+        self._changed = asyncio.Event()
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self.stopping = False
+
+    @asynccontextmanager
+    async def running(self, _: Litestar) -> AsyncIterator[None]:
+        """Keep looking for as long as the server runs."""
+        self._loop = asyncio.get_running_loop()
+        task = asyncio.create_task(self._run())
+        try:
+            yield
+        finally:
+            self.stop()
+            await task
+            await self._in_thread(self._close)
+            self._thread.shutdown()
+
+    def stop(self) -> None:
+        """End every stream; for the event loop's own thread."""
+        self.stopping = True
+        self._changed.set()
+
+    def stop_soon(self) -> None:
+        """End every stream; for a signal handler or another thread."""
+        if self._loop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self.stop)
+
+    async def look(self) -> Look:
+        """Look now.
+
+        Raises:
+            NotReadyError: There is no database yet.
+            DataError: It cannot be read.
+        """
+        return await self._in_thread(self._look)
+
+    def frame(self, look: Look) -> Frame:
+        """The look as pages show it."""
+        return frame(look, self._when, self._rehearsal)
+
+    async def stream(self) -> AsyncIterator[ServerSentEventMessage]:
+        """The whole state first, then again whenever it has changed; a comment keeps the connection open."""
+        told = b""
+        yield ServerSentEventMessage(comment="live", data=None, retry=2000)
+        while not self.stopping:
+            if self._body and self._body != told:
+                told = self._body
+                yield ServerSentEventMessage(event="state", data=told.decode())
+                continue
+            changed = self._changed
+            try:
+                await asyncio.wait_for(changed.wait(), KEEP_ALIVE_S)
+            except TimeoutError:
+                yield ServerSentEventMessage(comment="still here", data=None)
+
+    async def _run(self) -> None:
+        looked_s = 0.0
+        while not self.stopping:
+            due = time.monotonic() - looked_s >= LOOK_ANYWAY_S
+            try:
+                look = await self._in_thread(self._look_if, due)
+            except (NotReadyError, DataError) as problem:
+                if due:
+                    looked_s = time.monotonic()
+                    self._tell(LiveBody(str(problem), None))
+            except Exception:
+                log.exception("looking at the store failed; trying again")
+            else:
+                if look is not None:
+                    looked_s = time.monotonic()
+                    self._tell(LiveBody("", self.frame(look)))
+            await asyncio.sleep(LOOK_EVERY_S)
+
+    def _tell(self, state: LiveBody) -> None:
+        body = msgspec.json.encode(state)
+        if body != self._body:
+            self._body = body
+            self._changed.set()
+            self._changed = asyncio.Event()
+
+    async def _in_thread(self, work: Callable[..., T], *values: object) -> T:
+        return await asyncio.get_running_loop().run_in_executor(self._thread, work, *values)
+
+    def _look_if(self, due: bool) -> Look | None:
+        """Look if something was committed since, or if it is time to anyway."""
+        with understood(self._store.data_dir):
+            reader = self._connected()
+            data_version = reader.data_version()
+            if data_version == self._data_version and not due:
+                return None
+            self._data_version = data_version
+            return self._looker.look(reader)
+
+    def _look(self) -> Look:
+        with understood(self._store.data_dir):
+            return self._looker.look(self._connected())
+
+    def _connected(self) -> Reader:
+        """The connection kept open; a new one where a backup has been put in the place of the database."""
+        file = self._store.file()
+        if self._reader is None or file != self._file:
+            self._close()
+            self._reader, self._file = self._store.open(), file
+        return self._reader
+
+    def _close(self) -> None:
+        if self._reader is not None:
+            self._reader.close()
+        self._reader = None

@@ -1,0 +1,92 @@
+"""Anything that goes wrong in a request, as a page for people and as JSON for programs."""
+
+from __future__ import annotations
+
+import logging
+from http import HTTPStatus
+from typing import Any
+
+from litestar import Request, Response
+from litestar.exceptions import HTTPException
+from litestar.response import Template
+
+from collector.errors import DataError
+from collector.page import DamagedPageError
+from dashboard.query import MissingError, QueryError
+from dashboard.shapes import ProblemBody
+from dashboard.store import NotReadyError
+
+log = logging.getLogger(__name__)
+AnyRequest = Request[Any, Any, Any]
+
+
+class RefusedHostError(Exception):
+    """The request came under a name that is not ours."""
+
+    def __init__(self, host: str) -> None:
+        super().__init__(
+            f"This server does not answer to the name {host[:100]!r}. "
+            "Use the address it printed when it started, or start it with --allow-host NAME."
+        )
+
+
+_STATUS: dict[type[Exception], HTTPStatus] = {
+    QueryError: HTTPStatus.BAD_REQUEST,
+    RefusedHostError: HTTPStatus.MISDIRECTED_REQUEST,
+    MissingError: HTTPStatus.NOT_FOUND,
+    NotReadyError: HTTPStatus.SERVICE_UNAVAILABLE,
+    DataError: HTTPStatus.SERVICE_UNAVAILABLE,
+    DamagedPageError: HTTPStatus.INTERNAL_SERVER_ERROR,
+}
+_HEADINGS = {
+    HTTPStatus.BAD_REQUEST: "That cannot be asked",
+    HTTPStatus.NOT_FOUND: "Not found",
+    HTTPStatus.METHOD_NOT_ALLOWED: "Only looking is possible here",
+    HTTPStatus.MISDIRECTED_REQUEST: "Not under this name",
+    HTTPStatus.SERVICE_UNAVAILABLE: "The data cannot be read at present",
+}
+_FOR_PROGRAMS = ("/api/", "/schema", "/health", "/live", "/static/")
+
+
+def answer_problem(request: AnyRequest, error: Exception) -> Response[Any] | Template:
+    """Answer with what happened and what to do; details of our own faults go to the log only."""
+    status, text = _status_and_text(request, error)
+    headers = {"Retry-After": "5"} if status is HTTPStatus.SERVICE_UNAVAILABLE else {}
+    if f"{request.url.path}/".startswith(_FOR_PROGRAMS):
+        body = ProblemBody(status.value, text)
+        return Response(body, status_code=status.value, media_type="application/json", headers=headers)
+    not_ready = isinstance(error, NotReadyError)
+    context = {
+        "title": "No data yet" if not_ready else _HEADINGS.get(status, "Something went wrong"),
+        "text": text,
+        "not_ready": not_ready,
+        "retry": status is HTTPStatus.SERVICE_UNAVAILABLE,
+    }
+    return Template("problem.html", context=context, status_code=status.value, headers=headers)
+
+
+def _status_and_text(request: AnyRequest, error: Exception) -> tuple[HTTPStatus, str]:
+    for kind, status in _STATUS.items():
+        if isinstance(error, kind):
+            if status is HTTPStatus.INTERNAL_SERVER_ERROR:
+                log.error("%s: %s", request.url.path, error)
+            return status, str(error)
+    if isinstance(error, HTTPException) and error.status_code < 500:
+        status = HTTPStatus(error.status_code)
+        return status, _http_text(request, status, error)
+    log.error("%s failed", request.url.path, exc_info=error)
+    return (
+        HTTPStatus.INTERNAL_SERVER_ERROR,
+        "A fault in this program stopped the answer. Nothing was changed. "
+        "Try again; if it stays so, report it with the dashboard’s messages from this minute.",
+    )
+
+
+def _http_text(request: AnyRequest, status: HTTPStatus, error: HTTPException) -> str:
+    if status is HTTPStatus.NOT_FOUND:
+        return (
+            f"There is nothing at {request.url.path[:200]}. The list of addresses for programs: /schema/openapi.json."
+        )
+    if status is HTTPStatus.METHOD_NOT_ALLOWED:
+        return f"{request.method} is not possible at {request.url.path[:200]}. This version only shows: use GET."
+    return f"{error.detail}."

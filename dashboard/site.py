@@ -1,0 +1,46 @@
+"""What every handler needs, in one object."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from litestar.connection import ASGIConnection
+from litestar.handlers import BaseRouteHandler
+
+from collector.clock import wall_clock
+from dashboard.live import Live
+from dashboard.query import known_names
+from dashboard.store import Store
+from dashboard.when import SiteTime
+from soak.rehearsal import Rehearsal
+
+NOT_ASKED = ("site", "request")
+
+
+class Site:
+    """One site's store, clock and live stream.
+
+    Args:
+        data_dir: The collector's data folder.
+        rehearsal: The clock that all parts of a rehearsal share; None in earnest.
+        when: Local time; as this machine is set by default.
+    """
+
+    def __init__(self, data_dir: Path, rehearsal: Rehearsal | None = None, when: SiteTime | None = None) -> None:
+        self.store = Store(data_dir)
+        self.when = when or SiteTime()
+        self.rehearsal = rehearsal
+        self.utc_now_ms: Callable[[], int] = wall_clock(rehearsal)
+        self.live = Live(self.store, self.when, self.utc_now_ms, rehearsal)
+
+
+async def only_known_parameters(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
+    """A guard: a parameter that the handler does not take is refused, not ignored.
+
+    Raises:
+        QueryError: There is one.
+    """
+    own = handler.parsed_fn_signature.parameters.keys() - connection.path_params.keys() - set(NOT_ASKED)
+    known_names(connection.query_params.keys(), own)

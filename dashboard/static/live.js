@@ -1,0 +1,149 @@
+// Keeps a page live: one stream of the whole state, laid over what the server rendered. Says plainly when it is not live.
+"use strict";
+(() => {
+  const SILENT_AFTER_MS = 5000;
+  const AGAIN_AFTER_MS = 3000;
+  const link = document.getElementById("link");
+  const notLive = document.getElementById("not-live");
+  const news = document.getElementById("news");
+  let stream = null;
+  let heardMs = performance.now();
+  let timer = 0;
+
+  const field = (root, name) => root.querySelector(`[data-f="${name}"]`);
+
+  function write(element, text) {
+    if (element && element.textContent !== text) element.textContent = text;
+  }
+
+  function setFrame(frame) {
+    write(document.querySelector('[data-frame="site"]'), frame.site);
+    write(document.querySelector('[data-frame="day"]'), frame.day);
+    link.dataset.at = frame.live_at;
+    const backlog = document.getElementById("backlog");
+    backlog.hidden = frame.backlog_percent === null;
+    if (!backlog.hidden) {
+      write(document.querySelector('[data-frame="backlog_percent"]'), String(frame.backlog_percent));
+      document.getElementById("backlog-bar").value = frame.backlog_percent;
+    }
+    setLanes(frame.lanes);
+  }
+
+  function setLanes(lanes) {
+    const shown = [...document.querySelectorAll("[data-key]")];
+    const keys = lanes.map((lane) => lane.key);
+    if (document.querySelector("[data-lanes]") && shown.map((each) => each.dataset.key).join() !== keys.join()) {
+      location.reload(); // a basin came or went
+      return;
+    }
+    for (const element of shown) {
+      const lane = lanes.find((each) => each.key === element.dataset.key);
+      if (lane) setLane(element, lane);
+    }
+  }
+
+  function setLane(element, lane) {
+    if (element.dataset.rim !== lane.rim) {
+      location.reload(); // another requirement: the marks on the wall change
+      return;
+    }
+    if (element.dataset.kind !== lane.kind) {
+      element.dataset.kind = lane.kind;
+      write(news, `${lane.label}: ${lane.headline} ${lane.detail}`);
+    }
+    for (const name of ["headline", "detail", "shows", "needs", "more", "heard", "counter"]) {
+      write(field(element, name), lane[name]);
+    }
+    setVessel(element, lane);
+    setLatest(element, lane.latest);
+    setSensors(field(element, "sensors"), lane.sensors);
+  }
+
+  function setVessel(element, lane) {
+    const vessel = field(element, "vessel");
+    if (vessel.dataset.lid !== lane.lid) {
+      vessel.dataset.lid = lane.lid;
+      vessel.setAttribute("aria-label", `Level in the vessel: time proven without a break; lid ${lane.lid}`);
+    }
+    const level = field(element, "level");
+    level.setAttribute("y", lane.surface_y);
+    level.setAttribute("height", lane.depth);
+    const surface = field(element, "surface");
+    surface.setAttribute("y1", lane.surface_y);
+    surface.setAttribute("y2", lane.surface_y);
+    field(element, "counter").setAttribute("y", lane.counter_y);
+  }
+
+  function setLatest(element, latest) {
+    const line = field(element, "latest");
+    line.hidden = latest === null;
+    if (latest === null) return;
+    const none = field(element, "no-latest");
+    if (none) none.hidden = true;
+    field(element, "latest-link").setAttribute("href", `/closures/${latest.id}`);
+    field(element, "latest-swatch").dataset.verdict = latest.verdict;
+    write(field(element, "latest-verdict"), latest.verdict);
+    write(field(element, "latest-reason"), latest.reason);
+    write(field(element, "latest-text"), latest.text);
+  }
+
+  function setSensors(list, sensors) {
+    if (!list) return;
+    if (list.children.length !== sensors.length || !list.querySelector("b")) {
+      list.replaceChildren(...sensors.map(() => {
+        const item = document.createElement("li");
+        item.append(document.createElement("b"), " ", document.createElement("span"), " ", document.createElement("code"));
+        return item;
+      }));
+    }
+    sensors.forEach((sensor, index) => {
+      const item = list.children[index];
+      item.classList.toggle("fault", sensor.fault);
+      write(item.querySelector("b"), sensor.shows);
+      write(item.querySelector("span"), sensor.needs);
+      write(item.querySelector("code"), sensor.sensor);
+    });
+  }
+
+  function setLink(live, problem) {
+    link.dataset.state = live ? "live" : "not live";
+    write(link, live ? `live · ${link.dataset.at}` : `not live since ${link.dataset.at}`);
+    const text = live ? "" : problem || `Not live: the connection to the server is lost. What you see is from ${link.dataset.at}. It comes back by itself; if not, load the page again.`;
+    write(notLive, text);
+    notLive.hidden = live;
+  }
+
+  function open() {
+    close();
+    if (document.hidden) return;
+    stream = new EventSource("/live");
+    stream.addEventListener("state", (event) => {
+      const state = JSON.parse(event.data);
+      heardMs = performance.now();
+      if (state.frame === null) {
+        setLink(false, state.problem);
+        return;
+      }
+      setFrame(state.frame);
+      setLink(true, "");
+    });
+    stream.addEventListener("error", () => {
+      if (stream && stream.readyState === EventSource.CLOSED) timer = setTimeout(open, AGAIN_AFTER_MS);
+    });
+  }
+
+  function close() {
+    clearTimeout(timer);
+    if (stream) stream.close();
+    stream = null;
+  }
+
+  // A browser opens six connections to a server: hidden pages give theirs back.
+  document.addEventListener("visibilitychange", () => (document.hidden ? close() : open()));
+  addEventListener("pagehide", close);
+  addEventListener("pageshow", (event) => event.persisted && open());
+  setInterval(() => {
+    if (!document.hidden && performance.now() - heardMs > SILENT_AFTER_MS) setLink(false, "");
+  }, 1000);
+  open();
+})();
