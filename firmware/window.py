@@ -5,6 +5,7 @@ The broker's acknowledgement does not matter here: only a receipt says that the 
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
@@ -44,6 +45,7 @@ class Parcel(NamedTuple):
 class _Flight(NamedTuple):
     parcel: Parcel
     sent_ms: int
+    due_ms: int  # sent again then, where no receipt has covered it
 
 
 class Window:
@@ -66,8 +68,10 @@ class Window:
 
     def connected(self, now_ms: int) -> None:
         """The connection is new: what was read before it is backlog, and what was under way is due soon."""
-        self._answered(now_ms)
+        self._answered_ms, self._patience_ms = now_ms, self._resend_ms
         self._fresh_from.clear()
+        soon_ms = now_ms + self._resend_ms
+        self._flights = [flight._replace(due_ms=min(flight.due_ms, soon_ms)) for flight in self._flights]
 
     def plan(self, now_ms: int, offers: Sequence[Offer]) -> list[Parcel]:
         """Everything that may be sent now, in this order.
@@ -76,27 +80,33 @@ class Window:
             now_ms: Now.
             offers: All streams, oldest first.
         """
-        self._expire(now_ms)
         self._current = {offer.stream for offer in offers if offer.current}
-        under_way: dict[str, Ranges] = {}
-        for flight in self._flights:
-            under_way.setdefault(flight.parcel.stream, Ranges()).add(flight.parcel.first, flight.parcel.last)
+        under_way = _by_stream(self._flights)
+        due = _by_stream(flight for flight in self._flights if flight.due_ms <= now_ms)
         fresh: list[Parcel] = []
+        again: list[Parcel] = []
         backlog: list[Parcel] = []
         for offer in offers:
-            taken = under_way.get(offer.stream, Ranges())
             fresh_from = self._border(offer)
-            for first, last in offer.held:
-                for gap_first, gap_last in taken.missing(first, last):
-                    if gap_first < fresh_from:
-                        backlog.append(Parcel(offer.stream, gap_first, min(gap_last, fresh_from - 1)))
-                    if gap_last >= fresh_from:
-                        fresh.append(Parcel(offer.stream, max(gap_first, fresh_from), gap_last))
-        return list(self._within([*fresh, *backlog], self._most - self.under_way()))
+            for held in offer.held:
+                again += [Parcel(offer.stream, *piece) for piece in _common(due[offer.stream], *held)]
+                for first, last in under_way[offer.stream].missing(*held):
+                    if first < fresh_from:
+                        backlog.append(Parcel(offer.stream, first, min(last, fresh_from - 1)))
+                    if last >= fresh_from:
+                        fresh.append(Parcel(offer.stream, max(first, fresh_from), last))
+        room = self._most - self.under_way()
+        first_ones = self._cut(fresh, room)
+        room -= sum(map(_size, first_ones))
+        return first_ones + self._cut(again, self._most) + self._cut(backlog, room)
 
     def sent(self, parcel: Parcel, now_ms: int) -> None:
         """A parcel of the plan was handed to the broker's client."""
-        self._flights.append(_Flight(parcel, now_ms))
+        others = self._without(parcel.stream, Ranges([(parcel.first, parcel.last)]))
+        again = _total(others) < self.under_way()
+        if again and now_ms - self._answered_ms >= self._patience_ms:
+            self._patience_ms = min(self._patience_ms * 2, max(LONGEST_RESEND_MS, self._resend_ms))
+        self._flights = [*others, _Flight(parcel, now_ms, now_ms + self._patience_ms)]
         if parcel.stream in self._current:
             self._sent.setdefault(parcel.stream, Ranges()).add(parcel.first, parcel.last)
             self._fresh_from[parcel.stream] = max(parcel.last + 1, self._fresh_from[parcel.stream])
@@ -115,27 +125,32 @@ class Window:
         if stream in self._current:
             sent = self._sent.get(stream, Ranges())
             covered = Ranges(both for first, last in sent for both in _common(covered, first, last))
-        left: list[_Flight] = []
-        for flight in self._flights:
-            parcel = flight.parcel
-            pieces = [(parcel.first, parcel.last)]
-            if parcel.stream == stream:
-                pieces = covered.missing(parcel.first, parcel.last)
-            if pieces == [(parcel.first, parcel.last)]:
-                left.append(flight)
-            else:
-                self._answered(now_ms)
-                left += [_Flight(Parcel(stream, *piece), flight.sent_ms) for piece in pieces]
+        left = self._without(stream, covered)
+        if _total(left) < self.under_way():  # the collector answers: no reason to be patient any more
+            self._answered_ms, self._patience_ms = now_ms, self._resend_ms
+            left = [_soon(flight, now_ms, self._resend_ms) for flight in left]
         self._flights = left
         return list(covered)
 
     def under_way(self) -> int:
         """Readings sent that no receipt covers yet."""
-        return sum(flight.parcel.last - flight.parcel.first + 1 for flight in self._flights)
+        return _total(self._flights)
 
     def next_due_ms(self) -> int | None:
         """When something must be sent again, if nothing happens."""
-        return min((flight.sent_ms + self._patience_ms for flight in self._flights), default=None)
+        return min((flight.due_ms for flight in self._flights), default=None)
+
+    def _without(self, stream: str, covered: Ranges) -> list[_Flight]:
+        """What is under way beside these numbers."""
+        left: list[_Flight] = []
+        for flight in self._flights:
+            parcel = flight.parcel
+            if parcel.stream != stream:
+                left.append(flight)
+                continue
+            pieces = covered.missing(parcel.first, parcel.last)
+            left += [flight._replace(parcel=Parcel(stream, *piece)) for piece in pieces]
+        return left
 
     def _border(self, offer: Offer) -> int:
         """The first fresh number of a stream: of one that is not written any more, none is."""
@@ -146,24 +161,36 @@ class Window:
         self._sent.pop(offer.stream, None)
         return newest + 1
 
-    def _expire(self, now_ms: int) -> None:
-        waiting = [flight for flight in self._flights if flight.sent_ms + self._patience_ms > now_ms]
-        expired = len(waiting) < len(self._flights)
-        self._flights = waiting
-        if expired and now_ms - self._answered_ms >= self._patience_ms:
-            self._patience_ms = min(self._patience_ms * 2, max(LONGEST_RESEND_MS, self._resend_ms))
-
-    def _answered(self, now_ms: int) -> None:
-        self._answered_ms, self._patience_ms = now_ms, self._resend_ms
-
-    def _within(self, parcels: Iterable[Parcel], room: int) -> Iterable[Parcel]:
+    def _cut(self, parcels: Iterable[Parcel], room: int) -> list[Parcel]:
+        """As many as there is room for, none larger than a batch."""
+        out: list[Parcel] = []
         for stream, first, last in parcels:
             for start in range(first, last + 1, self._batch):
                 end = min(start + self._batch - 1, last, start + room - 1)
                 if end < start:
-                    return
+                    return out
                 room -= end - start + 1
-                yield Parcel(stream, start, end)
+                out.append(Parcel(stream, start, end))
+        return out
+
+
+def _size(parcel: Parcel) -> int:
+    return parcel.last - parcel.first + 1
+
+
+def _total(flights: Iterable[_Flight]) -> int:
+    return sum(_size(flight.parcel) for flight in flights)
+
+
+def _by_stream(flights: Iterable[_Flight]) -> defaultdict[str, Ranges]:
+    numbers: defaultdict[str, Ranges] = defaultdict(Ranges)
+    for flight in flights:
+        numbers[flight.parcel.stream].add(flight.parcel.first, flight.parcel.last)
+    return numbers
+
+
+def _soon(flight: _Flight, now_ms: int, resend_ms: int) -> _Flight:
+    return flight._replace(due_ms=min(flight.due_ms, max(now_ms, flight.sent_ms + resend_ms)))
 
 
 def _common(covered: Ranges, first: int, last: int) -> list[Range]:

@@ -7,11 +7,9 @@ import os
 import queue
 import subprocess
 import sys
-from collections.abc import Iterator
 
 import pytest
-from gpiozero import Device
-from gpiozero.pins.mock import MockFactory, MockPWMPin
+from gpiozero.pins.mock import MockFactory
 
 from firmware.board import Board, Edge, Switch
 from firmware.errors import BoardError
@@ -46,16 +44,6 @@ SETTINGS = Settings(
     ),
     buzzer_pin=18,
 )
-
-
-@pytest.fixture
-def pins() -> Iterator[MockFactory]:
-    """A mock factory of this test's own; reservations are shared by class, so they are cleared."""
-    before, Device.pin_factory = Device.pin_factory, MockFactory(pin_class=MockPWMPin)
-    Device.pin_factory.reset()
-    yield Device.pin_factory
-    Device.pin_factory.reset()
-    Device.pin_factory = before
 
 
 def drained(events: queue.SimpleQueue[Edge]) -> list[Edge]:

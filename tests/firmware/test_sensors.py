@@ -5,76 +5,41 @@ from __future__ import annotations
 import os
 import shutil
 import threading
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from node_kit import SpeedyClock, Tree, w1_slave
 
-from firmware.scratchpad import crc8
 from firmware.sensors import Sensors, fault_word
 from soak.reading import Fault
 
 A, B = "28-00000000000a", "28-00000000000b"
 
 
-class FastClock:
-    """A hundred times faster: a conversion every 10 ms."""
-
-    boot_id = "9f6c0000-0000-4000-8000-000000000000"
-
-    def boot_ms(self) -> int:
-        return time.monotonic_ns() // 10_000
-
-    def utc_ms(self) -> int:
-        return self.boot_ms()
-
-    def synced(self) -> bool:
-        return True
-
-    def real_s(self, ms: int) -> float:
-        return ms / 100_000
-
-
-def text(sixteenths: int) -> str:
-    data = sixteenths.to_bytes(2, "little", signed=True) + bytes.fromhex("4b467fff1010")
-    raw = (data + bytes([crc8(data)])).hex(" ")
-    return f"{raw} : crc={raw[-2:]} YES\n{raw} t=0\n"
-
-
-class Tree:
-    """The kernel's folder of 1-Wire devices; files change in one step, as the kernel's do."""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-
-    def set(self, sensor: str, content: str) -> None:
-        (self.folder / sensor).mkdir(exist_ok=True)
-        new = self.folder / f"{sensor}.new"
-        new.write_text(content)
-        new.rename(self.folder / sensor / "w1_slave")
+BOOT = "9f6c0000-0000-4000-8000-000000000000"
 
 
 @pytest.fixture
-def tree(tmp_path: Path) -> Tree:
-    return Tree(tmp_path)
+def clock() -> SpeedyClock:
+    return SpeedyClock(BOOT, speed=100)
 
 
 @pytest.fixture
-def sensors(tree: Tree) -> Iterator[Sensors]:
-    one = Sensors([A, B], tree.folder, FastClock())
+def sensors(tree: Tree, clock: SpeedyClock) -> Iterator[Sensors]:
+    one = Sensors([A, B], tree.folder, clock)
     yield one
     one.close()
     assert not [thread for thread in threading.enumerate() if thread.name.startswith("sensor ")]
 
 
 def test_each_sensor_has_its_newest_value(tree: Tree, sensors: Sensors, wait_until: Callable[..., None]) -> None:
-    tree.set(A, text(341))
-    tree.set(B, text(-1))
+    tree.set(A, w1_slave(341))
+    tree.set(B, w1_slave(-1))
     sensors.start()
     wait_until(lambda: len(sensors.newest()) == 2)
     assert {sensor: newest.result for sensor, newest in sensors.newest().items()} == {A: 21_312, B: -62}
-    tree.set(A, text(342))
+    tree.set(A, w1_slave(342))
     wait_until(lambda: sensors.newest()[A].result == 21_375)
 
 
@@ -88,11 +53,11 @@ def test_every_failure_is_named_and_it_comes_back_by_itself(
 
     sensors.start()
     becomes(Fault("unplugged"))  # not there from the start
-    tree.set(A, text(341))
+    tree.set(A, w1_slave(341))
     becomes(21_312)
     tree.set(A, "")
     becomes(Fault("no-answer"))
-    good = text(341)
+    good = w1_slave(341)
     tree.set(A, good.replace("YES", "NO"))
     becomes(Fault("crc", good[:26].replace(" ", "")))
     tree.set(A, good.splitlines(keepends=True)[0])  # w1thermsensor raises IndexError here
@@ -106,15 +71,15 @@ def test_every_failure_is_named_and_it_comes_back_by_itself(
     becomes(Fault("bus-eisdir"))
     shutil.rmtree(tree.folder / A)
     becomes(Fault("unplugged"))
-    tree.set(A, text(320))
+    tree.set(A, w1_slave(320))
     becomes(20_000)
 
 
 def test_a_sensor_that_blocks_stops_neither_the_others_nor_its_own_return(
-    tree: Tree, sensors: Sensors, wait_until: Callable[..., None]
+    tree: Tree, sensors: Sensors, clock: SpeedyClock, wait_until: Callable[..., None]
 ) -> None:
     """A FIFO in the file's place blocks as a conversion does."""
-    tree.set(B, text(320))
+    tree.set(B, w1_slave(320))
     (tree.folder / A).mkdir()
     os.mkfifo(tree.folder / A / "w1_slave")
     sensors.start()
@@ -122,9 +87,9 @@ def test_a_sensor_that_blocks_stops_neither_the_others_nor_its_own_return(
     first = sensors.newest()[B]
     wait_until(lambda: sensors.newest()[B].ended_ms > first.ended_ms + 2_000)
     assert A not in sensors.newest()
-    began_ms = FastClock().boot_ms()
-    (tree.folder / A / "w1_slave").write_text(text(341))
-    tree.set(A, text(342))
+    began_ms = clock.boot_ms()
+    (tree.folder / A / "w1_slave").write_text(w1_slave(341))
+    tree.set(A, w1_slave(342))
     wait_until(lambda: A in sensors.newest())
     assert sensors.newest()[A].ended_ms >= began_ms  # a value is as old as the end of its conversion, not its start
     wait_until(lambda: sensors.newest()[A].result == 21_375)
@@ -132,9 +97,8 @@ def test_a_sensor_that_blocks_stops_neither_the_others_nor_its_own_return(
 
 def test_two_nodes_in_one_process_look_in_their_own_folders(tmp_path: Path, wait_until: Callable[..., None]) -> None:
     for name, sixteenths in [("one", 320), ("two", 336)]:
-        (tmp_path / name).mkdir()
-        Tree(tmp_path / name).set(A, text(sixteenths))
-    both = [Sensors([A], tmp_path / name, FastClock()) for name in ("one", "two")]
+        Tree(tmp_path / name).set(A, w1_slave(sixteenths))
+    both = [Sensors([A], tmp_path / name, SpeedyClock(BOOT, speed=100)) for name in ("one", "two")]
     for one in both:
         one.start()
     wait_until(lambda: all(one.newest() for one in both))

@@ -80,6 +80,27 @@ def test_what_no_receipt_covers_is_sent_again_when_it_is_due_and_not_before() ->
     assert send(window, RESEND_MS, left) == [Parcel(OLD, 1, 3), Parcel(OLD, 6, 10)]
 
 
+def test_without_receipts_nothing_further_is_sent_beyond_what_is_allowed_however_long_it_lasts() -> None:
+    window = Window(most=100, batch=50)
+    window.connected(0)
+    seen = Ranges()
+    for now in range(0, 500_000, 1000):
+        for parcel in send(window, now, offer(OLD, (1, 5000)), offer(NOW, (1, 1 + now // 1000), current=True)):
+            if parcel.stream == OLD:
+                seen.add(parcel.first, parcel.last)
+        assert window.under_way() == 100
+    assert list(seen) == [(1, 100)]
+
+
+def test_single_readings_that_no_receipt_covered_are_sent_again_together() -> None:
+    window = Window()
+    window.connected(0)
+    window.plan(0, [offer(NOW, current=True)])
+    for now in range(1, 6):
+        assert send(window, now * 1000, offer(NOW, (1, now), current=True)) == [Parcel(NOW, now, now)]
+    assert send(window, 15_000, offer(NOW, (1, 5), current=True)) == [Parcel(NOW, 1, 5)]
+
+
 def test_while_nobody_answers_it_asks_ever_more_rarely_and_at_once_when_somebody_does() -> None:
     window = Window()
     window.connected(0)
@@ -97,8 +118,8 @@ def test_a_new_connection_makes_what_was_under_way_due_soon() -> None:
     for now in (0, 10_000, 30_000, 70_000):
         send(window, now, held)
     window.connected(75_000)
-    assert window.next_due_ms() == 80_000
-    assert send(window, 80_000, held) == [Parcel(OLD, 1, 10)]
+    assert window.next_due_ms() == 75_000 + RESEND_MS
+    assert send(window, 85_000, held) == [Parcel(OLD, 1, 10)]
 
 
 def test_of_a_stream_still_being_written_only_what_was_sent_can_be_covered() -> None:
