@@ -10,8 +10,8 @@ import msgspec
 
 from collector import minutes
 from collector.clock import UtcClock
-from collector.read import BasinNow
-from collector.readings import Stored, dated, stored_readings
+from collector.latest import write_latest
+from collector.readings import dated, stored_readings
 from collector.store import Store, StreamRow
 from collector.tracker import StreamTracker
 from soak.quantity import utc_ms
@@ -47,11 +47,16 @@ class Intake:
         self._clock = clock
         self._trackers: dict[str, StreamTracker] = {}
         self._minutes: minutes.Minutes = {}
-        self._now: dict[int, tuple[Stored, StreamTracker]] = {}
-        self._newest_utc_ms: dict[int, int] = {}
+        self._changed: dict[str, StreamTracker] = {}
+        self._loaded = False
         with store.transaction():
-            for row in store.live_streams():
-                self._tracker(row)
+            self._load()
+
+    def _load(self) -> None:
+        """Follow every stream of which something may still come."""
+        for row in self._store.live_streams():
+            self._tracker(row)
+        self._loaded = True
 
     def take(self, messages: Iterable[Arrived]) -> dict[str, Receipt]:
         """Take in a batch of messages and commit them together.
@@ -65,22 +70,24 @@ class Intake:
         touched: dict[str, set[str]] = {}
         try:
             with self._store.transaction():
+                if not self._loaded:
+                    self._load()
                 for message in messages:
                     self._take_one(message, touched)
                 self._store.add_minutes(self._minutes)
-                self._write_now()
+                write_latest(self._store, self._changed.values())
         except BaseException:
             self._forget()
             raise
         finally:
             self._minutes.clear()
-            self._now.clear()
+            self._changed.clear()
         return {node: self._receipt(node, streams) for node, streams in touched.items()}
 
     def _forget(self) -> None:
-        """What was worked out in a transaction that did not hold is not so: streams are read again when they speak."""
+        """What was worked out in a transaction that did not hold is not so: it is made again from the store."""
         self._trackers.clear()
-        self._newest_utc_ms.clear()
+        self._loaded = False
         self._store.forget_cached()
 
     def _take_one(self, message: Arrived, touched: dict[str, set[str]]) -> None:
@@ -113,7 +120,8 @@ class Intake:
             self._store.add_batch(tracker.row.id, first, last, body)
             stored = list(dated(first, readings, [(0, batch.clock)]))
             tracker.take(stored, batch.clock)
-            self._add_up(tracker, stored)
+            self._changed[batch.stream] = tracker
+            minutes.add(self._minutes, tracker.row.basin_id, stored)
 
     def _check_clock(self, batch: Batch) -> None:
         if batch.clock.synced and utc_ms(batch.clock.utc) > self._clock() + FUTURE_MS:
@@ -124,7 +132,7 @@ class Intake:
         if tracker is None:
             row = self._store.stream(batch.stream)
             if row is None:
-                if self._store.count_basins() >= MOST_BASINS:
+                if not self._store.has_basin(node, batch.basin) and self._store.count_basins() >= MOST_BASINS:
                     raise UnreadableError("too-many-basins", f"there are {MOST_BASINS} basins already.")
                 row = self._store.add_stream(batch.stream, node, batch.basin, batch.boot)
             if (row.node, row.basin, row.boot) == (node, batch.basin, batch.boot):
@@ -164,29 +172,6 @@ class Intake:
             return tracker.judged_ms
         return next(stored_readings(self._store.db, tracker.row.id, from_number=number)).reading.ms
 
-    def _add_up(self, tracker: StreamTracker, stored: Sequence[Stored]) -> None:
-        basin_id, newest = tracker.row.basin_id, stored[-1]
-        minutes.add(self._minutes, basin_id, stored)
-        if newest.utc_ms >= self._newest_utc_ms.get(basin_id, 0):
-            self._newest_utc_ms[basin_id] = newest.utc_ms
-            self._now[basin_id] = (newest, tracker)
-
-    def _write_now(self) -> None:
-        for basin_id, (newest, tracker) in self._now.items():
-            reading = newest.reading
-            now = BasinNow(
-                at_utc_ms=newest.utc_ms,
-                synced=newest.clock.synced,
-                stream=tracker.row.stream,
-                number=newest.number,
-                ms=reading.ms,
-                lid=reading.lid,
-                mc=reading.mc,
-                fault=reading.fault,
-                closure=tracker.running(),
-            )
-            self._store.set_now(basin_id, now)
-
     # State
 
     def _take_state(self, node: str, state: State, *, retained: bool) -> None:
@@ -214,6 +199,7 @@ class Intake:
         if lost:
             log.warning("lost node=%s basin=%s ranges=%s", tracker.row.node, tracker.row.basin, lost)
             tracker.lose(lost)
+            self._changed[tracker.row.stream] = tracker
         if tracker.row.stream != current and tracker.judged_to >= newest:
             tracker.finish()
             del self._trackers[tracker.row.stream]
@@ -222,7 +208,13 @@ class Intake:
         state = self._store.state(node)
         streams = touched | ({held.stream for held in state.streams} if state else set())
         known = {stream: self._trackers.get(stream) for stream in sorted(streams)}
-        return Receipt({stream: list(tracker.stored) for stream, tracker in known.items() if tracker})
+        return Receipt(
+            {
+                stream: list(tracker.stored)
+                for stream, tracker in known.items()
+                if tracker and tracker.row.node == node  # nobody is told what another node's stream has
+            }
+        )
 
 
 def _of_another(row: StreamRow, node: str, batch: Batch) -> UnreadableError:

@@ -103,10 +103,10 @@ class Store:
         self._db.conn.execute("BEGIN IMMEDIATE")
         try:
             yield
+            self._db.conn.commit()
         except BaseException:
             self._db.conn.rollback()
             raise
-        self._db.conn.commit()
 
     # Site and basins
 
@@ -150,6 +150,10 @@ class Store:
             return int(row[0])
         label = f"{node} {name}"
         return self._insert("INSERT INTO basin (node, name, label, place) VALUES (?, ?, ?, '')", node, name, label)
+
+    def has_basin(self, node: str, name: str) -> bool:
+        """Whether the basin is known: described in the settings, or heard of."""
+        return self._one("SELECT 1 FROM basin WHERE node = ? AND name = ?", node, name) is not None
 
     def basins_of(self, node: str) -> list[tuple[int, str]]:
         """Row and name of every basin of a node."""
@@ -349,11 +353,16 @@ class Store:
         """After a transaction that did not hold: what it had added is not there."""
         self._sensor_ids.clear()
 
+    def now(self, basin_id: int) -> BasinNow | None:
+        """The newest reading of a basin as it was last kept."""
+        row = self._one("SELECT body FROM now WHERE basin_id = ?", basin_id)
+        return msgspec.json.decode(row[0], type=BasinNow) if row else None
+
     def set_now(self, basin_id: int, now: BasinNow) -> None:
-        """The newest reading of a basin; an older one than is known changes nothing."""
+        """Keep the newest reading of a basin."""
         self._run(
-            """INSERT INTO now VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET at_utc_ms = excluded.at_utc_ms,
-               body = excluded.body WHERE excluded.at_utc_ms >= at_utc_ms""",
+            """INSERT INTO now VALUES (?, ?, ?)
+               ON CONFLICT DO UPDATE SET at_utc_ms = excluded.at_utc_ms, body = excluded.body""",
             basin_id,
             now.at_utc_ms,
             _text(now),

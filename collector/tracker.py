@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 
 from collector.assessor import Assessor, Ended
 from collector.page import MOST_READINGS, seal
-from collector.readings import Stored, stored_readings
+from collector.readings import Stored, dated, stored_readings
 from collector.store import Required, Store, StreamRow
 from soak.closure import Closure
 from soak.ranges import Range
@@ -38,8 +38,8 @@ class StreamTracker:
         self.stored = store.stored(row.id)
         self.judged_to = 0
         self.judged_ms = -1
-        self.heard_ms = -1
-        """Boot clock of the newest message: an older state message says nothing about what came since."""
+        self.newest: Stored | None = None
+        """The reading with the highest number, judged or not."""
         self._store = store
         self._required = required
         self._lost = store.lost(row.id)
@@ -49,6 +49,9 @@ class StreamTracker:
         self._running_first: int | None = None
         if self.stored:
             self._read_again(row.resume)
+            *_, self.newest = stored_readings(store.db, row.id, from_number=self.stored.last or 1)
+        self.heard_ms = self.newest.reading.ms if self.newest else -1
+        """Boot clock of what was heard last: an older state message says nothing about what came since."""
 
     def _read_again(self, resume: int) -> None:
         """After a restart: take up what no page holds, and judge again from just before the closure in progress."""
@@ -65,6 +68,11 @@ class StreamTracker:
         first, last = readings[0].number, readings[-1].number
         self.heard_ms = max(self.heard_ms, clock.ms)
         self.stored.add(first, last)
+        if last == self.stored.last:
+            self.newest = readings[-1]
+        if self.row.over:  # something came after all: the next state message ends it again
+            self.row = self.row._replace(over=False)
+            self._store.set_over(self.row.id, over=False)
         if self._lost.missing(first, last) != [(first, last)]:
             self._store.set_found(self.row.id, first, last)
             self._lost = self._store.lost(self.row.id)
@@ -158,12 +166,9 @@ class StreamTracker:
                 self._keep(ended)
             if each.number > last and again.running_first is None:
                 return  # the lid is open: from here on nothing has changed
-        if not self.row.over:
-            self._assessor = again
-            self._running_first = again.running_first
-            self._store.set_resume(self.row.id, before)
-        elif ended := again.end():
-            self._keep(ended)
+        self._assessor = again
+        self._running_first = again.running_first
+        self._store.set_resume(self.row.id, before)
 
     def _seal(self) -> None:
         if self._run:
@@ -179,7 +184,7 @@ class StreamTracker:
             if abs(here_ms - offset_ms) > _SAME_CLOCK_MS or each.clock.synced is not synced:
                 anchors.append((index, each.clock))
                 offset_ms, synced = here_ms, each.clock.synced
-        sha256, body = seal(self.row.stream, run[0].number, [each.reading for each in run], anchors)
-        times_utc_ms = [each.utc_ms for each in run]
-        numbers = (run[0].number, run[-1].number)
+        readings, numbers = [each.reading for each in run], (run[0].number, run[-1].number)
+        sha256, body = seal(self.row.stream, numbers[0], readings, anchors)
+        times_utc_ms = [each.utc_ms for each in dated(numbers[0], readings, anchors)]  # as they will be read
         self._store.seal(self.row.id, numbers, (min(times_utc_ms), max(times_utc_ms)), sha256, body)
