@@ -20,6 +20,10 @@ _KEEPALIVE_S = 30
 MOST_QUEUED = 20_000
 """Messages waiting to be taken in; what comes on top is dropped here and sent again by its node, without a receipt."""
 
+FRESH_BYTES = 8_192
+"""A message up to this size goes before larger ones: after an outage the past must not keep what happens now waiting.
+Streams do not mind: each is judged in the order of its numbers, whatever the order of its messages."""
+
 
 class Link:
     """One MQTT connection. Its callbacks run in paho's thread and do nothing but queue.
@@ -30,7 +34,8 @@ class Link:
     """
 
     def __init__(self, settings: BrokerSettings, client_id: str) -> None:
-        self.arrived: queue.Queue[Arrived] = queue.Queue(MOST_QUEUED)
+        self.fresh: queue.Queue[Arrived] = queue.Queue(MOST_QUEUED)
+        self.backlog: queue.Queue[Arrived] = queue.Queue(MOST_QUEUED)
         self.connections: queue.SimpleQueue[bool] = queue.SimpleQueue()
         self.dropped = 0
         self._settings = settings
@@ -75,6 +80,7 @@ class Link:
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         try:
-            self.arrived.put_nowait(Arrived(message.topic, bytes(message.payload), bool(message.retain)))
+            lane = self.fresh if len(message.payload) <= FRESH_BYTES else self.backlog
+            lane.put_nowait(Arrived(message.topic, bytes(message.payload), bool(message.retain)))
         except queue.Full:
             self.dropped += 1

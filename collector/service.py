@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import queue
 import sqlite3
@@ -20,8 +21,8 @@ log = logging.getLogger(__name__)
 MOST_MESSAGES = 500
 """In one commit."""
 
-MOST_BYTES = 4_000_000
-"""In one commit."""
+MOST_BACKLOG_BYTES = 400_000
+"""In one commit, about 5,000 readings: what is fresh must not wait long behind what is past."""
 
 PAUSE_S = 0.02
 """Between commits, so that other writers get in: back-to-back commits starve them for seconds, until they give up."""
@@ -81,16 +82,15 @@ class Service:
             self._link.send_orders(node, orders_for(self._store, self._clock, node, self._clock()))
 
     def _next_messages(self, wait_s: float = _WAIT_S) -> list[Arrived]:
-        """What has arrived, as much as goes into one commit; waits a little for the first."""
-        messages: list[Arrived] = []
+        """What has arrived, fresh messages first, as much as goes into one commit; waits a little for the first."""
+        messages = _taken(self._link.fresh, MOST_MESSAGES)
         held_bytes = 0
-        try:
-            messages.append(self._link.arrived.get(timeout=wait_s) if wait_s else self._link.arrived.get_nowait())
-            while len(messages) < MOST_MESSAGES and held_bytes < MOST_BYTES:
-                messages.append(self._link.arrived.get_nowait())
-                held_bytes += len(messages[-1].payload)
-        except queue.Empty:
-            pass
+        while held_bytes < MOST_BACKLOG_BYTES and (past := _taken(self._link.backlog, 1)):
+            messages += past
+            held_bytes += len(past[0].payload)
+        if not messages and wait_s:
+            with contextlib.suppress(queue.Empty):
+                messages.append(self._link.fresh.get(timeout=wait_s))
         return messages
 
     def _take(self, messages: list[Arrived], stop: threading.Event) -> None:
@@ -118,3 +118,11 @@ class Service:
         with self._store.transaction():
             detail = "this program failed on it; the log has the trace. Please report it."
             self._store.park(message.topic, message.payload, "unexpected", detail)
+
+
+def _taken(lane: queue.Queue[Arrived], most: int) -> list[Arrived]:
+    messages: list[Arrived] = []
+    with contextlib.suppress(queue.Empty):
+        while len(messages) < most:
+            messages.append(lane.get_nowait())
+    return messages
