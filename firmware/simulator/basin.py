@@ -17,6 +17,9 @@ from firmware.simulator.script import Act, Step
 SIXTEENTHS_PER_DEGREE = 16
 """DS18B20 datasheet, Table 2: 12 bits, one step is 0.0625 °C."""
 
+NOISE_MC = 22.0
+"""Standard deviation of one conversion: common practice for this kind of sensor, about a third of a step."""
+
 _HOUR_MS = 3_600_000
 _DAY_MS = 24 * _HOUR_MS
 _HEATING_ON_MS, _HEATING_OFF_MS = 6 * _HOUR_MS, 18 * _HOUR_MS

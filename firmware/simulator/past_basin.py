@@ -8,15 +8,13 @@ from random import Random
 
 from firmware.scratchpad import judge
 from firmware.sensors import fault_word
+from firmware.simulator.basin import NOISE_MC
 from firmware.simulator.past import Spell
 from firmware.simulator.script import Trouble
 from firmware.simulator.track import GRID_S, PER_MC, Track
 from firmware.simulator.wire1 import GONE_AFTER_MS, scratchpad, troubled_text, w1_slave_text
 from soak.reading import Fault, Reading
 from soak.wire import MOST_READINGS
-
-NOISE_MC = 22.0
-"""Standard deviation of one conversion: common practice for this kind of sensor, about a third of a step."""
 
 TABLE = 8_191
 """Length of the tables of noise and jitter: a prime, so that they do not fall into step with anything."""

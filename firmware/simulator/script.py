@@ -129,7 +129,7 @@ class Habits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     contact_ms: int
     loads_a_day: int = 7
     load_mc: tuple[int, int] = (20_500, 22_500)
-    cold_load_mc: int = 12_500
+    cold_load_mc: int = 14_500
     sensors: int = 1
 
 
@@ -139,14 +139,18 @@ class Course(msgspec.Struct, frozen=True):
     Attributes:
         mistake: What goes wrong.
         after_ms: How long after the closing; None leaves it to the dice.
-        closed_ms: How long the lid stays closed; None leaves it to the dice.
+        closed_ms: How long the lid stays closed; None: for the contact time and a little more.
+        beyond_ms: How much more; None leaves it to the dice.
         for_ms: How long a trouble lasts; None leaves it to the dice.
+        cold: The load is a cold one, whatever else goes wrong.
     """
 
     mistake: Mistake | None = None
     after_ms: int | None = None
     closed_ms: int | None = None
+    beyond_ms: int | None = None
     for_ms: int | None = None
+    cold: bool = False
 
 
 class Scene(enum.StrEnum):
@@ -158,18 +162,20 @@ class Scene(enum.StrEnum):
     COLD_LOAD = "cold-load"
     UNPLUGGED = "unplugged"
     POWER_CUT = "power-cut"
+    COLD_CUT = "cold-cut"
 
 
 SCENES = {
-    Scene.SOAKING: (-4 * _MINUTE_MS, Course()),
+    Scene.SOAKING: (-2 * _MINUTE_MS, Course(beyond_ms=4 * _MINUTE_MS)),
     Scene.MET: (5 * _SECOND_MS, Course()),
-    Scene.OPENED_EARLY: (-2 * _MINUTE_MS, Course(Mistake.OPENED_EARLY, closed_ms=165 * _SECOND_MS)),
+    Scene.OPENED_EARLY: (0, Course(Mistake.OPENED_EARLY, closed_ms=65 * _SECOND_MS)),
     Scene.COLD_LOAD: (0, Course(Mistake.COLD_LOAD)),
     Scene.UNPLUGGED: (
         -3 * _MINUTE_MS,
         Course(Mistake.UNPLUGGED, after_ms=195 * _SECOND_MS, for_ms=4 * _MINUTE_MS),
     ),
     Scene.POWER_CUT: (2 * _SECOND_MS, Course(Mistake.POWER_CUT, after_ms=150 * _SECOND_MS)),
+    Scene.COLD_CUT: (2 * _SECOND_MS, Course(Mistake.POWER_CUT, after_ms=540 * _SECOND_MS, cold=True)),
 }
 """When the lid is first lifted, against the start of the rehearsal, and how that load goes."""
 
@@ -187,11 +193,12 @@ def load(dice: Random, habits: Habits, open_ms: int, course: Course) -> Script:
     close_ms = in_ms + dice.randrange(6_000, 20_000)
     early = course.mistake is Mistake.OPENED_EARLY
     share = dice.uniform(0.45, 0.96)
-    beyond_ms = dice.randrange(15_000, 4 * _MINUTE_MS)
+    beyond_ms = dice.randrange(15_000, 4 * _MINUTE_MS) if course.beyond_ms is None else course.beyond_ms
     closed_ms = course.closed_ms or (int(habits.contact_ms * share) if early else habits.contact_ms + beyond_ms)
     open_again_ms = close_ms + closed_ms
     out_ms = open_again_ms + dice.randrange(5_000, 15_000)
-    load_mc = habits.cold_load_mc if course.mistake is Mistake.COLD_LOAD else dice.randrange(*habits.load_mc)
+    cold = course.cold or course.mistake is Mistake.COLD_LOAD
+    load_mc = habits.cold_load_mc if cold else dice.randrange(*habits.load_mc)
     steps = [
         Step(open_ms, Act.OPEN),
         Step(in_ms, Act.LOAD_IN, load_mc=load_mc),
@@ -203,7 +210,9 @@ def load(dice: Random, habits: Habits, open_ms: int, course: Course) -> Script:
     ]
     if dice.random() < _BUTTON_RATE:
         steps.insert(2, Step(in_ms + 3_000, Act.BUTTON))
-    mistakes = (course.mistake,) if course.mistake else ()
+    mistakes = tuple(
+        dict.fromkeys(([course.mistake] if course.mistake else []) + ([Mistake.COLD_LOAD] if cold else []))
+    )
     return Script(tuple(steps), (Planned(close_ms, open_again_ms, mistakes),))
 
 

@@ -1,0 +1,99 @@
+"""What the pages have found out since last time, in words: verdicts, and how far the past days have come in."""
+
+from __future__ import annotations
+
+import http.client
+import json
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+from urllib.error import URLError
+from urllib.request import ProxyHandler, build_opener
+
+from firmware.simulator.clinic import ClinicBasin
+from firmware.simulator.memory import recall
+from firmware.simulator.script import Planned, Script, live_scripts
+from soak.quantity import in_words
+
+_TIMEOUT_S = 2.0
+_EVERY_PERCENT = 10
+_LATE_MS = 3_000  # a busy machine moves a lid a little later than the script says
+
+_opener = build_opener(ProxyHandler({}))  # loopback never goes through a proxy
+
+
+def fetch(address: str) -> Any | None:
+    """JSON from a page on loopback; None while it does not answer so."""
+    try:
+        with _opener.open(address, timeout=_TIMEOUT_S) as answer:
+            return json.load(answer)
+    except (URLError, OSError, http.client.HTTPException, ValueError):
+        return None
+
+
+class Loads:
+    """Knows which closures of a rehearsal hold a load: the same seed gives the same play.
+
+    Args:
+        basin: The basin.
+        seed: The clinic's.
+        memory_file: Where its node remembers when the play began.
+    """
+
+    def __init__(self, basin: ClinicBasin, seed: int, memory_file: Path) -> None:
+        self._basin, self._seed, self._memory_file = basin, seed, memory_file
+        self._scripts: Iterator[Script] | None = None
+        self._known: list[Planned] = []
+
+    def hold(self, closed_ms: int) -> bool:
+        """The closure that was first seen at this time, on the rehearsal's wall clock, holds a load."""
+        if self._scripts is None:
+            memory = recall(self._memory_file)
+            if memory is None:
+                return False
+            basin, key = self._basin.played(), f"{self._basin.node}/{self._basin.name}"
+            self._scripts = live_scripts(basin.habits, self._seed, key, memory.began_ms, basin.scene)
+        while not self._known or self._known[-1].closed_ms <= closed_ms:
+            self._known += next(self._scripts).loads
+        return any(load.closed_ms - _LATE_MS <= closed_ms < load.opened_ms for load in self._known)
+
+
+class News:
+    """Tells each piece of news once.
+
+    Args:
+        loads: By node and basin; verdicts on empty basins and past days are no news.
+    """
+
+    def __init__(self, loads: Mapping[tuple[str, str], Loads]) -> None:
+        self._loads = loads
+        self._told: set[tuple[str, str, int]] = set()
+        self._step = 0.0
+
+    def of_basins(self, basins: list[dict[str, Any]]) -> Iterator[str]:
+        """News in the answer of `/api/basins`."""
+        for basin in basins:
+            loads = self._loads[basin["node"], basin["basin"]]
+            for closure in (basin["running"], basin["latest"]):
+                if closure is None or closure["verdict"] == "running":
+                    continue
+                key = (basin["label"], closure["verdict"], closure["closed_at_ms"])
+                if key not in self._told and loads.hold(closure["closed_at_ms"]):
+                    self._told.add(key)
+                    yield f"{basin['label']}: {_judged(closure)}"
+
+    def of_backlog(self, arrived: int, expected: int) -> Iterator[str]:
+        """News in the backlog of `/api/site`: one line when the past days begin to come in, and for every tenth."""
+        percent = 100 * arrived // expected if expected else 0
+        step = percent // _EVERY_PERCENT if percent >= _EVERY_PERCENT else min(percent, 1) / _EVERY_PERCENT
+        if step > self._step:
+            self._step = step
+            yield f"past days: {percent} % taken in and judged"
+
+
+def _judged(closure: dict[str, Any]) -> str:
+    if closure["verdict"] == "met":
+        return "soak MET, rinse next"
+    reason = f" ({closure['reason']})" if closure.get("reason") else ""
+    proven = f"{in_words(closure['credited_ms'])} proven without a break"
+    return f"soak {closure['verdict'].upper()}{reason}, {proven}: reprocess"

@@ -1,0 +1,74 @@
+"""News: verdicts on loads, each told once; empty basins and past days are none."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from firmware.simulator.clinic import CLINIC, ClinicBasin
+from firmware.simulator.memory import Memory, keep
+from firmware.simulator.news import Loads, News, fetch
+from firmware.simulator.script import Planned, live_scripts
+
+BEGAN_MS = 1_790_000_000_000
+BASIN = CLINIC[0]
+
+
+def first_load(basin: ClinicBasin = BASIN) -> Planned:
+    played = basin.played()
+    return next(live_scripts(played.habits, 1, f"{basin.node}/{basin.name}", BEGAN_MS, played.scene)).loads[0]
+
+
+@pytest.fixture
+def loads(tmp_path: Path) -> Loads:
+    file = tmp_path / "rehearsal.json"
+    keep(file, Memory("1:2:3", BEGAN_MS, 0, 0, 0))
+    return Loads(BASIN, 1, file)
+
+
+def test_loads_are_told_from_empty_basins(loads: Loads) -> None:
+    load = first_load()
+    assert loads.hold(load.closed_ms + 15)  # after the bounce
+    assert loads.hold(load.opened_ms - 60_000)  # seen again after a power cut
+    assert not loads.hold(load.opened_ms + 20_000)  # lid on, nothing in it
+    assert not loads.hold(BEGAN_MS - 86_400_000)
+    assert loads.hold(load.closed_ms)  # asked for an earlier one again
+
+
+def test_without_a_memory_nothing_is_known(tmp_path: Path) -> None:
+    assert not Loads(BASIN, 1, tmp_path / "rehearsal.json").hold(first_load().closed_ms)
+
+
+def basin(running: dict[str, Any] | None, latest: dict[str, Any] | None) -> list[dict[str, Any]]:
+    return [{"node": BASIN.node, "basin": BASIN.name, "label": BASIN.label, "running": running, "latest": latest}]
+
+
+def closure(verdict: str, closed_ms: int) -> dict[str, Any]:
+    return {"verdict": verdict, "closed_at_ms": closed_ms, "reason": "too cold", "credited_ms": 61_000}
+
+
+def test_each_verdict_on_a_load_is_told_once(loads: Loads) -> None:
+    news, load = News({(BASIN.node, BASIN.name): loads}), first_load()
+    assert not list(news.of_basins(basin(closure("running", load.closed_ms), None)))
+    assert list(news.of_basins(basin(closure("met", load.closed_ms), None))) == [
+        f"{BASIN.label}: soak MET, rinse next",
+    ]
+    assert not list(news.of_basins(basin(None, closure("met", load.closed_ms))))
+    assert not list(news.of_basins(basin(None, closure("not met", load.opened_ms + 20_000))))
+    assert list(news.of_basins(basin(None, closure("not met", load.closed_ms)))) == [
+        f"{BASIN.label}: soak NOT MET (too cold), 1 min 1 s proven without a break: reprocess",
+    ]
+
+
+def test_past_days_are_told_in_tenths() -> None:
+    news = News({})
+    told = [line for arrived in range(0, 1_001, 7) for line in news.of_backlog(arrived, 1_000)]
+    assert [int(line.split()[2]) for line in told] == [1, 10, 20, 30, 40, 50, 60, 70, 80, 90]
+    assert list(news.of_backlog(1_000, 1_000)) == ["past days: 100 % taken in and judged"]
+    assert not list(News({}).of_backlog(0, 0))
+
+
+def test_a_page_that_does_not_answer_is_none() -> None:
+    assert fetch("http://127.0.0.1:9/health") is None
