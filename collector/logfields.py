@@ -26,11 +26,13 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MILLISECOND = timedelta(milliseconds=1)
 
 _SECONDS = re.compile(r"([+-]?)(\d{1,12})(?:\.(\d+))?", re.ASCII)
+_MILLISECONDS_COLUMN = re.compile(r"(?:\d{1,12}\.\d{3}\n)*+", re.ASCII)
 _SECONDS_COLUMN = re.compile(r"(?:\d{1,12}(?:\.\d{1,3}0*)?\n)*+", re.ASCII)
 _MINUTE = r"\d{4}-\d\d-\d\d[T ](?:[01]\d|2[0-3]):[0-5]\d"
 _OFFSET = r"(?:Z|[+-](?:[01]\d|2[0-3]):[0-5]\d)"
 _MOMENT = re.compile(rf"{_MINUTE}:\d\d(?:\.(\d+))?{_OFFSET}", re.ASCII)
 _MOMENT_COLUMN = re.compile(rf"(?:{_MINUTE}:\d\d(?:\.\d{{1,3}}0*)?{_OFFSET}\n)*+", re.ASCII)
+_NUMBER_COLUMN = re.compile(r"(?:[1-9]\d{0,14}\n)*+", re.ASCII)
 _NUMBER = re.compile(r"[1-9]\d{0,14}", re.ASCII)
 
 
@@ -74,7 +76,10 @@ def _not_finer(name: str, text: str, fraction: str) -> None:
 
 def all_seconds_ms(texts: Sequence[str]) -> list[int]:
     """`seconds_ms` of a column."""
-    if not _SECONDS_COLUMN.fullmatch("\n".join(texts) + "\n"):
+    joined = "\n".join(texts)
+    if _MILLISECONDS_COLUMN.fullmatch(joined + "\n"):
+        return list(map(int, joined.replace(".", "").split("\n")))
+    if not _SECONDS_COLUMN.fullmatch(joined + "\n"):
         return [seconds_ms(text) for text in texts]
     # Exact: of at most 15 digits of milliseconds a float and its product by 1000 are wrong by less than a fifth of one.
     return [int(seconds * 1000 + 0.5) for seconds in map(float, texts)]
@@ -100,6 +105,13 @@ def reading_number(text: str) -> int:
     if not _NUMBER.fullmatch(text):
         raise ValueError(f"number is {shown(text)}. Write whole numbers from 1 on.")
     return int(text)
+
+
+def all_reading_numbers(texts: Sequence[str]) -> list[int]:
+    """`reading_number` of a column."""
+    if not _NUMBER_COLUMN.fullmatch("\n".join(texts) + "\n"):
+        return [reading_number(text) for text in texts]
+    return list(map(int, texts))
 
 
 def temperature_mc(text: str) -> tuple[int, int] | None:
@@ -141,6 +153,9 @@ class JudgedTexts(dict[str | tuple[str, ...], Judged | None]):
         self._judging = judging
 
     def __missing__(self, texts: str | tuple[str, ...]) -> Judged | None:
+        short = _shortened(texts) if isinstance(texts, str) else tuple(map(_shortened, texts))
+        if short != texts:
+            return self[short]
         bounds = [temperature_mc(text) for text in ((texts,) if isinstance(texts, str) else texts)]
         known = [each for each in bounds if each is not None]
         complete = len(known) == len(bounds)
@@ -149,3 +164,12 @@ class JudgedTexts(dict[str | tuple[str, ...], Judged | None]):
             self.clear()
         self[texts] = judged
         return judged
+
+
+def _shortened(text: str) -> str:
+    """The same for `temperature_mc`: of the decimals after the third it only matters whether all are zero."""
+    cut = text.find(".") + 4
+    rest = text[cut:]
+    if cut < 4 or not 2 <= len(rest) <= 27 or not (rest.isascii() and rest.isdigit()):
+        return text
+    return text[:cut] + ("1" if rest.strip("0") else "0")

@@ -31,7 +31,7 @@ def shown(text: str) -> str:
 
 
 def text_blocks(chunks: Iterable[bytes]) -> Iterator[tuple[int, list[str]]]:
-    r"""Whole lines, without the "\n" at their end.
+    """Whole lines, without their ends (LF or CRLF).
 
     Args:
         chunks: The file's bytes, in pieces of any size. A byte-order mark of UTF-8 is dropped.
@@ -48,7 +48,7 @@ def text_blocks(chunks: Iterable[bytes]) -> Iterator[tuple[int, list[str]]]:
         flaw = _flaw(data)
         good = data if flaw is None else data[: data.rfind(b"\n", 0, flaw[0]) + 1]
         if good:
-            lines = good.decode().removesuffix("\n").split("\n")
+            lines = good.decode().replace("\r\n", "\n").removesuffix("\n").split("\n")
             yield line, lines
             line += len(lines)
         if flaw is not None:
@@ -74,14 +74,15 @@ def _flaw(data: bytes) -> tuple[int, str] | None:
     """Where the first thing stands that no text has, and what it is."""
     if data.startswith(_UTF_16):
         return 0, "the text is UTF-16, not UTF-8."
+    flaws = []
+    line_start = data.rfind(b"\n") + 1
+    if len(data) - line_start > _LONGEST_LINE_BYTES:
+        flaws.append((line_start, f"it is longer than {_LONGEST_LINE_BYTES} bytes: this is no list of readings."))
     nul = data.find(b"\0")
     if nul >= 0:
-        return nul, "a NUL byte stands in it: this is no text."
-    end = len(data.rpartition(b"\n")[2])
-    if end > _LONGEST_LINE_BYTES:
-        return len(data) - end, f"it is longer than {_LONGEST_LINE_BYTES} bytes: this is no list of readings."
+        flaws.append((nul, "a NUL byte stands in it: this is no text."))
     try:
         data.decode()
     except UnicodeDecodeError as error:
-        return error.start, f"byte 0x{data[error.start]:02X} is not UTF-8."
-    return None
+        flaws.append((error.start, f"byte 0x{data[error.start]:02X} is not UTF-8."))
+    return min(flaws, default=None)
