@@ -126,6 +126,9 @@ class Intake:
     def _check_clock(self, batch: Batch) -> None:
         if batch.clock.synced and utc_ms(batch.clock.utc) > self._clock() + FUTURE_MS:
             raise UnreadableError("future", f"its clock says {batch.clock.utc}, more than a day ahead of this one.")
+        if utc_ms(batch.clock.utc) - batch.clock.ms + batch.readings[0].ms < 0:
+            problem = f"its clock ({batch.clock.utc}, {batch.clock.ms} ms after its boot) puts a reading before 1970."
+            raise UnreadableError("time", problem)
 
     def _tracker_for(self, node: str, batch: Batch) -> StreamTracker:
         tracker = self._trackers.get(batch.stream)

@@ -13,10 +13,10 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
-from kit import SENSOR, WallClock, arrived, batch, clock_at, looking, reading, stream_id
+from kit import SENSOR, WallClock, arrived, batch, clock_at, looking, opened, reading, stream_id
 
 from collector.intake import Arrived, Intake
-from collector.store import Required, Store
+from collector.store import Required
 from soak.closure import Closure, Verdict
 from soak.exposure import Meter
 from soak.ranges import Ranges
@@ -134,8 +134,7 @@ class Delivery:
                 )
 
     def _open(self) -> None:
-        self.store = Store(self.folder, self._clock)
-        self.store.db.conn.execute("PRAGMA synchronous = OFF")  # it is not the disk that is tried here
+        self.store = opened(self.folder, self._clock)
         self.flaky = FlakyConnection(self.store.db.conn)
         self.store.db.conn = self.flaky  # type: ignore[assignment]
         self.intake = Intake(self.store, self._clock)

@@ -7,14 +7,19 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
 
-from collector.intake import Arrived
+from collector.intake import Arrived, Intake
+from collector.read import BasinNow, Reader, StoredClosure
+from collector.readings import stored_readings
 from collector.schema import FILE_NAME
 from collector.settings import BasinSettings, BrokerSettings, RequirementSettings, SensorSettings, Settings
+from collector.store import Store
 from soak.quantity import utc_text
 from soak.reading import Fault, Lid, Reading, Why
 from soak.requirement import Requirement, SensorTerms
-from soak.wire import Batch, Clock, HeldStream, State, Topic, encode
+from soak.wire import Batch, Clock, HeldStream, Receipt, State, Topic, encode
 
 SENSOR = "28-00000000000a"
 SECOND = "28-00000000000b"
@@ -97,6 +102,26 @@ def site(
     return Settings("Clinic at the Mill", BrokerSettings(port=port), list([one] if basins is None else basins))
 
 
+_blank: list[bytes] = []
+
+
+def opened(data_dir: Path, clock: WallClock) -> Store:
+    """A store as the collector opens it, but for the waiting: a blank database is copied, and the disk not waited for.
+
+    What waiting is for, and that a fresh database comes out the same, has tests of its own.
+    """
+    if not _blank:
+        with TemporaryDirectory() as folder:
+            Store(Path(folder), clock).close()
+            _blank.append((Path(folder) / FILE_NAME).read_bytes())
+    data_dir.mkdir(parents=True, exist_ok=True)
+    if not (data_dir / FILE_NAME).exists():
+        (data_dir / FILE_NAME).write_bytes(_blank[0])
+    store = Store(data_dir, clock)
+    store.db.conn.execute("PRAGMA synchronous = OFF")
+    return store
+
+
 @contextmanager
 def looking(data_dir: Path) -> Iterator[sqlite3.Connection]:
     """A connection of somebody else's, who sees only what was committed."""
@@ -111,3 +136,60 @@ def cpu_ms(pid: int) -> float:
     """Processor time a process has used, user and system, milliseconds."""
     fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
     return (int(fields[11]) + int(fields[12])) * 1000 / os.sysconf("SC_CLK_TCK")
+
+
+class Collecting:
+    """A collector without its broker: a store, an intake, and somebody else's eyes."""
+
+    def __init__(self, data_dir: Path, settings: Settings | None = None) -> None:
+        self.data_dir, self.clock = data_dir, WallClock()
+        self._settings = site() if settings is None else settings
+        self._open()
+
+    def _open(self) -> None:
+        self.store = opened(self.data_dir, self.clock)
+        self.store.apply(self._settings)
+        self.intake = Intake(self.store, self.clock)
+
+    def restart(self, settings: Settings | None = None) -> None:
+        """End it and start it again, with other settings if given."""
+        self.store.close()
+        self._settings = settings or self._settings
+        self._open()
+
+    def take(self, *contents: Batch | State | Arrived, node: str = "n1") -> dict[str, Receipt]:
+        """Messages of one node, all in one commit."""
+        return self.intake.take([each if isinstance(each, Arrived) else arrived(each, node) for each in contents])
+
+    def rows(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
+        """What somebody else sees."""
+        with looking(self.data_dir) as other:
+            return other.execute(sql, values).fetchall()
+
+    def readings(self, stream: str = stream_id(1)) -> list[tuple[int, Reading]]:
+        """Number and reading of everything stored of a stream."""
+        row = self.store.stream(stream)
+        return [(each.number, each.reading) for each in stored_readings(self.store.db, row.id)] if row else []
+
+    def closures(self, *, superseded: bool = False) -> list[StoredClosure]:
+        """Ended closures, oldest first."""
+        with Reader(self.data_dir) as reader:
+            return reader.closures(superseded=superseded)[::-1]
+
+    def verdicts(self) -> list[tuple[int, int, str]]:
+        """First and last number and verdict of the closures that stand."""
+        return [(each.closure.first, each.closure.last, each.closure.verdict.value) for each in self.closures()]
+
+    def now(self) -> BasinNow:
+        """The newest reading of the one basin."""
+        with Reader(self.data_dir) as reader:
+            (now,) = reader.now().values()
+        return now
+
+    def parked(self) -> list[tuple[str, str]]:
+        """Reason and detail of what was set aside, oldest first."""
+        return self.rows("SELECT reason, detail FROM parked ORDER BY id")
+
+    def close(self) -> None:
+        """Give everything back."""
+        self.store.close()

@@ -1,0 +1,17 @@
+"""Fixtures of the collector's tests."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from kit import Collecting
+
+
+@pytest.fixture
+def collecting(tmp_path: Path) -> Iterator[Collecting]:
+    """A collector without its broker, for one basin: 20 °C for 12 minutes, U = 0.5 °C."""
+    one = Collecting(tmp_path / "data")
+    yield one
+    one.close()
