@@ -6,7 +6,7 @@ from importlib.metadata import version
 from typing import Annotated
 
 from litestar import Router, get
-from litestar.params import Parameter
+from litestar.params import FromPath, PathParameter, QueryParameter
 from litestar.response import ServerSentEvent, Stream
 
 from collector.errors import DataError
@@ -29,22 +29,22 @@ from dashboard.shapes import (
     requirement_body,
     stored_body,
 )
-from dashboard.site import Site, only_known_parameters
+from dashboard.site import AskedSite, Site, only_known_parameters
 from dashboard.store import NotReadyError
 from dashboard.table import MOST_RANGE_MS, csv_pieces, sensors_in
 from dashboard.when import DAY_MS, HOUR_MS, SiteTime
 from dashboard.words import needs_mc
 
 Text = str | None
-Node = Annotated[str, Parameter(description="The node's name.")]
-Name = Annotated[str, Parameter(description="The basin's name on its node.")]
-Since = Annotated[Text, Parameter(description="Begin: RFC 3339 with offset, or milliseconds since 1970.")]
-Until = Annotated[Text, Parameter(description="End, exclusive, in the same forms. Without it: now.")]
-Last = Annotated[Text, Parameter(description="Instead of both: the last 15m, 8h, … up to now.")]
+Node = Annotated[str, PathParameter(description="The node's name.")]
+Name = Annotated[str, PathParameter(description="The basin's name on its node.")]
+Since = Annotated[Text, QueryParameter(description="Begin: RFC 3339 with offset, or milliseconds since 1970.")]
+Until = Annotated[Text, QueryParameter(description="End, exclusive, in the same forms. Without it: now.")]
+Last = Annotated[Text, QueryParameter(description="Instead of both: the last 15m, 8h, … up to now.")]
 
 
 @get("/api/site", summary="The site, its nodes, and what could not be taken in")
-async def get_site(site: Site) -> SiteBody:
+async def get_site(site: AskedSite) -> SiteBody:
     """The site at one look."""
     look = await site.live.look()
     return SiteBody(
@@ -61,7 +61,7 @@ async def get_site(site: Site) -> SiteBody:
 
 
 @get("/api/basins", summary="Every basin now")
-async def get_basins(site: Site) -> BasinsBody:
+async def get_basins(site: AskedSite) -> BasinsBody:
     """All basins, in the order of the settings."""
     look = await site.live.look()
     basins = [_basin_body(each, site.when) for each in look.basins]
@@ -69,21 +69,21 @@ async def get_basins(site: Site) -> BasinsBody:
 
 
 @get("/api/basins/{node:str}/{name:str}", summary="One basin now")
-async def get_basin(site: Site, node: Node, name: Name) -> BasinBody:
+async def get_basin(site: AskedSite, node: Node, name: Name) -> BasinBody:
     """One basin."""
     return _basin_body(await basin_seen(site, node, name), site.when)
 
 
 @get("/api/basins/{node:str}/{name:str}/trend", summary="A basin's temperatures, lid and closures over a time range")
 async def get_trend(
-    site: Site,
+    site: AskedSite,
     node: Node,
     name: Name,
     *,
     since: Since = None,
     until: Until = None,
     last: Last = None,
-    points: Annotated[Text, Parameter(description="At most so many points for each sensor, 8 to 20000.")] = None,
+    points: Annotated[Text, QueryParameter(description="At most so many points for each sensor, 8 to 20000.")] = None,
 ) -> TrendBody:
     """The last hour, unless asked otherwise. No lowest and no highest value is left out, whatever the range."""
     since_ms, until_ms = query.time_range(since, until, last, site.utc_now_ms(), HOUR_MS)
@@ -101,7 +101,7 @@ async def get_trend(
     media_type="text/csv; charset=utf-8",
 )
 async def get_readings(
-    site: Site, node: Node, name: Name, *, since: Since = None, until: Until = None, last: Last = None
+    site: AskedSite, node: Node, name: Name, *, since: Since = None, until: Until = None, last: Last = None
 ) -> Stream:
     """The last day, unless asked otherwise: every reading as indicated, empty where a sensor gave none."""
     since_ms, until_ms = query.time_range(since, until, last, site.utc_now_ms(), DAY_MS)
@@ -123,16 +123,18 @@ async def get_readings(
 
 @get("/api/closures", summary="Closures with verdict and findings, newest first")
 async def get_closures(
-    site: Site,
+    site: AskedSite,
     *,
-    basin: Annotated[Text, Parameter(description="Of this basin only: node/name.")] = None,
-    verdict: Annotated[Text, Parameter(description="With this verdict only: met, not met or unproven.")] = None,
-    day: Annotated[Text, Parameter(description="That touch this day at the site: 2026-03-03.")] = None,
-    since: Annotated[Text, Parameter(description="That end at or after this time.")] = None,
-    until: Annotated[Text, Parameter(description="That begin before this time.")] = None,
-    superseded: Annotated[Text, Parameter(description="yes: also those that a later assessment superseded.")] = None,
-    limit: Annotated[Text, Parameter(description="At most so many, 1 to 1000; 200 if not given.")] = None,
-    offset: Annotated[Text, Parameter(description="Leave out so many first.")] = None,
+    basin: Annotated[Text, QueryParameter(description="Of this basin only: node/name.")] = None,
+    verdict: Annotated[Text, QueryParameter(description="With this verdict only: met, not met or unproven.")] = None,
+    day: Annotated[Text, QueryParameter(description="That touch this day at the site: 2026-03-03.")] = None,
+    since: Annotated[Text, QueryParameter(description="That end at or after this time.")] = None,
+    until: Annotated[Text, QueryParameter(description="That begin before this time.")] = None,
+    superseded: Annotated[
+        Text, QueryParameter(description="yes: also those that a later assessment superseded.")
+    ] = None,
+    limit: Annotated[Text, QueryParameter(description="At most so many, 1 to 1000; 200 if not given.")] = None,
+    offset: Annotated[Text, QueryParameter(description="Leave out so many first.")] = None,
 ) -> ClosuresBody:
     """Ended closures."""
     wanted = query.verdict(verdict)
@@ -162,13 +164,13 @@ async def get_closures(
 
 
 @get("/api/closures/{closure_id:str}", summary="One closure in full")
-async def get_closure(site: Site, closure_id: str) -> ClosureBody:
+async def get_closure(site: AskedSite, closure_id: FromPath[str]) -> ClosureBody:
     """One closure by its row."""
     return await site.store.read(lambda reader: closure_by_id(reader, closure_id, site.when))
 
 
 @get("/health", summary="The server answers")
-async def get_health(site: Site) -> HealthBody:
+async def get_health(site: AskedSite) -> HealthBody:
     """Always 200 as soon as the server answers; the body says how the store is."""
     try:
         await site.store.read(lambda reader: reader.site())
@@ -180,7 +182,7 @@ async def get_health(site: Site) -> HealthBody:
 
 
 @get("/live", include_in_schema=False)
-async def get_live(site: Site) -> ServerSentEvent:
+async def get_live(site: AskedSite) -> ServerSentEvent:
     """The live stream of the pages."""
     return ServerSentEvent(site.live.stream())
 

@@ -12,7 +12,7 @@ from dashboard.when import SiteTime
 from soak.reading import Lid, Reading
 from soak.requirement import MAX_GAP_MS
 
-READINGS_UP_TO_MS = 3 * 3_600_000
+READINGS_UP_TO_MS = 2 * 3_600_000
 """Longer ranges are drawn from the per-minute table: lowest and highest of each minute."""
 MOST_CLOSURES = 1_000
 _MINUTE_MS = 60_000

@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 import msgspec
 from litestar import MediaType, Response, Router, get
 from litestar.exceptions import NotFoundException
-from litestar.params import Parameter
+from litestar.params import FromPath, FromQuery, HeaderParameter
 from litestar.response import Template
 
 from collector.read import Basin, NodeNow, Parked, Reader, StoredClosure
@@ -20,7 +20,7 @@ from dashboard.history import running_body
 from dashboard.lanes import lane
 from dashboard.look import BasinSeen
 from dashboard.shapes import ClosureBody, stored_body
-from dashboard.site import Site, only_known_parameters
+from dashboard.site import AskedSite, Site, only_known_parameters
 from dashboard.when import HOUR_MS
 from dashboard.words import requirement_words
 from soak.closure import Verdict
@@ -28,18 +28,19 @@ from soak.closure import Verdict
 PER_PAGE = 50
 _TABLE_ROWS = 50
 _VERDICTS = (Verdict.MET, Verdict.NOT_MET, Verdict.UNPROVEN)
-Text = str | None
+Text = FromQuery[str | None]
+Word = FromPath[str]
 
 
 @get("/", include_in_schema=False)
-async def basins_page(site: Site) -> Template:
+async def basins_page(site: AskedSite) -> Template:
     """The basins now."""
     frame = site.live.frame(await site.live.look())
     return Template("basins.html", context={"frame": frame, "here": "basins"})
 
 
 @get("/basins/{node:str}/{name:str}", include_in_schema=False)
-async def basin_page(site: Site, node: str, name: str, since: Text = None, until: Text = None) -> Template:
+async def basin_page(site: AskedSite, node: Word, name: Word, since: Text = None, until: Text = None) -> Template:
     """One basin: now, its trend, its closures. With since and until the trend opens on that range."""
     span = query.time_range(since, until, None, site.utc_now_ms(), HOUR_MS)
     each = await basin_seen(site, node, name)
@@ -55,7 +56,7 @@ async def basin_page(site: Site, node: str, name: str, since: Text = None, until
 
 
 @get("/basins/{node:str}/{name:str}/closures", include_in_schema=False)
-async def basin_range(site: Site, node: str, name: str, since: Text = None, until: Text = None) -> Template:
+async def basin_range(site: AskedSite, node: Word, name: Word, since: Text = None, until: Text = None) -> Template:
     """The table beside the trend, for one range: a part of a page."""
     span = query.time_range(since, until, None, site.utc_now_ms(), HOUR_MS)
     return Template("range.html", context=await _range_context(site, await basin_seen(site, node, name), span))
@@ -97,7 +98,7 @@ class _Filters(msgspec.Struct, frozen=True):
 
 @get("/closures", include_in_schema=False)
 async def closures_page(
-    site: Site, basin: Text = None, verdict: Text = None, day: Text = None, page: Text = None
+    site: AskedSite, basin: Text = None, verdict: Text = None, day: Text = None, page: Text = None
 ) -> Template:
     """The list of closures."""
     wanted = query.verdict(verdict)
@@ -138,7 +139,7 @@ async def closures_page(
 
 
 @get("/closures/{closure_id:str}", include_in_schema=False)
-async def closure_page(site: Site, closure_id: str) -> Template:
+async def closure_page(site: AskedSite, closure_id: Word) -> Template:
     """One closure in full."""
     closure = await site.store.read(lambda reader: closure_by_id(reader, closure_id, site.when))
     frame = site.live.frame(await site.live.look())
@@ -146,7 +147,7 @@ async def closure_page(site: Site, closure_id: str) -> Template:
 
 
 @get("/site", include_in_schema=False)
-async def site_page(site: Site) -> Template:
+async def site_page(site: AskedSite) -> Template:
     """Nodes and parked messages."""
 
     def ask(reader: Reader) -> tuple[list[NodeNow], list[Parked], dict[str, int]]:
@@ -166,7 +167,7 @@ async def about_page() -> Template:
 
 @get("/static/{name:str}", include_in_schema=False)
 async def static_file(
-    name: str, accept_encoding: Annotated[str, Parameter(header="Accept-Encoding")] = ""
+    name: Word, accept_encoding: Annotated[str, HeaderParameter(name="Accept-Encoding")] = ""
 ) -> Response[bytes]:
     """A script or style sheet; its name changes with its content, so it may be kept for ever."""
     asset = served().get(name)

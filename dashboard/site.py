@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from litestar.connection import ASGIConnection
+from litestar.di import NamedDependency
 from litestar.handlers import BaseRouteHandler
 
 from collector.clock import wall_clock
@@ -34,6 +35,10 @@ class Site:
         self.rehearsal = rehearsal
         self.utc_now_ms: Callable[[], int] = wall_clock(rehearsal)
         self.live = Live(self.store, self.when, self.utc_now_ms, rehearsal)
+
+
+AskedSite = NamedDependency[Site]
+"""How a handler asks for the site."""
 
 
 async def only_known_parameters(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:

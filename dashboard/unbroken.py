@@ -25,8 +25,8 @@ def unbroken_ms(basin: Basin, now: BasinNow, recent: Callable[[int], Iterable[Re
     judged = Judge(closure.requirement, basin.sensors).of(now.mc)
     if judged is not None and (judged.margin_mc < 0 or judged.above):
         return 0
-    if closure.credited_ms + closure.unknown_ms + closure.out_ms == closure.closed_ms:
-        return closure.credited_ms  # one run only
+    if closure.credited_ms == closure.closed_ms:
+        return closure.credited_ms  # no break at all
     meter = Meter(closure.requirement, basin.sensors)
     own = (each for each in recent(closure.requirement.contact_ms) if closure.closing_ms <= each.ms <= now.ms)
     for number, reading in enumerate(_rising(own), start=1):

@@ -50,6 +50,7 @@
 
   function pause() {
     const span = shown ? shown.until_ms - shown.since_ms : 0;
+    if (span > 48 * HOUR_MS) return 120000;
     if (span > HOUR_MS) return 30000;
     return Number(section.dataset.speed) > 1 ? 2000 : 5000;
   }
@@ -126,13 +127,14 @@
   }
 
   function lidTrace(body, look) {
+    const fine = body.until_ms - body.since_ms <= 24 * HOUR_MS; // outlines of many bands would hide the line
     const x = [];
     const y = [];
     for (const [from, to] of body.lid_open) {
       x.push(iso(from), iso(to), iso(to), iso(from), null);
       y.push(0, 0, 1, 1, null);
     }
-    return { type: "scatter", mode: "lines", x, y, yaxis: "y3", fill: "toself", fillcolor: look.band, line: { width: 1, color: look.edge }, hoverinfo: "skip", name: "lid open" };
+    return { type: "scatter", mode: "lines", x, y, yaxis: "y3", fill: "toself", fillcolor: fine ? look.band : look.rule, line: { width: fine ? 1 : 0, color: look.edge }, hoverinfo: "skip", name: "lid open" };
   }
 
   function sensorTraces(body, look) {
@@ -171,44 +173,56 @@
     running: { color: "rgba(0,0,0,0)", line: { color: look.line, width: 2 } },
   });
 
+  const kindOf = (each) => (each.id === null ? "running" : each.verdict);
+
+  // Soaks are blocks; a lid put down in passing, or a basin standing by, is a strip with the same pattern.
   function closureTraces(body, look) {
     const marker = looks(look);
-    return Object.keys(marker).map((verdict) => {
-      const blocks = body.closures.filter((each) => (each.id === null ? "running" : each.verdict) === verdict);
+    return Object.keys(marker).flatMap((verdict) => [false, true].map((strips) => {
+      const blocks = body.closures.filter((each) => kindOf(each) === verdict && quiet(each) === strips);
+      const outline = { ...marker[verdict].line, width: strips ? 1 : 2 };
       return {
-        type: "bar", orientation: "h", yaxis: "y2", name: verdict, marker: marker[verdict], width: 0.9, offset: 0, cliponaxis: true,
+        type: "bar", orientation: "h", yaxis: "y2", name: verdict, marker: { ...marker[verdict], line: outline },
+        width: strips ? 0.22 : 0.9, offset: 0, cliponaxis: true,
         base: blocks.map((each) => iso(each.closed_at_ms)), x: blocks.map((each) => Math.max(1000, each.last_at_ms - each.closed_at_ms)), y: blocks.map(() => 0),
         customdata: blocks.map((each) => each.id), hovertext: blocks.map(hover), hovertemplate: "%{hovertext}<extra></extra>",
       };
-    });
+    }));
   }
 
-  const minutes = (ms) => (ms < 60000 ? `${Math.floor(ms / 1000)} s` : `${Math.floor(ms / 60000)} min`);
+  function spell(ms) {
+    if (ms < 60000) return `${Math.floor(ms / 1000)} s`;
+    const minutes = Math.floor(ms / 60000);
+    return minutes < 60 ? `${minutes} min` : `${Math.floor(minutes / 60)} h ${minutes % 60} min`;
+  }
+  const quiet = (each) => each.closed_ms > HOUR_MS || (each.id !== null && each.closed_ms < 60000);
   const word = (each) => (each.id === null ? (each.verdict === "met" ? "met, lid on" : "running") : each.verdict);
-  const hover = (each) => `${word(each)}${each.reason ? ` · ${each.reason}` : ""}<br>${clock(each.closed_at)} to ${clock(each.last_at)}, lid on for ${minutes(each.closed_ms)}<br>${minutes(each.credited_ms)} proven`;
+  const hover = (each) => `${word(each)}${each.reason ? ` · ${each.reason}` : ""}<br>${clock(each.closed_at)} to ${clock(each.last_at)}, lid on for ${spell(each.closed_ms)}<br>${spell(each.credited_ms)} proven`;
 
-  // Words never collide: the long form, else the word, else the pattern alone (its word is on hover and in the table).
+  // Words never collide: the long form if it ends before the next block, else the word, else the pattern alone (its word
+  // is on hover and in the table). What failed is named first.
   function closureNotes(body, look) {
     const width = chart.clientWidth - 70;
     const pen = document.createElement("canvas").getContext("2d");
     pen.font = `600 14px ${getComputedStyle(document.body).fontFamily}`;
-    const at = (ms) => ((ms - body.since_ms) / (body.until_ms - body.since_ms)) * width;
-    const blocks = [...body.closures].sort((a, b) => a.closed_at_ms - b.closed_at_ms);
+    const at = (ms) => Math.max(0, ((ms - body.since_ms) / (body.until_ms - body.since_ms)) * width);
+    const blocks = body.closures.filter((each) => !quiet(each)).sort((a, b) => a.closed_at_ms - b.closed_at_ms);
+    const failed = (each) => each.verdict === "not met" || each.verdict === "unproven";
+    const taken = [];
     const notes = [];
-    let taken = 0;
-    blocks.forEach((each, index) => {
-      const left = Math.max(0, at(each.closed_at_ms));
-      const next = blocks.slice(index + 1).find((later) => !quiet(later));
-      const room = Math.min(width, next ? at(next.closed_at_ms) - 8 : width) - left;
-      if (quiet(each) || left < taken) return;
-      const text = [`${word(each)} · ${each.reason || minutes(each.closed_ms)}`, word(each)].find((form) => pen.measureText(form).width <= room);
-      if (!text) return;
-      taken = left + pen.measureText(text).width + 8;
+    for (const each of [...blocks.filter(failed), ...blocks.filter((block) => !failed(block))]) {
+      const left = at(each.closed_at_ms);
+      const next = blocks[blocks.indexOf(each) + 1];
+      const end = next ? at(next.closed_at_ms) : width;
+      const free = (to) => to <= width && taken.every(([from, until]) => to < from || left > until);
+      const long = `${word(each)} · ${each.reason || spell(each.closed_ms)}`;
+      const text = [long, word(each)].find((form) => free(left + pen.measureText(form).width) && (form !== long || left + pen.measureText(form).width < end));
+      if (!text) continue;
+      taken.push([left, left + pen.measureText(text).width + 8]);
       notes.push({ xref: "x", x: iso(Math.max(each.closed_at_ms, body.since_ms)), xanchor: "left", yref: "y2", y: 0.95, yanchor: "bottom", text, showarrow: false, font: { color: look.ink, size: 14, weight: 600 }, borderpad: 0 });
-    });
+    }
     return notes;
   }
-  const quiet = (each) => each.id !== null && each.closed_ms < 60000;
 
   function describe(body) {
     const lines = body.sensors.filter((each) => each.lowest_mc !== null).map((each) => `${each.sensor} ${(each.lowest_mc / 1000).toFixed(2)} to ${(each.highest_mc / 1000).toFixed(2)} °C`);
