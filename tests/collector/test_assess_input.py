@@ -189,6 +189,16 @@ UNUSABLE: dict[str, tuple[str | bytes, int, str]] = {
     "temperature exponent": (HEADER + "0,open,2.1e1\n", 2, f"temp_c '2.1e1' is no temperature. {PLAIN_CELSIUS}"),
     "temperature with unit": (HEADER + "0,open,21 °C\n", 2, f"temp_c '21 °C' is no temperature. {PLAIN_CELSIUS}"),
     "fine temperature text": (HEADER + "0,open,2.1.3456\n", 2, f"temp_c '2.1.3456' is no temperature. {PLAIN_CELSIUS}"),
+    "fine temperature with a letter": (
+        HEADER + "0,open,21.1234e5\n",
+        2,
+        f"temp_c '21.1234e5' is no temperature. {PLAIN_CELSIUS}",
+    ),
+    "finely too hot": (
+        HEADER + "0,open,125.0001\n",
+        2,
+        "temp_c '125.0001' is outside what the sensor can measure, -55 to 125 °C. Leave a failed reading blank.",
+    ),
     "second sensor": (
         "time_s,lid,temp_c,temp_c_top\n0,open,21,x\n",
         2,
