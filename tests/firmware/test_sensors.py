@@ -88,8 +88,10 @@ def test_a_sensor_that_blocks_stops_neither_the_others_nor_its_own_return(
     wait_until(lambda: sensors.newest()[B].ended_ms > first.ended_ms + 2_000)
     assert A not in sensors.newest()
     began_ms = clock.boot_ms()
-    (tree.folder / A / "w1_slave").write_text(w1_slave(341))
-    tree.set(A, w1_slave(342))
+    fifo = tree.folder / "fifo"
+    os.link(tree.folder / A / "w1_slave", fifo)
+    tree.set(A, w1_slave(342))  # for the next conversion; the one under way still waits
+    fifo.write_text(w1_slave(341))
     wait_until(lambda: A in sensors.newest())
     assert sensors.newest()[A].ended_ms >= began_ms  # a value is as old as the end of its conversion, not its start
     wait_until(lambda: sensors.newest()[A].result == 21_375)

@@ -287,6 +287,7 @@ def test_the_newest_orders_are_kept_and_a_restored_collector_begins_anew(
     ear = receiver(broker_port, "up-11")
     one = rig(broker_port, "up-11")
     one.start()
+    wait_until(lambda: ear.states)  # said after it had subscribed
     assert one.uplink.orders is None
     for each in (orders(5), orders(4), orders(6)):  # in order: when 6 is there, 4 has been looked at
         ear.publish(wire.Topic.ORDERS, wire.encode(each))
