@@ -79,8 +79,8 @@ def choose_broker(folder: Path, port: int, *, mosquitto: str | None) -> Broker:
         raise NoBrokerError
     return Broker(
         (sys.executable, "-m", "firmware.simulator.embedded_broker", str(port)),
-        "the embedded one, because Mosquitto is not installed. It is slower, keeps its messages in memory only and "
-        "may drop some; the nodes send those again, so no reading is lost",
+        "the embedded one, which is slower than Mosquitto, keeps its messages in memory only and may drop some; the "
+        "nodes send those again, so no reading is lost",
     )
 
 

@@ -14,8 +14,9 @@ from typing import Any
 import msgspec
 
 from firmware.simulator.basin import Bath, Shape
+from firmware.simulator.live import Scene
 from firmware.simulator.scenario import PlayedBasin
-from firmware.simulator.script import DAY_MS, Habits, Scene
+from firmware.simulator.script import DAY_MS, Habits
 from soak.quantity import duration_ms, utc_text
 
 SITE = "Quillmere Clinics"

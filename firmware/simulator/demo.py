@@ -5,9 +5,11 @@ from __future__ import annotations
 import fcntl
 import os
 import shlex
+import signal
 import socket
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -49,25 +51,35 @@ class _Kept(msgspec.Struct):
 @click.option(
     "--data", "folder", type=click.Path(path_type=Path), metavar="DIR", help="Data folder.  [default: a new one]"
 )
+@click.option("--embedded", is_flag=True, help="Take the embedded broker even where Mosquitto is installed.")
 def command(
-    *, speed: int, port: int | None, for_s: int | None, seed: int, history_days: int, folder: Path | None
+    *,
+    speed: int,
+    port: int | None,
+    for_s: int | None,
+    seed: int,
+    history_days: int,
+    folder: Path | None,
+    embedded: bool,
 ) -> None:
     """Show a whole clinic on this machine: broker, collector, pages, and three nodes with five simulated basins.
 
     The nodes run the real firmware. Everything listens on this machine only. Ctrl-C stops it all.
     """
-    # The rest is loaded here: what this command needs, and no sooner.
-    from firmware.simulator.show import PartFailedError, Plan, Show  # noqa: PLC0415
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, lambda *_: stop.set())
+    from firmware.simulator.show import PartFailedError, Plan, Show  # noqa: PLC0415 - once Ctrl-C is in hand
 
     if port is not None:
         _refuse_used(port)
     folder = _made(folder)
     with _alone(folder):
         rehearsal, first_ms = _clock(folder, speed, history_days)
-        plan = Plan(folder, port or free_port(), rehearsal, first_ms, seed, history_days, for_s)
+        plan = Plan(folder, port or free_port(), rehearsal, first_ms, seed, history_days, for_s, embedded)
         _introduce(plan.folder, rehearsal)
         try:
-            Show(plan, _say).run()
+            Show(plan, _say, stop).run()
         except (PartFailedError, NoBrokerError) as error:
             click.echo(f"soakledger demo: {error}", err=True)
             sys.exit(1)

@@ -11,12 +11,14 @@ from urllib.error import URLError
 from urllib.request import ProxyHandler, build_opener
 
 from firmware.simulator.clinic import ClinicBasin
+from firmware.simulator.live import live_scripts
 from firmware.simulator.memory import recall
-from firmware.simulator.script import Planned, Script, live_scripts
+from firmware.simulator.script import Planned, Script
 from soak.quantity import in_words
 
 _TIMEOUT_S = 2.0
 _EVERY_PERCENT = 10
+_FEWEST = 5_000  # fewer than this wait for a moment even when no past days do
 _LATE_MS = 3_000  # a busy machine moves a lid a little later than the script says
 
 _opener = build_opener(ProxyHandler({}))  # loopback never goes through a proxy
@@ -37,11 +39,12 @@ class Loads:
     Args:
         basin: The basin.
         seed: The clinic's.
+        rehearsal: The clock of this run, as text.
         memory_file: Where its node remembers when the play began.
     """
 
-    def __init__(self, basin: ClinicBasin, seed: int, memory_file: Path) -> None:
-        self._basin, self._seed, self._memory_file = basin, seed, memory_file
+    def __init__(self, basin: ClinicBasin, seed: int, rehearsal: str, memory_file: Path) -> None:
+        self._basin, self._seed, self._rehearsal, self._memory_file = basin, seed, rehearsal, memory_file
         self._scripts: Iterator[Script] | None = None
         self._known: list[Planned] = []
 
@@ -49,7 +52,7 @@ class Loads:
         """The closure that was first seen at this time, on the rehearsal's wall clock, holds a load."""
         if self._scripts is None:
             memory = recall(self._memory_file)
-            if memory is None:
+            if memory is None or memory.rehearsal != self._rehearsal:  # the node has not begun its play yet
                 return False
             basin, key = self._basin.played(), f"{self._basin.node}/{self._basin.name}"
             self._scripts = live_scripts(basin.habits, self._seed, key, memory.began_ms, basin.scene)
@@ -69,6 +72,7 @@ class News:
         self._loads = loads
         self._told: set[tuple[str, str, int]] = set()
         self._step = 0.0
+        self._most_waiting = 0
 
     def of_basins(self, basins: list[dict[str, Any]]) -> Iterator[str]:
         """News in the answer of `/api/basins`."""
@@ -82,9 +86,16 @@ class News:
                     self._told.add(key)
                     yield f"{basin['label']}: {_judged(closure)}"
 
-    def of_backlog(self, arrived: int, expected: int) -> Iterator[str]:
-        """News in the backlog of `/api/site`: one line when the past days begin to come in, and for every tenth."""
-        percent = 100 * arrived // expected if expected else 0
+    def of_backlog(self, waiting: int) -> Iterator[str]:
+        """News in how many readings still wait at the nodes: a line when the first came in, and for every tenth.
+
+        Args:
+            waiting: Readings that the nodes list and the collector does not have yet.
+        """
+        self._most_waiting = max(self._most_waiting, waiting)
+        if self._most_waiting < _FEWEST:
+            return
+        percent = 100 - -(-100 * waiting // self._most_waiting) if waiting >= _FEWEST else 100
         step = percent // _EVERY_PERCENT if percent >= _EVERY_PERCENT else min(percent, 1) / _EVERY_PERCENT
         if step > self._step:
             self._step = step

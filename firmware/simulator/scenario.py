@@ -8,7 +8,8 @@ from pathlib import Path
 import msgspec
 
 from firmware.simulator.basin import Room, Shape
-from firmware.simulator.script import Habits, Scene
+from firmware.simulator.live import Scene
+from firmware.simulator.script import Habits
 
 
 class ScenarioError(ValueError):

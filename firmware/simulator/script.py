@@ -1,4 +1,4 @@
-"""What people and mishaps do to a basin: a day of it, or the minutes in front of somebody who watches a rehearsal.
+"""What people and mishaps do to a basin: one load, and a day of them.
 
 Pure and seeded: the same seed gives the same day, to the millisecond. The rates of mistakes are invented, high enough
 that a month shows every kind and low enough that a day looks like one.
@@ -7,7 +7,6 @@ that a month shows every kind and low enough that a day looks like one.
 from __future__ import annotations
 
 import enum
-from collections.abc import Iterator
 from functools import lru_cache
 from random import Random
 
@@ -26,7 +25,6 @@ _COLD_MORNING_RATE = 0.07
 _COLD_UNTIL_MS = 210 * _MINUTE_MS  # after opening; a basin lags behind its room
 _CHECK_RATE = 0.3  # lid off for a test strip some minutes before a load
 _BUTTON_RATE = 0.6
-_LIVE_CUT_RATE = 0.02
 
 
 class Act(enum.StrEnum):
@@ -153,33 +151,6 @@ class Course(msgspec.Struct, frozen=True):
     cold: bool = False
 
 
-class Scene(enum.StrEnum):
-    """What a basin shows in the first minutes of a rehearsal."""
-
-    SOAKING = "soaking"
-    MET = "met"
-    OPENED_EARLY = "opened-early"
-    COLD_LOAD = "cold-load"
-    UNPLUGGED = "unplugged"
-    POWER_CUT = "power-cut"
-    COLD_CUT = "cold-cut"
-
-
-SCENES = {
-    Scene.SOAKING: (-2 * _MINUTE_MS, Course(beyond_ms=4 * _MINUTE_MS)),
-    Scene.MET: (5 * _SECOND_MS, Course()),
-    Scene.OPENED_EARLY: (0, Course(Mistake.OPENED_EARLY, closed_ms=65 * _SECOND_MS)),
-    Scene.COLD_LOAD: (0, Course(Mistake.COLD_LOAD)),
-    Scene.UNPLUGGED: (
-        -3 * _MINUTE_MS,
-        Course(Mistake.UNPLUGGED, after_ms=195 * _SECOND_MS, for_ms=4 * _MINUTE_MS),
-    ),
-    Scene.POWER_CUT: (2 * _SECOND_MS, Course(Mistake.POWER_CUT, after_ms=150 * _SECOND_MS)),
-    Scene.COLD_CUT: (2 * _SECOND_MS, Course(Mistake.POWER_CUT, after_ms=540 * _SECOND_MS, cold=True)),
-}
-"""When the lid is first lifted, against the start of the rehearsal, and how that load goes."""
-
-
 def load(dice: Random, habits: Habits, open_ms: int, course: Course) -> Script:
     """One load: lid off, load in, lid on, soak, lid off, load out, lid on.
 
@@ -235,7 +206,7 @@ def _mishap(dice: Random, habits: Habits, close_ms: int, closed_ms: int, course:
     return [Step(at_ms, Act.TROUBLE, trouble=trouble, sensor=sensor, for_ms=course.for_ms or for_ms)]
 
 
-def _course(dice: Random) -> Course:
+def ordinary_course(dice: Random) -> Course:
     """How an ordinary load goes: mostly well."""
     chance = dice.random()
     for mistake, rate in _RATES.items():
@@ -289,33 +260,10 @@ def day_script(habits: Habits, seed: int, basin: str, day: int) -> Script:
             checked_ms = open_ms - dice.randrange(2 * _MINUTE_MS, 4 * _MINUTE_MS)
             closed_ms = checked_ms + dice.randrange(20_000, 60_000)
             scripts.append(Script((Step(checked_ms, Act.OPEN), Step(closed_ms, Act.CLOSE))))
-        done = load(dice, habits, open_ms, _course(dice))
+        done = load(dice, habits, open_ms, ordinary_course(dice))
         if cold and open_ms < OPENS_MS + _COLD_UNTIL_MS:
             planned = done.loads[0]
             marked = msgspec.structs.replace(planned, mistakes=(*planned.mistakes, Mistake.COLD_MORNING))
             done = Script(done.steps, (marked,))
         scripts.append(done)
     return _joined(scripts)
-
-
-def live_scripts(habits: Habits, seed: int, basin: str, start_ms: int, scene: Scene | None) -> Iterator[Script]:
-    """What a basin does in a rehearsal, without end and at any hour: first its scene, then one load after the other.
-
-    Args:
-        habits: How it is used.
-        seed: The clinic's.
-        basin: Its node and name.
-        start_ms: When the rehearsal starts.
-        scene: What it shows first; None begins with an ordinary load.
-
-    Yields:
-        One load at a time, in order. The first may begin before `start_ms`.
-    """
-    dice = Random(f"{seed}/{basin}/live")  # noqa: S311
-    offset_ms, course = SCENES[scene] if scene else (dice.randrange(_MINUTE_MS, 5 * _MINUTE_MS), Course())
-    at_ms = start_ms + offset_ms
-    while True:
-        script = load(dice, habits, at_ms, course)
-        yield script
-        at_ms = script.steps[-1].at_ms + dice.randrange(_MINUTE_MS, 6 * _MINUTE_MS)
-        course = Course(Mistake.POWER_CUT) if dice.random() < _LIVE_CUT_RATE else _course(dice)

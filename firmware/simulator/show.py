@@ -48,6 +48,7 @@ class Plan(msgspec.Struct, frozen=True):
         seed: The clinic's.
         history_days: Past days.
         for_s: Stop this long after the page answers; None goes on until Ctrl-C.
+        embedded: Take the embedded broker even where Mosquitto is installed.
     """
 
     folder: Path
@@ -57,6 +58,7 @@ class Plan(msgspec.Struct, frozen=True):
     seed: int
     history_days: int
     for_s: float | None
+    embedded: bool = False
 
 
 class Show:
@@ -65,11 +67,11 @@ class Show:
     Args:
         plan: What was asked for.
         say: Told each line for people.
+        stop: Set to end it, from a signal handler for instance.
     """
 
-    def __init__(self, plan: Plan, say: Callable[[str], None]) -> None:
-        self._plan, self._say = plan, say
-        self._stop = threading.Event()
+    def __init__(self, plan: Plan, say: Callable[[str], None], stop: threading.Event) -> None:
+        self._plan, self._say, self._stop = plan, say, stop
         self._ears = Ears()
         self._broker: Part | None = None
         self._collector = self._part("collector", "collector", "--settings", plan.folder / "collector.toml", "--data")
@@ -100,18 +102,13 @@ class Show:
     def _log(self, name: str) -> Path:
         return self._plan.folder / "logs" / f"{name}.log"
 
-    def stop_soon(self) -> None:
-        """End as soon as possible; may be called from a signal handler."""
-        self._stop.set()
-
     def run(self) -> None:
-        """Run until the time is over or `stop_soon` was called, then end every part in order.
+        """Run until the time is over or it is to stop, then end every part in order.
 
         Raises:
             PartFailedError: A part ended by itself or did not come up; the others are ended.
             NoBrokerError: There is no broker to start.
         """
-        before = {number: signal.signal(number, lambda *_: self.stop_soon()) for number in _SIGNALS}
         try:
             self._start_broker()
             self._start_pages()
@@ -122,15 +119,14 @@ class Show:
             broker = [self._broker] if self._broker else []
             stop_in_order((self._nodes, [self._dashboard], [self._collector], broker))
             self._ears.close()
-            for number, handler in before.items():
-                signal.signal(number, handler)
 
     def _start_broker(self) -> None:
         folder = self._plan.folder / "broker"
         folder.mkdir(exist_ok=True)
         for attempt in range(_BROKER_TRIES):
             port = brokers.free_port()
-            chosen = brokers.choose_broker(folder, port, mosquitto=brokers.find_mosquitto())
+            mosquitto = None if self._plan.embedded else brokers.find_mosquitto()
+            chosen = brokers.choose_broker(folder, port, mosquitto=mosquitto)
             part = self._broker = Part("The broker", chosen.command, self._log("broker"))
             part.start()
             if self._wait_for(part, lambda: brokers.accepts(port), _BROKER_S):  # noqa: B023 - called at once
@@ -178,12 +174,14 @@ class Show:
             self._ears.listen(node)
         self._say(f"{SITE}: {len(self._nodes)} nodes started, with five basins between them.")
         if self._plan.history_days:
-            self._say(f"{self._plan.history_days} past days stream in behind the live readings, through the same wire.")
+            self._say("Past days stream in behind the live readings, through the same wire: see how far on the page.")
 
     def _loads(self) -> dict[tuple[str, str], Loads]:
         plan = self._plan
         return {
-            (basin.node, basin.name): Loads(basin, plan.seed, plan.folder / basin.node / MEMORY_FILE)
+            (basin.node, basin.name): Loads(
+                basin, plan.seed, plan.rehearsal.text(), plan.folder / basin.node / MEMORY_FILE
+            )
             for basin in CLINIC
         }
 
@@ -233,12 +231,9 @@ class Show:
     def _tell_news(self, news: News) -> None:
         site, basins = fetch(f"{self._address}api/site"), fetch(f"{self._address}api/basins")
         lines: list[str] = []
-        if self._plan.history_days and site:
-            lines += news.of_backlog(site["backlog"]["arrived"], site["backlog"]["expected"])
+        if self._plan.history_days and site and sum(node["up"] for node in site["nodes"]) == len(self._nodes):
+            lines += news.of_backlog(site["backlog"]["expected"] - site["backlog"]["arrived"])
         if basins:
             lines += news.of_basins(basins["basins"])
         for line in lines:
             self._say(f"    {line}")
-
-
-_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)

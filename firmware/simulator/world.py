@@ -10,9 +10,10 @@ from random import Random
 from firmware.clock import Clock
 from firmware.settings import Basin as BasinSettings
 from firmware.simulator.basin import NOISE_MC, Basin, sixteenths
+from firmware.simulator.live import live_scripts
 from firmware.simulator.pins import Hand
 from firmware.simulator.scenario import PlayedBasin
-from firmware.simulator.script import DAY_MS, Act, Step, Trouble, live_scripts
+from firmware.simulator.script import DAY_MS, Act, Step, Trouble
 from firmware.simulator.talk import Telling
 from firmware.simulator.wire1 import GONE_AFTER_MS, Tree
 

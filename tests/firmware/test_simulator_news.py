@@ -8,9 +8,10 @@ from typing import Any
 import pytest
 
 from firmware.simulator.clinic import CLINIC, ClinicBasin
+from firmware.simulator.live import live_scripts
 from firmware.simulator.memory import Memory, keep
 from firmware.simulator.news import Loads, News, fetch
-from firmware.simulator.script import Planned, live_scripts
+from firmware.simulator.script import Planned
 
 BEGAN_MS = 1_790_000_000_000
 BASIN = CLINIC[0]
@@ -25,7 +26,7 @@ def first_load(basin: ClinicBasin = BASIN) -> Planned:
 def loads(tmp_path: Path) -> Loads:
     file = tmp_path / "rehearsal.json"
     keep(file, Memory("1:2:3", BEGAN_MS, 0, 0, 0))
-    return Loads(BASIN, 1, file)
+    return Loads(BASIN, 1, "1:2:3", file)
 
 
 def test_loads_are_told_from_empty_basins(loads: Loads) -> None:
@@ -38,7 +39,10 @@ def test_loads_are_told_from_empty_basins(loads: Loads) -> None:
 
 
 def test_without_a_memory_nothing_is_known(tmp_path: Path) -> None:
-    assert not Loads(BASIN, 1, tmp_path / "rehearsal.json").hold(first_load().closed_ms)
+    file = tmp_path / "rehearsal.json"
+    assert not Loads(BASIN, 1, "1:2:3", file).hold(first_load().closed_ms)
+    keep(file, Memory("9:9:9", BEGAN_MS, 0, 0, 0))  # of an earlier run
+    assert not Loads(BASIN, 1, "1:2:3", file).hold(first_load().closed_ms)
 
 
 def basin(running: dict[str, Any] | None, latest: dict[str, Any] | None) -> list[dict[str, Any]]:
@@ -63,11 +67,18 @@ def test_each_verdict_on_a_load_is_told_once(loads: Loads) -> None:
 
 
 def test_past_days_are_told_in_tenths() -> None:
+    """Whole streams vanish from the list as they are done, so what waits is told, against the most that ever waited."""
     news = News({})
-    told = [line for arrived in range(0, 1_001, 7) for line in news.of_backlog(arrived, 1_000)]
+    assert not list(news.of_backlog(400_000))  # the first node is there, the others not yet
+    told = [line for waiting in range(1_000_000, 4_000, -7_000) for line in news.of_backlog(waiting)]
     assert [int(line.split()[2]) for line in told] == [1, 10, 20, 30, 40, 50, 60, 70, 80, 90]
-    assert list(news.of_backlog(1_000, 1_000)) == ["past days: 100 % taken in and judged"]
-    assert not list(News({}).of_backlog(0, 0))
+    assert list(news.of_backlog(80)) == ["past days: 100 % taken in and judged"]
+    assert not list(news.of_backlog(4_000))
+
+
+def test_without_past_days_there_is_no_news_of_them() -> None:
+    news = News({})
+    assert not [line for waiting in (0, 50, 4_000, 0) for line in news.of_backlog(waiting)]
 
 
 def test_a_page_that_does_not_answer_is_none() -> None:

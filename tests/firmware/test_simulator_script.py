@@ -8,6 +8,7 @@ from random import Random
 
 import pytest
 
+from firmware.simulator.live import Scene, live_scripts
 from firmware.simulator.script import (
     OPENS_MS,
     SHUTS_MS,
@@ -15,12 +16,10 @@ from firmware.simulator.script import (
     Course,
     Habits,
     Mistake,
-    Scene,
     Script,
     Step,
     cold_morning,
     day_script,
-    live_scripts,
     load,
 )
 

@@ -16,10 +16,11 @@ from gpiozero.pins.mock import MockFactory, MockPWMPin
 from firmware.lid import LidSwitch
 from firmware.scratchpad import judge
 from firmware.settings import Basin as BasinSettings
+from firmware.simulator.live import Scene
 from firmware.simulator.memory import Memory, keep, recall
 from firmware.simulator.pins import Hand
 from firmware.simulator.scenario import PlayedBasin, Scenario, ScenarioError, load_scenario
-from firmware.simulator.script import Act, Habits, Scene, Step, Trouble
+from firmware.simulator.script import Act, Habits, Step, Trouble
 from firmware.simulator.talk import Telling
 from firmware.simulator.wire1 import Tree
 from firmware.simulator.world import PlayedOut, World
