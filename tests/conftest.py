@@ -16,7 +16,12 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import hypothesis
 import pytest
+
+# A busy machine is no failure: tests never judge by the wall clock.
+hypothesis.settings.register_profile("soakledger", deadline=None)
+hypothesis.settings.load_profile("soakledger")
 
 
 def wait_until(condition: Callable[[], object], seconds: float = 20) -> None:
