@@ -189,8 +189,9 @@ class _Open:
 
     def _sensor_stretches(self, ms: int, judged: Judged) -> None:
         margins = judged.margins_mc
+        all_in_range = judged.margin_mc >= 0
         for index, stretch in enumerate(self.sensor_stretches):
-            others_in_range = all(margin >= 0 for other, margin in enumerate(margins) if other != index)
+            others_in_range = all_in_range or all(margin >= 0 for margin in margins[:index] + margins[index + 1 :])
             if others_in_range and not judged.above:
                 stretch.push(ms, margins[index])
             else:
