@@ -12,7 +12,12 @@ from hypothesis import strategies as st
 
 from soak.quantity import celsius, duration_ms, exact_millidegrees, in_words, millidegrees, utc_ms, utc_text
 
-decimals = st.from_regex(r"[+-]?[0-9]{1,4}(\.[0-9]{1,7})?", fullmatch=True)
+decimals = st.builds(
+    lambda sign, whole, fraction: f"{sign}{whole}" + (f".{fraction}" if fraction else ""),
+    st.sampled_from(["", "-", "+"]),
+    st.integers(0, 9_999),
+    st.text("0123456789", max_size=7),
+)
 
 
 @given(decimals)

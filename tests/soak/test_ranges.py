@@ -17,23 +17,23 @@ def numbers(pairs: list[tuple[int, int]]) -> set[int]:
     return {number for first, last in pairs for number in range(first, last + 1)}
 
 
-@settings(max_examples=500)
+@settings(max_examples=300, deadline=None)
 @given(st.lists(spans, max_size=12), spans)
 def test_ranges_behave_as_a_set_of_numbers(added: list[tuple[int, int]], asked: tuple[int, int]) -> None:
     ranges, expected = Ranges(added), numbers(added)
     assert numbers(list(ranges)) == expected
     assert ranges.count() == len(expected)
     assert ranges.last == max(expected, default=None)
-    assert {number for number in range(-2, 60) if number in ranges} == expected
     assert numbers(ranges.missing(*asked)) == set(range(asked[0], asked[1] + 1)) - expected
-    for number in range(-2, 60):
+    for number in range(-1, 51):
+        assert (number in ranges) == (number in expected)
         end = number
         while end + 1 in expected:
             end += 1
         assert ranges.run_end(number) == (end if number in expected else None)
 
 
-@settings(max_examples=300)
+@settings(max_examples=100)
 @given(st.lists(spans, max_size=12))
 def test_ranges_are_as_few_as_can_be_and_rise(added: list[tuple[int, int]]) -> None:
     """Neighbours are joined: two ranges always have at least one number missing between them."""

@@ -124,7 +124,7 @@ def test_absent_fields_mean_their_defaults() -> None:
 
 # ------------------------------------------------------------------------------------------------------- round trips
 
-names = st.from_regex(r"[a-z0-9](-?[a-z0-9]){0,31}", fullmatch=True)
+names = st.lists(st.text("abz019", min_size=1, max_size=5), min_size=1, max_size=5).map("-".join)
 streams = st.text("0123456789abcdef", min_size=32, max_size=32)
 boots = st.uuids().map(str)
 sensor_ids = st.text("0123456789abcdef", min_size=12, max_size=12).map("28-".__add__)
@@ -200,7 +200,7 @@ messages = st.one_of(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(messages)
 def test_decode_of_encode_is_identity(topic_and_message: tuple[Topic, Message]) -> None:
     """Whatever may be said arrives as it was said, and is JSON that any other reader understands the same."""
