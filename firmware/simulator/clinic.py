@@ -18,8 +18,11 @@ from firmware.simulator.live import Scene
 from firmware.simulator.scenario import PlayedBasin
 from firmware.simulator.script import DAY_MS, Habits
 from soak.quantity import duration_ms, utc_text
+from soak.requirement import MAX_GAP_MS
 
 SITE = "Quillmere Clinics"
+
+_BREATH_MS = 500
 
 
 class ClinicBasin(msgspec.Struct, frozen=True):
@@ -148,24 +151,33 @@ def node_names() -> list[str]:
     return list(dict.fromkeys(basin.node for basin in CLINIC))
 
 
-def write_settings(folder: Path, broker_port: int, *, first_ms: int) -> None:
+def max_gap_ms(speed: int) -> int:
+    """Longest pause that still counts as watched: the usual one, or in a fast rehearsal half a second of real time.
+
+    There, five seconds pass while a busy machine takes a breath, and every soak would be unproven for that.
+    """
+    return max(MAX_GAP_MS, speed * _BREATH_MS)
+
+
+def write_settings(folder: Path, broker_port: int, *, first_ms: int, speed: int = 1) -> None:
     """Write the settings of collector and nodes, and the scenarios, into `folder`.
 
     Args:
         folder: The demonstration's data folder.
         broker_port: Where the broker listens on loopback.
         first_ms: Earliest reading that may come, milliseconds since 1970: the requirements hold from the day before.
+        speed: The rehearsal's.
     """
-    _write(folder / "collector.toml", _collector(broker_port, first_ms))
+    _write(folder / "collector.toml", _collector(broker_port, first_ms, speed))
     for node in node_names():
         here = folder / node
         here.mkdir(exist_ok=True)
-        _write(here / "node.toml", _node(node, here, broker_port))
+        _write(here / "node.toml", _node(node, here, broker_port, speed))
         played = [msgspec.to_builtins(basin.played()) for basin in CLINIC if basin.node == node]
         _write(here / "scenario.toml", {"basin": played})
 
 
-def _collector(broker_port: int, first_ms: int) -> dict[str, Any]:
+def _collector(broker_port: int, first_ms: int, speed: int) -> dict[str, Any]:
     since = utc_text(first_ms - DAY_MS)
     return {
         "site": SITE,
@@ -181,6 +193,7 @@ def _collector(broker_port: int, first_ms: int) -> dict[str, Any]:
                     "min_temp_c": basin.min_temp_c,
                     "max_temp_c": basin.max_temp_c,
                     "contact": basin.contact,
+                    "max_gap": f"{max_gap_ms(speed) // 1000}s",
                     "since": Moment(since),
                 },
             }
@@ -193,7 +206,7 @@ def _terms(found_mc: int) -> dict[str, str]:
     return {"correction_c": f"{found_mc / 1000:g}", "u_c": CHECKED_U_C} if found_mc else {"correction_c": "0"}
 
 
-def _node(node: str, here: Path, broker_port: int) -> dict[str, Any]:
+def _node(node: str, here: Path, broker_port: int, speed: int) -> dict[str, Any]:
     basins = [basin for basin in CLINIC if basin.node == node]
     return {
         "node": node,
@@ -201,7 +214,13 @@ def _node(node: str, here: Path, broker_port: int) -> dict[str, Any]:
         "w1_devices": str(here / "1-wire" / "bus" / "w1" / "devices"),
         "broker": {"host": "127.0.0.1", "port": broker_port},
         "basin": [
-            {"name": basin.name, "sensors": list(basin.sensors), "lid_pin": 5 + index, "button_pin": 12 + index}
+            {
+                "name": basin.name,
+                "sensors": list(basin.sensors),
+                "lid_pin": 5 + index,
+                "button_pin": 12 + index,
+                "max_gap_ms": max_gap_ms(speed),
+            }
             for index, basin in enumerate(basins)
         ],
     }

@@ -20,8 +20,9 @@ import click
 import msgspec
 
 from firmware.simulator.broker import LOOPBACK, NoBrokerError, free_port
+from firmware.simulator.clinic import max_gap_ms
 from firmware.simulator.script import DAY_MS
-from soak.quantity import utc_text
+from soak.quantity import in_words, utc_text
 from soak.rehearsal import Rehearsal
 
 _BAD_OPTION = 2
@@ -99,7 +100,9 @@ def _introduce(folder: Path, rehearsal: Rehearsal) -> None:
     _say("Soakledger, demonstration. People, clinics and devices in it are invented.")
     _say("It is a monitoring aid: product labels, device makers' instructions and people decide.")
     if rehearsal.speed > 1:
+        gap = in_words(max_gap_ms(rehearsal.speed))
         _say(f"This is a REHEARSAL: its time runs {rehearsal.speed} times faster than real time.")
+        _say(f"Pauses of up to {gap} between readings count as watched in it.")
     _say(f"Data folder: {folder}")
     _say("Press Ctrl-C to stop.")
 

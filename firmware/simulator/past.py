@@ -223,8 +223,6 @@ def plan_stream(node: str, basin: str, boot: Boot, script: Script, dice: Random)
             if tick >= ticks:
                 break
             why = Why.BUTTON if step.act is Act.BUTTON else Why.LID
-            if why is Why.LID and now is (moves[-1].lid if moves else lid):
-                continue
             if moves and moves[-1].ms >= first_ms + tick * 1000 + rest_ms:
                 rest_ms = moves[-1].ms - first_ms - tick * 1000 + 1
             moves.append(Moved(2 + tick + len(moves), first_ms + tick * 1000 + rest_ms, tick, why, now))

@@ -7,11 +7,14 @@ from collections.abc import Callable
 from random import Random
 from typing import Protocol
 
+from firmware.lid import SETTLE_MS
+
 _MOST_BOUNCES = 3
 _BOUNCE_MS = (1, 4)
 _SHORTEST_WAIT_S = (
     0.001  # a shorter sleep takes longer than asked for, which a fast rehearsal would see as a standstill
 )
+_SHORTEST_SETTLING_S = 0.005  # a process can be held up for so long between two edges
 _PRESS_MS = 120
 
 
@@ -46,8 +49,15 @@ class Hand:
             pin.drive_high()
 
     def move(self, number: int, *, closed: bool) -> None:
-        """Move a switch; its contact bounces for a few milliseconds, and in a fast rehearsal in no time at all."""
-        for _ in range(self._dice.randrange(1, _MOST_BOUNCES + 1)):
+        """Move a switch; its contact bounces for a few milliseconds.
+
+        Faster, it bounces in no time at all, and above ten times not at all: held up between two edges, a bounce would
+        last longer than the firmware waits for a switch to settle, and would be movements of the lid.
+        """
+        bounces = self._dice.randrange(1, _MOST_BOUNCES + 1)
+        if self._real_s(SETTLE_MS) < _SHORTEST_SETTLING_S:
+            bounces = 0
+        for _ in range(bounces):
             self.set(number, closed=closed)
             self._wait(self._dice.randrange(*_BOUNCE_MS))
             self.set(number, closed=not closed)

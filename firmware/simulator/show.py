@@ -130,7 +130,8 @@ class Show:
             part = self._broker = Part("The broker", chosen.command, self._log("broker"))
             part.start()
             if self._wait_for(part, lambda: brokers.accepts(port), _BROKER_S):  # noqa: B023 - called at once
-                write_settings(self._plan.folder, port, first_ms=self._plan.first_ms)
+                speed = self._plan.rehearsal.speed
+                write_settings(self._plan.folder, port, first_ms=self._plan.first_ms, speed=speed)
                 self._say(f"Broker: {chosen.said}. On this machine only, port {port}.")
                 return
             if self._stop.is_set():

@@ -59,6 +59,18 @@ def test_the_settings_it_writes_are_right(tmp_path: Path) -> None:
         assert required.contact_ms == basin.played().habits.contact_ms
 
 
+@pytest.mark.parametrize(("speed", "gap_ms"), [(1, 5_000), (10, 5_000), (20, 10_000), (60, 30_000)])
+def test_a_fast_rehearsal_forgives_a_busy_machine(tmp_path: Path, speed: int, gap_ms: int) -> None:
+    """Half a second of real time counts as watched, on both sides of the wire; at real speed the usual five seconds."""
+    write_settings(tmp_path, 12_345, first_ms=1_790_000_000_000, speed=speed)
+    for basin in collector_settings.load(tmp_path / "collector.toml").basin:
+        required = basin.required()
+        assert required is not None
+        assert required.max_gap_ms == gap_ms
+    for name in node_names():
+        assert {basin.max_gap_ms for basin in node_settings.load(tmp_path / name / "node.toml").basins} == {gap_ms}
+
+
 def test_what_the_labels_ask_for_is_published() -> None:
     """CDC/HICPAC 2008, Table 4: 12, 30 and 15 min at 20 °C; Rutala and Weber 2016, Table 1: 5 min at 35-37.8 °C."""
     asked = [(basin.min_temp_c, basin.max_temp_c, basin.contact) for basin in CLINIC]

@@ -13,7 +13,7 @@ import pytest
 from gpiozero import Button
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
-from firmware.lid import LidSwitch
+from firmware.lid import SETTLE_MS, LidSwitch
 from firmware.scratchpad import judge
 from firmware.settings import Basin as BasinSettings
 from firmware.simulator.live import Scene
@@ -50,7 +50,7 @@ class FakeClock:
         return True
 
     def real_s(self, ms: int) -> float:
-        return 0.0 * ms
+        return 0.05 if ms == SETTLE_MS else 0.0  # slow enough to bounce, but nothing takes any time
 
 
 @pytest.fixture
@@ -172,12 +172,34 @@ def test_a_power_cut_happens_once_and_the_play_goes_on_from_there(tmp_path: Path
     lid.close()
 
 
+@pytest.mark.parametrize(("speed", "edges"), [(1, 3), (10, 3), (11, 1), (60, 1)])
+def test_a_fast_rehearsal_does_not_bounce(factory: MockFactory, speed: int, edges: int) -> None:
+    device = Button(5, pin_factory=factory)
+    hand = Hand(factory.pin, lambda ms: ms / 1000 / speed, Random(1))
+    hand.set(5, closed=False)
+    device.pin.clear_states()
+    hand.move(5, closed=True)
+    moved = [state.state for state in device.pin.states][1:]
+    assert len(moved) >= edges
+    assert len(moved) == 1 or edges > 1
+    assert device.is_pressed
+    device.close()
+
+
 @pytest.mark.parametrize("closed", [True, False])
 def test_bounce_is_short_and_ends_where_it_should(factory: MockFactory, closed: bool) -> None:
     """What the hand does looks like one movement to the firmware's debouncing, and takes less than it waits for."""
     now_ms = [1_000]
     device = Button(5, pin_factory=factory)
-    hand = Hand(factory.pin, lambda ms: now_ms.__setitem__(0, now_ms[0] + ms) or 0.0, Random(3))  # type: ignore[func-returns-value]
+
+    def passed(ms: int) -> float:
+        """Time passes on the test's clock instead; what takes a settling time is only asked about."""
+        if ms == SETTLE_MS:
+            return 0.05
+        now_ms[0] += ms
+        return 0.0
+
+    hand = Hand(factory.pin, passed, Random(3))
     hand.set(5, closed=not closed)
     switch = LidSwitch(0, closed=not closed)
     moved: list[Any] = switch.settle(900)
