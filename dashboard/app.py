@@ -72,6 +72,7 @@ def build_app(
         middleware=[known_hosts],
         before_send=[protect],
         lifespan=[site.live.running],
+        logging_config=None,  # only a command configures logging
     )
     app.state.live = site.live
     return app

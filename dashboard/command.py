@@ -107,6 +107,7 @@ def _listen(host: str, port: int) -> socket.socket:
         try:
             listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             listening.bind(address)
+            listening.listen()  # whoever uses the address as soon as it is printed waits instead of being refused
         except OSError:
             listening.close()
             raise

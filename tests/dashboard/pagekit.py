@@ -11,7 +11,7 @@ import time
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import uvicorn
 
@@ -154,9 +154,9 @@ def _reading(ms: int, span: Span, second: int, sensors: Sequence[str], why: Why)
     return Reading(ms, why, Lid(span.lid), {each: mc + wobble + 31 * place for place, each in enumerate(sensors)}, {})
 
 
-def basin_settings(key: str, label: str, sensors: Sequence[str], place: str = "", **need: str) -> BasinSettings:
+def basin_settings(key: str, label: str, sensors: Sequence[str], place: str = "", **need: Any) -> BasinSettings:
     node, name = key.split("/")
-    required = RequirementSettings(**need) if need else None  # type: ignore[arg-type]
+    required = RequirementSettings(**need) if need else None
     return BasinSettings(node, name, label, {each: SensorSettings(u_c="0.58") for each in sensors}, place, required)
 
 
@@ -164,19 +164,18 @@ def sensor(number: int) -> str:
     return f"28-{number:012x}"
 
 
-NEED = {"min_temp_c": "20", "contact": "12m", "since": None}
+NEED: dict[str, Any] = {"min_temp_c": "20", "contact": "12m", "since": datetime(2026, 1, 1, tzinfo=UTC)}
 
 
 def clinic(data_dir: Path) -> Player:
     """Five basins on three nodes at 13:18, in five different states, with a morning behind them."""
-    need = {**NEED, "since": datetime(2026, 1, 1, tzinfo=UTC)}
     settings = Settings(
         CLINIC,
         basin=[
-            basin_settings("n1/b1", "Basin 1", [sensor(1)], "scope room", **need),
-            basin_settings("n1/b2", "Basin 2", [sensor(2)], "scope room", **need),
-            basin_settings("n2/b1", "Basin 3", [sensor(3), sensor(4)], "ultrasound", **need),
-            basin_settings("n2/b2", "Basin 4", [sensor(5)], "ultrasound", **need),
+            basin_settings("n1/b1", "Basin 1", [sensor(1)], "scope room", **NEED),
+            basin_settings("n1/b2", "Basin 2", [sensor(2)], "scope room", **NEED),
+            basin_settings("n2/b1", "Basin 3", [sensor(3), sensor(4)], "ultrasound", **NEED),
+            basin_settings("n2/b2", "Basin 4", [sensor(5)], "ultrasound", **NEED),
             basin_settings("n3/b1", "Basin 5", [sensor(6)], "store room"),
         ],
     )
