@@ -398,10 +398,11 @@ class Meter:
         judge = closure.judge if closure and self._follows(number, reading.ms, closure.max_gap_ms) else self._judge
         judged = judge.of(reading.mc) if judge else None
         ended = self.step(number, reading.ms, True, judged)
-        if judged is None and self._closure:
+        if judged is None and judge and self._closure:
             faults = self._closure.faults
-            for fault in reading.fault.values():
-                faults[fault.code] = faults.get(fault.code, 0) + 1
+            for sensor in judge.sensors:
+                if fault := reading.fault.get(sensor):
+                    faults[fault.code] = faults.get(fault.code, 0) + 1
         return ended
 
     def step(self, number: int, ms: int, closed: bool, judged: Judged | None) -> Closure | None:
@@ -418,7 +419,7 @@ class Meter:
         previous, previous_ms, closure = self._number, self._ms, self._closure
         if previous is not None and (number <= previous or ms <= previous_ms):
             raise OutOfOrderError(number, ms, previous, previous_ms)
-        lost = 0 if previous is None else number - previous - 1
+        lost = number - 1 - (previous or 0)  # numbers are dense from 1
         ended = None
         if closure is not None:
             follows = self._follows(number, ms, closure.max_gap_ms)
@@ -428,7 +429,7 @@ class Meter:
         if closed:
             judge = self._judge
             max_gap_ms = judge.requirement.max_gap_ms if judge else MAX_GAP_MS
-            if previous is None:
+            if previous is None and not lost:
                 edge = Edge.START
             elif closure is None and self._follows(number, ms, max_gap_ms):
                 edge = Edge.SEEN

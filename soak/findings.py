@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from soak.closure import Closure, Edge, Finding, Verdict
-from soak.quantity import celsius, in_words
+from soak.quantity import celsius, exact_celsius, exactly_in_words, in_words
 
 CODES = {
     "opened-early": "The lid was opened before the contact time was complete.",
@@ -47,10 +47,12 @@ def _too_early(closure: Closure, contact_ms: int) -> list[Finding]:
     numbers = {"closed_ms": closure.closed_ms, "credited_ms": closure.credited_ms, "contact_ms": contact_ms}
     found = []
     if closure.opening_seen:
-        text = f"Opened with {in_words(closure.credited_ms)} of {in_words(contact_ms)} proven without a break."
+        proven, contact = _told_apart(closure.credited_ms, contact_ms)
+        text = f"Opened with {proven} of {contact} proven without a break."
         found.append(Finding("opened-early", text, closure.opening_ms, numbers))
     if closure.closed_ms < contact_ms and closure.closing_seen and closure.opening_seen:
-        text = f"Closed for {in_words(closure.closed_ms)}; the contact time is {in_words(contact_ms)}."
+        closed, contact = _told_apart(closure.closed_ms, contact_ms)
+        text = f"Closed for {closed}; the contact time is {contact}."
         found.append(Finding("too-short", text, closure.last_ms, numbers))
     return found
 
@@ -60,14 +62,14 @@ def _temperature(closure: Closure, min_mc: int, max_mc: int | None) -> list[Find
     coldest_mc, hottest_mc = closure.coldest_mc, closure.hottest_mc
     if coldest_mc is not None and coldest_mc < min_mc:
         text = (
-            f"Down to {celsius(coldest_mc)}; the minimum is {celsius(min_mc)}. "
+            f"Down to {_beside(coldest_mc, min_mc)}; the minimum is {exact_celsius(min_mc)}. "
             f"Out of range for {in_words(closure.out_ms)}."
         )
         numbers = {"coldest_mc": coldest_mc, "min_mc": min_mc, "out_ms": closure.out_ms}
         found.append(Finding("below-minimum", text, closure.out_first_ms, numbers))
     if hottest_mc is not None and max_mc is not None and hottest_mc > max_mc:
         text = (
-            f"Up to {celsius(hottest_mc, up=True)}; the maximum is {celsius(max_mc)}. "
+            f"Up to {_beside(hottest_mc, max_mc, up=True)}; the maximum is {exact_celsius(max_mc)}. "
             f"Out of range for {in_words(closure.out_ms)}."
         )
         numbers = {"hottest_mc": hottest_mc, "max_mc": max_mc, "out_ms": closure.out_ms}
@@ -95,7 +97,7 @@ def _edges(closure: Closure) -> list[Finding]:
     if not closure.closing_seen:
         text = {
             Edge.START: "The watch began with the lid already closed.",
-            Edge.LOST: f"{closure.lost_before} readings are missing just before it: the lid may have been open.",
+            Edge.LOST: f"{_readings(closure.lost_before)} missing just before it: the lid may have been open.",
             Edge.GAP: "The pause before it was too long: the lid may have been open.",
         }[closure.closing_edge]
         found.append(Finding("closing-not-seen", text, closure.closing_ms, {"lost": closure.lost_before}))
@@ -105,9 +107,25 @@ def _edges(closure: Closure) -> list[Finding]:
         where = "at its end" if closure.opening_edge in broken else "just before it"
         if closure.closing_edge in broken and closure.opening_edge in broken:
             where = "on both sides"
-        what = f"{lost} readings are missing" if lost else "The readings break off"
+        what = f"{_readings(lost)} missing" if lost else "The readings break off"
         at_ms = closure.last_ms if closure.opening_edge in broken else closure.closing_ms
         found.append(
             Finding("readings-missing", f"{what} {where}: what the lid did there was not seen.", at_ms, {"lost": lost})
         )
     return found
+
+
+def _readings(count: int) -> str:
+    return "1 reading is" if count == 1 else f"{count} readings are"
+
+
+def _beside(mc: int, limit_mc: int, *, up: bool = False) -> str:
+    """A temperature, to the hundredth unless it would then read like the limit beside it."""
+    text = celsius(mc, up=up)
+    return exact_celsius(mc) if text == exact_celsius(limit_mc) else text
+
+
+def _told_apart(ms: int, contact_ms: int) -> tuple[str, str]:
+    """A duration beside the contact time, to the second unless they would then read alike."""
+    words = in_words(ms), in_words(contact_ms)
+    return words if words[0] != words[1] else (exactly_in_words(ms), exactly_in_words(contact_ms))

@@ -79,6 +79,16 @@ def in_words(ms: int) -> str:
     return f"{seconds} s"
 
 
+def exactly_in_words(ms: int) -> str:
+    """A duration with all it has: "11 min 59.999 s", "1 h 10 s"."""
+    minutes, rest_ms = divmod(ms, 60_000)
+    hours, minutes = divmod(minutes, 60)
+    seconds = f"{rest_ms // 1000}.{rest_ms % 1000:03d}".rstrip("0").rstrip(".")
+    parts = [f"{hours} h"] * bool(hours) + [f"{minutes} min"] * bool(minutes) + [f"{seconds} s"] * bool(rest_ms)
+    return " ".join(parts) or "0 s"
+
+
+_RFC_3339 = re.compile(r"(\d{4}-\d\d-\d\d)[Tt](\d\d:\d\d:\d\d(?:\.\d+)?)([Zz]|[+-]\d\d:\d\d)", re.ASCII)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MILLISECOND = timedelta(milliseconds=1)
 
@@ -90,13 +100,16 @@ def utc_ms(text: str) -> int:
         Milliseconds since 1970 in UTC; finer fractions are dropped.
 
     Raises:
-        ValueError: Not a date and time with an offset or Z.
+        ValueError: Not a date and time with an offset or Z, or a leap second, which this calendar does not have.
     """
-    moment = datetime.fromisoformat(text)
-    if moment.tzinfo is None:
-        raise ValueError(
-            f"{text!r} has no offset. Write it in UTC with Z at its end, or with an offset such as +02:00."
-        )
+    match = _RFC_3339.fullmatch(text)
+    try:
+        if not match or match[2].startswith("24"):
+            raise ValueError  # noqa: TRY301 (one message for all)
+        moment = datetime.fromisoformat(f"{match[1]}T{match[2]}{match[3].upper()}")
+    except ValueError:
+        example = "2026-03-02T09:14:07.250Z or 2026-03-02T10:14:07+01:00"
+        raise ValueError(f"{text!r} is not a time such as {example}.") from None
     return (moment - _EPOCH) // _MILLISECOND
 
 
@@ -115,4 +128,11 @@ def celsius(mc: int, *, up: bool = False) -> str:
     hundredths = -(-mc // 10) if up else mc // 10
     sign, size = ("-" if hundredths < 0 else ""), abs(hundredths)
     text = f"{sign}{size // 100}.{size % 100:02d}".rstrip("0").rstrip(".")
+    return f"{text} °C"
+
+
+def exact_celsius(mc: int) -> str:
+    """A temperature for people, to the millidegree where it has any: "20 °C", "20.005 °C"."""
+    sign, size = ("-" if mc < 0 else ""), abs(mc)
+    text = f"{sign}{size // 1000}.{size % 1000:03d}".rstrip("0").rstrip(".")
     return f"{text} °C"

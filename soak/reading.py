@@ -46,8 +46,8 @@ class Fault(msgspec.Struct, frozen=True, omit_defaults=True, gc=False):
         raw: The nine scratchpad bytes in hexadecimal where there were any, else empty.
     """
 
-    code: Annotated[str, msgspec.Meta(pattern=r"^[a-z][a-z0-9-]{0,31}$")]
-    raw: Annotated[str, msgspec.Meta(pattern=r"^([0-9a-f]{2}){0,16}$")] = ""
+    code: Annotated[str, msgspec.Meta(pattern=r"^[a-z][a-z0-9-]{0,31}" + END)]
+    raw: Annotated[str, msgspec.Meta(pattern=r"^([0-9a-f]{2}){0,16}" + END)] = ""
 
 
 class Reading(msgspec.Struct, frozen=True, omit_defaults=True, gc=False):

@@ -18,6 +18,9 @@ from soak.requirement import Requirement, SensorTerms
 
 PREFIX = "soakledger/1/"
 LARGEST_MESSAGE_BYTES = 256 * 1024
+FUTURE_MS = 3_600_000
+"""A reading may be a little later than the clock that its message carries, never by this much."""
+
 MOST_READINGS = 1_000
 """Readings in one batch; at 80 bytes each well below the largest message."""
 
@@ -30,6 +33,7 @@ BootId = Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{8}(-?[0-9a-f]{4}){3}-?[
 UtcText = Annotated[str, msgspec.Meta(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z" + END)]
 """RFC 3339 in UTC with milliseconds."""
 Number = Annotated[int, msgspec.Meta(ge=1, le=2**53 - 1)]
+Count = Annotated[int, msgspec.Meta(ge=0, le=2**53 - 1)]
 Word = Annotated[str, msgspec.Meta(max_length=200)]
 
 
@@ -98,7 +102,12 @@ class HeldStream(msgspec.Struct, frozen=True):
     stream: StreamId
     basin: BasinName
     oldest: Number
-    newest: Annotated[int, msgspec.Meta(ge=0, le=2**53 - 1)]
+    newest: Count
+
+    def __post_init__(self) -> None:
+        """Refuse an oldest that lies beyond the newest."""
+        if self.oldest > self.newest + 1:
+            raise ValueError(f"oldest {self.oldest} lies beyond newest {self.newest}")
 
 
 class SensorSeen(msgspec.Struct, frozen=True):
@@ -128,13 +137,13 @@ class State(msgspec.Struct, frozen=True):
     clock: Clock | None = None
     streams: Annotated[list[HeldStream], msgspec.Meta(max_length=1_000)] = []
     sensors: Annotated[list[SensorSeen], msgspec.Meta(max_length=128)] = []
-    outbox: Annotated[int, msgspec.Meta(ge=0)] = 0
+    outbox: Count = 0
 
 
 class LedgerHead(msgspec.Struct, frozen=True):
     """How many records the ledger has and the hash of its newest."""
 
-    count: Annotated[int, msgspec.Meta(ge=0)]
+    count: Count
     head: Word
 
 
@@ -146,8 +155,17 @@ class Receipt(msgspec.Struct, frozen=True):
         ledger: Count and head of the ledger, where there is one.
     """
 
-    streams: dict[StreamId, list[tuple[int, int]]]
+    streams: dict[StreamId, list[tuple[Number, Number]]]
     ledger: LedgerHead | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse ranges that do not rise: a node lets go of what a receipt covers."""
+        for ranges in self.streams.values():
+            previous = 0
+            for first, last in ranges:
+                if not previous < first <= last:
+                    raise ValueError(f"the range {first} to {last} does not rise")
+                previous = last
 
 
 class BasinOrders(msgspec.Struct, frozen=True):
@@ -173,7 +191,7 @@ class Orders(msgspec.Struct, frozen=True):
         basins: Per basin of this node.
     """
 
-    version: Annotated[int, msgspec.Meta(ge=1)]
+    version: Number
     epoch: Word
     basins: dict[BasinName, BasinOrders]
 
@@ -257,8 +275,8 @@ def _check_times(readings: Sequence[Reading], clock_ms: int) -> None:
         if reading.ms <= previous_ms:
             raise UnreadableError("time", f"a reading at {reading.ms} ms does not come after one at {previous_ms} ms.")
         previous_ms = reading.ms
-    if previous_ms > clock_ms:
-        raise UnreadableError("time", f"a reading at {previous_ms} ms is later than its message, at {clock_ms} ms.")
+    if previous_ms > clock_ms + FUTURE_MS:
+        raise UnreadableError("time", f"a reading at {previous_ms} ms is far later than its message, at {clock_ms} ms.")
 
 
 def encode(message: Message) -> bytes:
