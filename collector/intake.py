@@ -23,6 +23,8 @@ log = logging.getLogger(__name__)
 FUTURE_MS = 24 * 3_600_000
 """A clock that says it is synchronised and is further ahead than this is not believed."""
 
+_CALENDAR_END_MS = utc_ms("9999-12-31T23:59:59.999Z")
+
 MOST_BASINS = 1_000
 
 
@@ -126,9 +128,10 @@ class Intake:
     def _check_clock(self, batch: Batch) -> None:
         if batch.clock.synced and utc_ms(batch.clock.utc) > self._clock() + FUTURE_MS:
             raise UnreadableError("future", f"its clock says {batch.clock.utc}, more than a day ahead of this one.")
-        if utc_ms(batch.clock.utc) - batch.clock.ms + batch.readings[0].ms < 0:
-            problem = f"its clock ({batch.clock.utc}, {batch.clock.ms} ms after its boot) puts a reading before 1970."
-            raise UnreadableError("time", problem)
+        offset_ms = utc_ms(batch.clock.utc) - batch.clock.ms
+        if offset_ms + batch.readings[0].ms < 0 or offset_ms + batch.readings[-1].ms > _CALENDAR_END_MS:
+            said = f"{batch.clock.utc}, {batch.clock.ms} ms after its boot"
+            raise UnreadableError("time", f"its clock ({said}) dates a reading outside the years 1970 to 9999.")
 
     def _tracker_for(self, node: str, batch: Batch) -> StreamTracker:
         tracker = self._trackers.get(batch.stream)
@@ -181,8 +184,7 @@ class Intake:
         known = self._store.state(node)
         if known and known.clock and state.clock and known.boot == state.boot and state.clock.ms < known.clock.ms:
             return  # an older one, delivered again
-        said_ms = utc_ms(state.clock.utc) if retained and state.clock else self._clock()
-        self._store.set_node(node, state, min(said_ms, self._clock()))
+        self._store.set_node(node, state, self._said_ms(node, state, retained=retained))
         if state.clock is None:
             return  # the last will: it says nothing about what is held
         listed = {held.stream: held for held in state.streams}
@@ -191,6 +193,16 @@ class Intake:
             if tracker.row.boot == state.boot and tracker.heard_ms > state.clock.ms:
                 continue  # said before what came since
             self._hold_against(tracker, listed.get(tracker.row.stream), current.get(tracker.row.basin))
+
+    def _said_ms(self, node: str, state: State, *, retained: bool) -> int:
+        """When it was said: now, unless the broker kept it; a last will that it kept tells no time."""
+        now_ms = self._clock()
+        if not retained:
+            return now_ms
+        if state.clock:
+            return min(utc_ms(state.clock.utc), now_ms)
+        heard_ms = self._store.heard_ms(node)
+        return now_ms if heard_ms is None else heard_ms
 
     def _hold_against(self, tracker: StreamTracker, held: HeldStream | None, current: str | None) -> None:
         """What the node still holds of a stream may come; what it does not, and never came, is lost."""
@@ -203,7 +215,7 @@ class Intake:
             log.warning("lost node=%s basin=%s ranges=%s", tracker.row.node, tracker.row.basin, lost)
             tracker.lose(lost)
             self._changed[tracker.row.stream] = tracker
-        if tracker.row.stream != current and tracker.judged_to >= newest:
+        if current not in (None, tracker.row.stream) and tracker.judged_to >= newest:
             tracker.finish()
             del self._trackers[tracker.row.stream]
 

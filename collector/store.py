@@ -373,6 +373,11 @@ class Store:
         row = self._one("SELECT body FROM node WHERE node = ?", node)
         return msgspec.json.decode(row[0], type=State) if row else None
 
+    def heard_ms(self, node: str) -> int | None:
+        """When a node was last heard of, milliseconds since 1970; None if never."""
+        row = self._one("SELECT heard_ms FROM node WHERE node = ?", node)
+        return int(row[0]) if row else None
+
     def set_node(self, node: str, state: State, heard_ms: int) -> None:
         """A node spoke, or its last will did: then what it said before stays known."""
         known = None if state.clock else self.state(node)

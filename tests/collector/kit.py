@@ -141,8 +141,10 @@ def cpu_ms(pid: int) -> float:
 class Collecting:
     """A collector without its broker: a store, an intake, and somebody else's eyes."""
 
-    def __init__(self, data_dir: Path, settings: Settings | None = None) -> None:
-        self.data_dir, self.clock = data_dir, WallClock()
+    def __init__(
+        self, data_dir: Path, settings: Settings | None = None, now_ms: int = BOOTED_UTC_MS - 3_600_000
+    ) -> None:
+        self.data_dir, self.clock = data_dir, WallClock(now_ms)
         self._settings = site() if settings is None else settings
         self._open()
 
