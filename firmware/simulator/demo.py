@@ -42,16 +42,20 @@ class _Kept(msgspec.Struct):
 
 
 @click.command(short_help="A whole clinic on this machine: broker, collector, pages, simulated basins.")
-@click.option(
-    "--speed", default=1, show_default=True, type=click.IntRange(1, 60), help="A rehearsal, so many times faster."
-)
+@click.option("--speed", default=1, show_default=True, type=click.IntRange(1, 60), help="Times faster than real time.")
 @click.option("--port", type=click.IntRange(1, 65535), help="Port of the pages.  [default: a free one]")
 @click.option("--for", "for_s", type=click.IntRange(1), metavar="SECONDS", help="Stop so long after the page answers.")
 @click.option("--seed", default=1, show_default=True, help="The same seed gives the same clinic.")
-@click.option("--history", "history_days", default=30, show_default=True, type=click.IntRange(0, 400), metavar="DAYS")
 @click.option(
-    "--data", "folder", type=click.Path(path_type=Path), metavar="DIR", help="Data folder.  [default: a new one]"
+    "--history",
+    "history_days",
+    default=30,
+    show_default=True,
+    type=click.IntRange(0, 400),
+    metavar="DAYS",
+    help="Past days that a new data folder gets.",
 )
+@click.option("--data", "folder", type=click.Path(path_type=Path), metavar="DIR", help="Data folder.  [default: new]")
 @click.option("--embedded", is_flag=True, help="Take the embedded broker even where Mosquitto is installed.")
 def command(
     *,
