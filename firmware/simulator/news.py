@@ -20,6 +20,7 @@ _TIMEOUT_S = 2.0
 _EVERY_PERCENT = 10
 _FEWEST = 5_000  # fewer than this wait for a moment even when no past days do
 _LATE_MS = 3_000  # a busy machine moves a lid a little later than the script says
+_HELD_UP_BOUNCE_MS = 1_000  # on a busy machine a simulated bounce can last long enough to be a movement; it is no soak
 
 _opener = build_opener(ProxyHandler({}))  # loopback never goes through a proxy
 
@@ -79,7 +80,7 @@ class News:
         for basin in basins:
             loads = self._loads[basin["node"], basin["basin"]]
             for closure in (basin["running"], basin["latest"]):
-                if closure is None or closure["verdict"] == "running":
+                if closure is None or closure["verdict"] == "running" or closure["closed_ms"] < _HELD_UP_BOUNCE_MS:
                     continue
                 key = (basin["label"], closure["verdict"], closure["closed_at_ms"])
                 if key not in self._told and loads.hold(closure["closed_at_ms"]):

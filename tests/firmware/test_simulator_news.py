@@ -49,13 +49,20 @@ def basin(running: dict[str, Any] | None, latest: dict[str, Any] | None) -> list
     return [{"node": BASIN.node, "basin": BASIN.name, "label": BASIN.label, "running": running, "latest": latest}]
 
 
-def closure(verdict: str, closed_ms: int) -> dict[str, Any]:
-    return {"verdict": verdict, "closed_at_ms": closed_ms, "reason": "too cold", "credited_ms": 61_000}
+def closure(verdict: str, closed_ms: int, lasted_ms: int = 61_000) -> dict[str, Any]:
+    return {
+        "verdict": verdict,
+        "closed_at_ms": closed_ms,
+        "closed_ms": lasted_ms,
+        "reason": "too cold",
+        "credited_ms": 61_000,
+    }
 
 
 def test_each_verdict_on_a_load_is_told_once(loads: Loads) -> None:
     news, load = News({(BASIN.node, BASIN.name): loads}), first_load()
     assert not list(news.of_basins(basin(closure("running", load.closed_ms), None)))
+    assert not list(news.of_basins(basin(None, closure("not met", load.closed_ms, lasted_ms=40))))  # a bounce
     assert list(news.of_basins(basin(closure("met", load.closed_ms), None))) == [
         f"{BASIN.label}: soak MET, rinse next",
     ]
