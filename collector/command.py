@@ -11,10 +11,10 @@ from pathlib import Path
 
 import click
 
-from collector.clock import wall_clock
+from collector.clock import UtcClock, wall_clock
 from collector.errors import CollectorError
 from collector.service import Service
-from collector.settings import load
+from collector.settings import Settings, load
 from collector.store import Store
 from soak.rehearsal import Rehearsal
 
@@ -34,17 +34,20 @@ def command(settings_path: Path, data_dir: Path, *, check: bool, rehearsal_text:
     try:
         settings = load(settings_path)
         if check:
-            _print_meaning(settings_path)
+            _print_meaning(settings_path, settings)
             return
-        clock = wall_clock(Rehearsal.parsed(rehearsal_text) if rehearsal_text else None)
-        store = Store(data_dir, clock)
+        _run(settings, data_dir, wall_clock(Rehearsal.parsed(rehearsal_text) if rehearsal_text else None))
     except CollectorError as error:
         click.echo(f"soakledger collector: {error}", err=True)
         sys.exit(error.exit_code)
+
+
+def _run(settings: Settings, data_dir: Path, clock: UtcClock) -> None:
     gc.set_threshold(50_000, 20, 20)  # readings hold no cycles; collecting often costs a tenth of the time
     stop = threading.Event()
     for signal_number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(signal_number, lambda *_: stop.set())
+    store = Store(data_dir, clock)
     try:
         log.info("collector site=%r basins=%d data=%s", settings.site, len(settings.basin), data_dir)
         Service(settings, store, clock).run(stop)
@@ -52,8 +55,7 @@ def command(settings_path: Path, data_dir: Path, *, check: bool, rehearsal_text:
         store.close()
 
 
-def _print_meaning(settings_path: Path) -> None:
-    settings = load(settings_path)
+def _print_meaning(settings_path: Path, settings: Settings) -> None:
     click.echo(f"{settings_path} is right: {settings.site}, {len(settings.basin)} basins.")
     for basin in settings.basin:
         required = basin.required()

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import logging
 import queue
-from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
+from collector.errors import SettingsError
 from collector.intake import Arrived
 from collector.settings import BrokerSettings
 from soak.wire import Orders, Receipt, Topic, encode
@@ -31,6 +31,9 @@ class Link:
     Args:
         settings: How to reach the broker.
         client_id: Fixed, so that the broker keeps what arrives while the collector is away.
+
+    Raises:
+        SettingsError: A file that the settings name cannot be used.
     """
 
     def __init__(self, settings: BrokerSettings, client_id: str) -> None:
@@ -41,10 +44,14 @@ class Link:
         self._settings = settings
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id, clean_session=False, protocol=mqtt.MQTTv311)
         if settings.username is not None:
-            password = Path(settings.password_file).read_text().strip() if settings.password_file else None
-            self._client.username_pw_set(settings.username, password)
+            self._client.username_pw_set(settings.username, settings.password())
         if settings.ca_file:
-            self._client.tls_set(settings.ca_file)
+            try:
+                self._client.tls_set(settings.ca_file)
+            except OSError as error:
+                raise SettingsError(
+                    f"ca_file {settings.ca_file} cannot be used ({error}). Name the broker's authority, in PEM."
+                ) from None
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message

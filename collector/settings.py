@@ -8,7 +8,7 @@ import re
 import tomllib
 from collections import Counter
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 import msgspec
 
@@ -19,8 +19,9 @@ from soak.requirement import MAX_GAP_MS, Requirement, SensorTerms
 from soak.uncertainty import unchecked_u_mc
 from soak.wire import BasinName, NodeName
 
+_Checked = TypeVar("_Checked", Requirement, SensorTerms)
 _Label = Annotated[str, msgspec.Meta(min_length=1, max_length=60)]
-_Degrees = Annotated[str, msgspec.Meta(pattern=r"^-?\d+(\.\d+)?$")]
+_Degrees = str  # as written, with a point: nothing is rounded on the way to millidegrees
 
 
 class BrokerSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -39,6 +40,22 @@ class BrokerSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     username: str | None = None
     password_file: str | None = None
     ca_file: str | None = None
+
+    def password(self) -> str | None:
+        """What the password file says, without the end of its line.
+
+        Raises:
+            SettingsError: It cannot be read.
+        """
+        if self.password_file is None:
+            return None
+        try:
+            return Path(self.password_file).read_text(encoding="utf-8").rstrip("\r\n")
+        except (OSError, UnicodeDecodeError) as error:
+            raise SettingsError(
+                f"password_file {self.password_file} cannot be read ({error}). "
+                "Name a text file that the collector's user may read."
+            ) from None
 
 
 class SensorSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -92,21 +109,32 @@ class BasinSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     requirement: RequirementSettings | None = None
 
     def terms(self) -> dict[SensorId, SensorTerms]:
-        """Correction and U of every required sensor, in millidegrees."""
+        """Correction and U of every required sensor, in millidegrees.
+
+        Raises:
+            ValueError: A figure is no number, too fine, or beyond what can be.
+        """
         return {
-            sensor: SensorTerms(
-                u_mc=unchecked_u_mc() if settings.u_c is None else exact_millidegrees(settings.u_c),
-                correction_mc=exact_millidegrees(settings.correction_c),
+            sensor: _within(
+                {
+                    "u_mc": unchecked_u_mc() if settings.u_c is None else exact_millidegrees(settings.u_c),
+                    "correction_mc": exact_millidegrees(settings.correction_c),
+                },
+                SensorTerms,
             )
             for sensor, settings in self.sensors.items()
         }
 
     def required(self) -> Requirement | None:
-        """The requirement in integers."""
+        """The requirement in integers.
+
+        Raises:
+            ValueError: A figure is no number, too fine, or beyond what can be.
+        """
         if self.requirement is None:
             return None
         maximum = self.requirement.max_temp_c
-        return msgspec.convert(
+        return _within(
             {
                 "min_mc": exact_millidegrees(self.requirement.min_temp_c),
                 "contact_ms": duration_ms(self.requirement.contact),
@@ -147,18 +175,22 @@ def load(path: Path) -> Settings:
         settings = msgspec.convert(_numbers_as_text(content), Settings)
         _check(settings)
     except (msgspec.ValidationError, ValueError) as error:
-        raise SettingsError(f"{path}: {_with_nearest(str(error))}") from None
+        raise SettingsError(f"{path}: {_readable(str(error))}") from None
     return settings
 
 
 def _numbers_as_text(content: Any) -> Any:
-    """Degrees may be written with or without a decimal point; they are kept as written, so nothing is rounded."""
+    """Quantities may be written as text or as numbers; they are kept as written, so nothing is rounded."""
     if isinstance(content, dict):
         return {
-            key: str(item) if key.endswith("_c") and type(item) is int else _numbers_as_text(item)
+            key: str(item) if _is_quantity(key) and isinstance(item, int) else _numbers_as_text(item)
             for key, item in content.items()
         }
     return [_numbers_as_text(item) for item in content] if isinstance(content, list) else content
+
+
+def _is_quantity(key: str) -> bool:
+    return key.endswith("_c") or key in ("contact", "max_gap")
 
 
 def _check(settings: Settings) -> None:
@@ -179,10 +211,40 @@ def _check(settings: Settings) -> None:
     for basin in settings.basin:
         if not basin.sensors:
             raise ValueError(f"Basin {basin.label!r} has no sensor. Name at least one under its sensors.")
-        basin.terms()
-        basin.required()
+        try:
+            basin.terms()
+            basin.required()
+        except ValueError as error:
+            raise ValueError(f"Basin {basin.label!r}: {error}") from None
+    if settings.broker.password_file and settings.broker.username is None:
+        raise ValueError("The broker has a password_file but no username: it would not be used. Name both or neither.")
 
 
+_RANGES = {
+    "min_mc": "min_temp_c must be from -55 to 125 °C, what the sensors measure.",
+    "max_mc": "max_temp_c must be from -55 to 125 °C, what the sensors measure.",
+    "contact_ms": "contact must be more than 0 and at most 168h.",
+    "max_gap_ms": "max_gap must be more than 0 and at most 10m.",
+    "u_mc": "u_c must be from 0 to 20 °C.",
+    "correction_mc": "correction_c must be from -20 to 20 °C.",
+}
+
+
+def _within(figures: dict[str, int | None], kind: type[_Checked]) -> _Checked:
+    """Figures in integers, within the bounds that their declaration sets."""
+    try:
+        return msgspec.convert(figures, kind)
+    except msgspec.ValidationError as error:
+        at_fault = re.search(r"`\$\.(\w+)`", str(error))
+        raise ValueError(_RANGES[at_fault[1]] if at_fault else str(error)) from None
+
+
+_NAMES = "Names are a-z and 0-9, with single hyphens between"
+_FORMS = {
+    "node": _NAMES,
+    "name": _NAMES,
+    "sensors": "A sensor is named as its folder under /sys/bus/w1/devices: 28-, then twelve digits of 0-9 and a-f",
+}
 _KNOWN_KEYS = {
     field
     for struct in (Settings, BrokerSettings, BasinSettings, SensorSettings, RequirementSettings)
@@ -190,9 +252,10 @@ _KNOWN_KEYS = {
 }
 
 
-def _with_nearest(text: str) -> str:
-    unknown = re.search(r"unknown field `([^`]+)`", text)
-    if not unknown:
-        return text
-    near = difflib.get_close_matches(unknown[1], sorted(_KNOWN_KEYS), 1)
-    return text + (f". Did you mean `{near[0]}`?" if near else f". Known keys: {', '.join(sorted(_KNOWN_KEYS))}.")
+def _readable(text: str) -> str:
+    """What msgspec says, with what would be right."""
+    if unknown := re.search(r"unknown field `([^`]+)`", text):
+        near = difflib.get_close_matches(unknown[1], sorted(_KNOWN_KEYS), 1)
+        return text + (f". Did you mean `{near[0]}`?" if near else f". Known keys: {', '.join(sorted(_KNOWN_KEYS))}.")
+    form = re.fullmatch(r"Expected `str` matching regex .* - at (?:`key` in )?(`.*\.(\w+)`)", text)
+    return f"{_FORMS[form[2]]} - at {form[1]}" if form and form[2] in _FORMS else text
