@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import sqlite3
 import sys
 from pathlib import Path
 
 import click
 import msgspec
 
-from collector.errors import CollectorError
+from collector.errors import CollectorError, DataError
 from collector.read import Reader, StoredClosure
 from soak.closure import Verdict
 from soak.quantity import celsius, in_words, utc_text
@@ -23,8 +24,15 @@ def command(data_dir: Path, verdict: str | None, limit: int, *, as_json: bool) -
     """List ended closures, newest first, with their verdict and findings."""
     try:
         with Reader(data_dir) as reader:
-            labels = {basin.id: basin.label for basin in reader.basins()}
             closures = reader.closures(verdict=Verdict(verdict) if verdict else None, limit=limit)
+            labels = {basin.id: basin.label for basin in reader.basins()}
+    except sqlite3.Error as error:
+        click.echo(
+            f"soakledger closures: the data in {data_dir} cannot be read ({error}). Name the collector's data folder "
+            "with --data; if it is that one, look at the collector's messages.",
+            err=True,
+        )
+        sys.exit(DataError.exit_code)
     except CollectorError as error:
         click.echo(f"soakledger closures: {error}", err=True)
         sys.exit(error.exit_code)

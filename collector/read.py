@@ -10,7 +10,7 @@ import msgspec
 
 from collector.errors import DataError
 from collector.readings import stored_readings
-from collector.schema import FILE_NAME, connect
+from collector.schema import FILE_NAME, connect, refuse_newer
 from soak.closure import Closure, Verdict
 from soak.reading import Fault, Lid, Reading
 from soak.requirement import Requirement, SensorTerms
@@ -141,7 +141,7 @@ class Reader:
         data_dir: The collector's data folder.
 
     Raises:
-        DataError: There is no database in it, or it cannot be read.
+        DataError: There is no database in it, it cannot be read, or a newer version wrote it.
     """
 
     def __init__(self, data_dir: Path) -> None:
@@ -152,6 +152,7 @@ class Reader:
                 "Name the collector's data folder with --data, or start the collector first."
             )
         self._db = connect(path, read_only=True)
+        refuse_newer(self._db)
 
     def close(self) -> None:
         """Give the connection back."""

@@ -97,6 +97,7 @@ def connect(path: Path, *, read_only: bool = False) -> Database:
         DataError: It cannot be opened or is no database.
     """
     mode = "ro" if read_only else "rwc"
+    connection: sqlite3.Connection | None = None
     try:
         connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=10)
         connection.execute("PRAGMA foreign_keys = ON")
@@ -105,6 +106,8 @@ def connect(path: Path, *, read_only: bool = False) -> Database:
             connection.execute("PRAGMA synchronous = FULL")
         connection.execute("SELECT count(*) FROM sqlite_master")
     except sqlite3.Error as error:
+        if connection:
+            connection.close()
         raise DataError(
             f"{path} cannot be used ({error}). Nothing was changed or moved away. "
             "Check the folder's owner and free space; if the file is damaged, restore the last backup beside it."
@@ -112,17 +115,29 @@ def connect(path: Path, *, read_only: bool = False) -> Database:
     return Database(connection)
 
 
-def migrate(db: Database) -> None:
-    """Bring the database up to this version.
+def refuse_newer(db: Database) -> None:
+    """Leave alone what this version may misunderstand; the connection is given back.
 
     Raises:
         DataError: It was written by a newer version.
     """
-    known = {migration.name for migration in migrations.pending(Database(memory=True))}
+    blank = Database(memory=True)
+    known = {migration.name for migration in migrations.pending(blank)}
+    blank.close()
     written = {migration.name for migration in migrations.applied(db)}
     if newer := written - known:
+        db.close()
         raise DataError(
             f"The data were written by a newer version of this program (unknown here: {', '.join(sorted(newer))}). "
             "They were left as they are. Install that version again, or a newer one."
         )
+
+
+def migrate(db: Database) -> None:
+    """Bring the database up to this version.
+
+    Raises:
+        DataError: It was written by a newer version; it is closed then.
+    """
+    refuse_newer(db)
     migrations.apply(db)

@@ -84,8 +84,12 @@ class Store:
             raise DataError(
                 f"{data_dir} cannot be used ({error.strerror}). Name a folder that this user may write, with --data."
             ) from None
-        self._db = connect(data_dir / FILE_NAME)
-        migrate(self._db)
+        try:
+            self._db = connect(data_dir / FILE_NAME)
+            migrate(self._db)
+        except BaseException:
+            self._lock.close()
+            raise
         self.db = self._db
         self._sensor_ids: dict[str, int] = {}
         if "epoch" not in self.site():
