@@ -11,6 +11,7 @@ import msgspec
 from collector import minutes
 from collector.clock import UtcClock
 from collector.latest import write_latest
+from collector.page import DamagedPageError
 from collector.readings import dated, stored_readings
 from collector.store import Store, StreamRow
 from collector.tracker import StreamTracker
@@ -57,7 +58,10 @@ class Intake:
     def _load(self) -> None:
         """Follow every stream of which something may still come."""
         for row in self._store.live_streams():
-            self._tracker(row)
+            try:
+                self._tracker(row)
+            except DamagedPageError as error:  # the others go on; what its node sends is set aside, without a receipt
+                log.error("stream=%s node=%s basin=%s: %s", row.stream, row.node, row.basin, error)  # noqa: TRY400
         self._loaded = True
 
     def take(self, messages: Iterable[Arrived]) -> dict[str, Receipt]:

@@ -27,6 +27,9 @@ MOST_BACKLOG_BYTES = 400_000
 PAUSE_S = 0.02
 """Between commits, so that other writers get in: back-to-back commits starve them for seconds, until they give up."""
 
+_MESSAGE_AT_FAULT = (sqlite3.IntegrityError, sqlite3.DataError, sqlite3.ProgrammingError, sqlite3.InterfaceError)
+"""Of what SQLite refuses, this would be refused again: anything else (locked, full, not answering) may pass."""
+
 _WAIT_S = 0.2
 _STORE_RETRY_S = 2.0
 
@@ -50,7 +53,7 @@ class Service:
         self._dropped = 0
 
     def run(self, stop: threading.Event) -> None:
-        """Take messages in until `stop` is set; what is queued then is still taken in."""
+        """Take messages in until `stop` is set, then once more; what still waits then, its node sends again."""
         self._link.start()
         try:
             while not stop.is_set():
@@ -59,7 +62,7 @@ class Service:
                 if messages := self._next_messages():
                     self._take(messages, stop)
                     time.sleep(PAUSE_S)
-            while messages := self._next_messages(wait_s=0):
+            if messages := self._next_messages(wait_s=0):
                 self._take(messages, stop)
         finally:
             self._link.stop()
@@ -99,25 +102,32 @@ class Service:
             try:
                 receipts = self._intake.take(messages)
                 break
-            except sqlite3.Error as error:
+            except Exception as error:
+                if not isinstance(error, sqlite3.Error) or isinstance(error, _MESSAGE_AT_FAULT):
+                    self._take_singly(messages, stop)
+                    return
                 log.error("nothing can be stored (%s); the nodes keep their readings; trying again", error)  # noqa: TRY400
                 if stop.wait(_STORE_RETRY_S):
                     return
-            except Exception:
-                if len(messages) == 1:
-                    self._set_aside(messages[0])
-                    return
-                for message in messages:
-                    self._take([message], stop)
-                return
         for node, receipt in receipts.items():
             self._link.send_receipt(node, receipt)
 
+    def _take_singly(self, messages: list[Arrived], stop: threading.Event) -> None:
+        """This program fails on one of them: find it, set it aside, take the others in."""
+        if len(messages) == 1:
+            self._set_aside(messages[0])
+            return
+        for message in messages:
+            self._take([message], stop)
+
     def _set_aside(self, message: Arrived) -> None:
         log.exception("a message on %.120s could not be taken in; it is set aside", message.topic)
-        with self._store.transaction():
-            detail = "this program failed on it; the log has the trace. Please report it."
-            self._store.park(message.topic, message.payload, "unexpected", detail)
+        detail = "this program failed on it; the log has the trace. Please report it."
+        try:
+            with self._store.transaction():
+                self._store.park(message.topic, message.payload, "unexpected", detail)
+        except sqlite3.Error as error:
+            log.error("nor can it be set aside (%s); its node sends it again", error)  # noqa: TRY400
 
 
 def _taken(lane: queue.Queue[Arrived], most: int) -> list[Arrived]:
