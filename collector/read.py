@@ -115,7 +115,7 @@ class Backlog(msgspec.Struct, frozen=True):
 
     Attributes:
         arrived: Readings stored, of streams that a node still lists.
-        expected: Readings those streams have.
+        expected: Readings those streams have, but for those that are lost.
     """
 
     arrived: int
@@ -270,10 +270,15 @@ class Reader:
         """How far what the nodes still hold has arrived."""
         listed = [held for node in self.nodes() for held in node.state.streams]
         arrived = expected = 0
-        stored = dict(self._rows("SELECT stream, stored FROM stream"))
+        rows = self._rows(
+            """SELECT s.stream, s.stored, ifnull(sum(l.last - l.first + 1), 0) FROM stream s
+               LEFT JOIN lost l ON l.stream_id = s.id AND l.found_ms IS NULL GROUP BY s.id"""
+        )
+        known = {stream: (stored, lost) for stream, stored, lost in rows}
         for held in listed:
-            expected += held.newest
-            arrived += min(stored.get(held.stream, 0), held.newest)
+            stored, lost = known.get(held.stream, (0, 0))
+            expected += held.newest - lost
+            arrived += min(stored, held.newest - lost)
         return Backlog(arrived, expected)
 
     def parked(self, limit: int = 200) -> list[Parked]:

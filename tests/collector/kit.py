@@ -163,6 +163,11 @@ class Collecting:
         """Messages of one node, all in one commit."""
         return self.intake.take([each if isinstance(each, Arrived) else arrived(each, node) for each in contents])
 
+    @staticmethod
+    def nonsense(payload: bytes) -> Arrived:
+        """A message that cannot be taken in."""
+        return Arrived(Topic.READINGS.of("n1"), payload)
+
     def rows(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
         """What somebody else sees."""
         with looking(self.data_dir) as other:
