@@ -40,7 +40,8 @@ def command(data_dir: Path, verdict: str | None, limit: int, *, as_json: bool) -
         click.echo(msgspec.json.encode(stored).decode() if as_json else _line(stored, labels[stored.basin_id]))
     if not as_json:
         click.echo(
-            f"{len(closures)} closures. The product's label and the device maker's instructions decide.", err=True
+            f"{len(closures)} closure{'' if len(closures) == 1 else 's'}. The product's label and the device maker's instructions decide.",
+            err=True,
         )
 
 
