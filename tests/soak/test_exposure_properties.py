@@ -269,14 +269,16 @@ def test_what_hangs_together(case: Case) -> None:
             assert allowed(closure.allowance_mc) < 0 or allowed(own) >= allowed(closure.allowance_mc)
 
 
+@pytest.mark.parametrize("parted", [False, True], ids=["unbroken", "parted before the contact time is complete"])
 @pytest.mark.parametrize("slope_mc", [0, 1, -1], ids=["steady", "warming", "cooling"])
-def test_memory_is_bounded_by_the_contact_time(slope_mc: int) -> None:
+def test_memory_is_bounded_by_the_contact_time(slope_mc: int, parted: bool) -> None:
     """The state of a closure of three hours is no larger than that of one as long as twice the contact time."""
-    force = Force(Need(MIN_MC, 60_000), {sensor: Terms(0) for sensor in SENSORS})
+    force = Force(Need(MIN_MC, 60_000, 100_000), {sensor: Terms(0) for sensor in SENSORS})
     meter, sizes = meter_for(force), []
     for number in range(1, 10_801):
-        mc = dict.fromkeys(SENSORS, 60_000 + slope_mc * number)
+        above = parted and number % 50 == 0
+        mc = dict.fromkeys(SENSORS, 110_000 if above else 60_000 + slope_mc * number)
         meter.feed(number, reading(Row(number, number * 1_000, True, mc)))
-        if number in (120, 10_800):
+        if number in (149, 10_799):
             sizes.append(len(msgspec.json.encode(meter.state())))
     assert sizes[1] < 1.5 * sizes[0]
