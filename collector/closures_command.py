@@ -39,10 +39,8 @@ def command(data_dir: Path, verdict: str | None, limit: int, *, as_json: bool) -
     for stored in closures:
         click.echo(msgspec.json.encode(stored).decode() if as_json else _line(stored, labels[stored.basin_id]))
     if not as_json:
-        click.echo(
-            f"{len(closures)} closure{'' if len(closures) == 1 else 's'}. The product's label and the device maker's instructions decide.",
-            err=True,
-        )
+        count = f"{len(closures)} closure{'' if len(closures) == 1 else 's'}"
+        click.echo(f"{count}. The product's label and the device maker's instructions decide.", err=True)
 
 
 def _line(stored: StoredClosure, label: str) -> str:

@@ -16,7 +16,9 @@ from collector.errors import CollectorError
 from collector.service import Service
 from collector.settings import Settings, load
 from collector.store import Store
+from soak.quantity import celsius, in_words
 from soak.rehearsal import Rehearsal
+from soak.requirement import Requirement
 
 log = logging.getLogger(__name__)
 
@@ -59,9 +61,12 @@ def _print_meaning(settings_path: Path, settings: Settings) -> None:
     click.echo(f"{settings_path} is right: {settings.site}, {len(settings.basin)} basins.")
     for basin in settings.basin:
         required = basin.required()
-        meaning = (
-            f"at least {required.min_mc / 1000:g} °C for {required.contact_ms / 60_000:g} min"
-            if required
-            else "nothing required: its soaks stay unproven"
-        )
+        meaning = _asks(required) if required else "nothing required: its soaks stay unproven"
         click.echo(f"  {basin.label} ({basin.node}/{basin.name}): {meaning}")
+
+
+def _asks(required: Requirement) -> str:
+    range_words = f"at least {celsius(required.min_mc)}"
+    if required.max_mc is not None:
+        range_words = f"{celsius(required.min_mc)} to {celsius(required.max_mc)}"
+    return f"{range_words} for {in_words(required.contact_ms)}"
