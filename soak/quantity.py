@@ -67,7 +67,7 @@ def in_words(ms: int) -> str:
 
     Fractions of a second are dropped, so that it never flatters; below one second the milliseconds are given.
     """
-    if ms < 1000:
+    if 0 < ms < 1000:
         return f"{ms} ms"
     seconds = ms // 1000
     hours, rest = divmod(seconds, 3600)

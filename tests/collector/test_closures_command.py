@@ -33,7 +33,7 @@ def test_the_table(two_soaks: Collecting) -> None:
         + " ".join(finding.text for finding in two_soaks.closures()[1].closure.findings),
         "2026-03-02T08:00:01Z  Basin 1              met       closed 12 min, coldest 21 °C.",
     ]
-    assert "Opened with 0 ms of 12 min proven without a break." in result.stdout
+    assert "Opened with 0 s of 12 min proven without a break." in result.stdout
     assert result.stderr == "2 closures. The product's label and the device maker's instructions decide.\n"
 
 

@@ -89,7 +89,7 @@ def test_opened_early() -> None:
 def test_opened_after_a_cold_soak() -> None:
     found = said(WAIT, (790, Lid.CLOSED, 19_400), (5, Lid.OPEN, 19_400))
     assert (found.kind, found.headline) == (Kind.REPROCESS, "Reprocess: too cold")
-    assert "Opened with 0 ms of 12 min proven" in found.detail
+    assert "Opened with 0 s of 12 min proven" in found.detail
 
 
 def test_opened_without_proof() -> None:

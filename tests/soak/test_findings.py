@@ -106,7 +106,7 @@ def test_guard_band() -> None:
     closure = only(closed(720, usual_mc=20_300), GUARDED)
     assert closure.verdict is Verdict.NOT_MET
     opened, guard = closure.findings
-    assert opened.text == "Opened with 0 ms of 12 min proven without a break."
+    assert opened.text == "Opened with 0 s of 12 min proven without a break."
     assert guard == Finding(
         "guard-band",
         "Within the limits as indicated, but by less than the sensor's uncertainty: that is not proof.",

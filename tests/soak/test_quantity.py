@@ -125,7 +125,7 @@ def test_what_is_not_a_duration_is_refused(text: str) -> None:
 @pytest.mark.parametrize(
     ("ms", "words"),
     [
-        (0, "0 ms"),
+        (0, "0 s"),
         (1, "1 ms"),
         (999, "999 ms"),
         (1_000, "1 s"),
