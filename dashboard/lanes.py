@@ -8,7 +8,7 @@ from collector.read import BasinNow, StoredClosure
 from dashboard.look import BasinSeen, Look
 from dashboard.say import Kind
 from dashboard.when import SiteTime
-from dashboard.words import NOT_READ, counter, edge_words, fault_words, needs_words, short_reason, tenths
+from dashboard.words import NOT_READ, counter, edge_words, fault_words, needs_words, short_reason, tenths, together
 from soak.closure import Verdict
 from soak.quantity import in_words
 from soak.rehearsal import Rehearsal
@@ -143,8 +143,8 @@ def lane(basin: BasinSeen, when: SiteTime) -> Lane:
         label=seen.basin.label,
         place=seen.basin.place,
         kind=said.kind,
-        headline=said.headline,
-        detail=said.detail,
+        headline=together(said.headline),
+        detail=together(said.detail),
         lid=known.lid.value if known else "unknown",
         counter="" if said.left_ms is None else counter(said.left_ms),
         surface_y=round(_FLOOR_Y - depth, 1),
@@ -210,7 +210,7 @@ def _latest(latest: StoredClosure, now_ms: int, when: SiteTime) -> LatestLine:
     closure = latest.closure
     end = "opened" if closure.opening_seen else f"end {edge_words(closure.opening_edge).partition(':')[0]}"
     text = f"{end} {when.near(latest.last_utc_ms, now_ms)} after {in_words(closure.closed_ms)}"
-    return LatestLine(latest.id, closure.verdict, short_reason(closure), text)
+    return LatestLine(latest.id, closure.verdict, together(short_reason(closure)), together(text))
 
 
 def _ticks(requirement: Requirement | None) -> list[Tick]:

@@ -120,18 +120,21 @@ class Live:
         while not self.stopping:
             due = time.monotonic() - looked_s >= LOOK_ANYWAY_S
             try:
-                look = await self._in_thread(self._look_if, due)
-            except (NotReadyError, DataError) as problem:
-                if due:
-                    looked_s = time.monotonic()
-                    self._tell(LiveBody(str(problem), None))
-            except Exception:
+                state = await self._state(due)
+            except Exception:  # a page that stands still without a word would be worse than any one look
                 log.exception("looking at the store failed; trying again")
-            else:
-                if look is not None:
-                    looked_s = time.monotonic()
-                    self._tell(LiveBody("", self.frame(look)))
+                state = LiveBody("The basins cannot be shown: see the dashboard’s messages of this minute.", None)
+            if state is not None:
+                looked_s = time.monotonic()
+                self._tell(state)
             await asyncio.sleep(LOOK_EVERY_S)
+
+    async def _state(self, due: bool) -> LiveBody | None:
+        try:
+            look = await self._in_thread(self._look_if, due)
+        except (NotReadyError, DataError) as problem:
+            return LiveBody(str(problem), None)
+        return None if look is None else LiveBody("", self.frame(look))
 
     def _tell(self, state: LiveBody) -> None:
         body = msgspec.json.encode(state)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from soak.closure import Closure, Edge, Verdict
 from soak.quantity import celsius, in_words
 from soak.requirement import Requirement, SensorTerms
@@ -11,6 +13,7 @@ STANDING_MS = 60 * 60_000
 PASSING_MS = 60_000
 """Lid on for less than this is a lid put down in passing."""
 
+_FIGURE_AND_UNIT = re.compile(r"(\d) (ms|s|min|h|°C)\b")
 _FAULTS = {
     "no-answer": "does not answer; push its plug home",
     "crc": "garbled answer; check its cable and plug",
@@ -99,13 +102,18 @@ def proven_words(credited_ms: int, contact_ms: int | None) -> str:
     return (
         "nothing"
         if contact_ms is None
-        else f"{in_words(credited_ms) if credited_ms else '0 s'} of {in_words(contact_ms)}"
+        else f"{in_words(credited_ms)} of {in_words(contact_ms)}"
     )
 
 
 def quiet(closed_ms: int) -> bool:
     """A closure that people need not look at first: the lid put down in passing, or a basin standing by."""
     return closed_ms < PASSING_MS or closed_ms > STANDING_MS
+
+
+def together(text: str) -> str:
+    """The text with figures and their units kept on one line."""
+    return _FIGURE_AND_UNIT.sub("\\1\u00a0\\2", text)
 
 
 def counter(ms: int) -> str:

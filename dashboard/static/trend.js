@@ -178,7 +178,12 @@
   // Soaks are blocks; a lid put down in passing, or a basin standing by, is a strip with the same pattern.
   function closureTraces(body, look) {
     const marker = looks(look);
-    return Object.keys(marker).flatMap((verdict) => [false, true].map((strips) => {
+    const running = body.closures.filter((each) => each.id === null && each.credited_ms > 0);
+    const proven = {
+      type: "bar", orientation: "h", yaxis: "y2", marker: { color: look.tint }, width: 0.9, offset: 0, hoverinfo: "skip",
+      base: running.map((each) => iso(each.last_at_ms - each.credited_ms)), x: running.map((each) => each.credited_ms), y: running.map(() => 0),
+    };
+    return [proven, ...Object.keys(marker).flatMap((verdict) => [false, true].map((strips) => {
       const blocks = body.closures.filter((each) => kindOf(each) === verdict && quiet(each) === strips);
       const outline = { ...marker[verdict].line, width: strips ? 1 : 2 };
       return {
@@ -187,7 +192,7 @@
         base: blocks.map((each) => iso(each.closed_at_ms)), x: blocks.map((each) => Math.max(1000, each.last_at_ms - each.closed_at_ms)), y: blocks.map(() => 0),
         customdata: blocks.map((each) => each.id), hovertext: blocks.map(hover), hovertemplate: "%{hovertext}<extra></extra>",
       };
-    }));
+    }))];
   }
 
   function spell(ms) {
