@@ -99,11 +99,7 @@ def short_reason(closure: Closure) -> str:
 
 def proven_words(credited_ms: int, contact_ms: int | None) -> str:
     """Time proven beside the time it must reach: "9 min 10 s of 12 min"; nothing is proven without a requirement."""
-    return (
-        "nothing"
-        if contact_ms is None
-        else f"{in_words(credited_ms)} of {in_words(contact_ms)}"
-    )
+    return "nothing" if contact_ms is None else f"{in_words(credited_ms)} of {in_words(contact_ms)}"
 
 
 def quiet(closed_ms: int) -> bool:
