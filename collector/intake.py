@@ -82,13 +82,14 @@ class Intake:
                     self._take_one(message, touched)
                 self._store.add_minutes(self._minutes)
                 write_latest(self._store, self._changed.values())
+                receipts = {node: self._receipt(node, streams) for node, streams in touched.items()}
         except BaseException:
             self._forget()
             raise
         finally:
             self._minutes.clear()
             self._changed.clear()
-        return {node: self._receipt(node, streams) for node, streams in touched.items()}
+        return receipts
 
     def _forget(self) -> None:
         """What was worked out in a transaction that did not hold is not so: it is made again from the store."""

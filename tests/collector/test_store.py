@@ -284,7 +284,7 @@ def test_nothing_is_visible_before_the_commit(collecting: Collecting) -> None:
     collecting.store.db.conn = real
 
 
-@pytest.mark.parametrize("fails_at", range(0, 30, 3))
+@pytest.mark.parametrize("fails_at", range(24))
 def test_a_disk_that_fails_at_any_statement_leaves_the_store_usable(collecting: Collecting, fails_at: int) -> None:
     """The commit is one of them: it must not leave its transaction open, or nothing could be stored ever after."""
     readings = soak(720_000)
@@ -293,7 +293,7 @@ def test_a_disk_that_fails_at_any_statement_leaves_the_store_usable(collecting: 
     flaky.statements_left = fails_at
     try:
         collecting.take(batch(readings))
-    except sqlite3.OperationalError:
+    except sqlite3.OperationalError:  # then nothing of it was kept
         assert collecting.rows("SELECT count(*) FROM stream") == [(0,)]
     finally:
         flaky.statements_left = None
