@@ -155,6 +155,9 @@ def test_a_hidden_page_gives_its_connection_back(
         assert page.evaluate("streams.map((each) => each.readyState)") == [2]
         page.evaluate(hide + "document.dispatchEvent(new Event('visibilitychange')); }", False)
         wait_until(lambda: page.evaluate("streams.map((each) => each.readyState)") == [2, 1])
+        page.add_init_script("Object.defineProperty(document, 'hidden', {value: true, configurable: true});")
+        page.goto(going[0])
+        assert page.evaluate("streams") == []
 
 
 def test_the_trend(browser: Browser, going: tuple[str, Going]) -> None:

@@ -11,6 +11,7 @@ import socket
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -42,8 +43,12 @@ def lines(address: str) -> Iterator[Iterator[str]]:
         yield answer.iter_lines()
 
 
-def states(stream: Iterator[str]) -> Iterator[Any]:
+def states(stream: Iterator[str], seconds: float = 20) -> Iterator[Any]:
+    """Every state as it comes; the stream never ends by itself, so what has not come in time fails."""
+    deadline = time.monotonic() + seconds
     for line in stream:
+        if time.monotonic() > deadline:
+            pytest.fail(f"what was waited for did not come within {seconds} s")
         if line.startswith("data: "):
             yield json.loads(line.removeprefix("data: "))
 

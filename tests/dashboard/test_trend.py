@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from dashboard.trend import FEWEST_POINTS, Point, spans, thinned
@@ -13,13 +13,16 @@ from dashboard.trend import FEWEST_POINTS, Point, spans, thinned
 GAP_MS = 5_000
 
 
+STEPS = st.tuples(
+    st.sampled_from([1, 500, 1000, 1000, 1000, 5000, 5001, 60_000]), st.one_of(st.none(), st.integers(19_000, 22_000))
+)
+
+
 @st.composite
 def lines(draw: st.DrawFn) -> list[Point]:
     """Readings about a second apart, with missing values and pauses."""
-    steps = draw(st.lists(st.sampled_from([1, 500, 1000, 1000, 1000, 5000, 5001, 60_000]), max_size=300))
-    values = draw(st.lists(st.one_of(st.none(), st.integers(19_000, 22_000)), min_size=len(steps), max_size=len(steps)))
     t_ms, line = 1_772_540_280_000, []
-    for step_ms, mc in zip(steps, values, strict=True):
+    for step_ms, mc in draw(st.lists(STEPS, max_size=150)):
         t_ms += step_ms
         line.append(Point(t_ms, mc))
     return line
@@ -29,8 +32,8 @@ def known(line: list[Point]) -> list[Point]:
     return [point for point in line if point.mc is not None]
 
 
-@settings(max_examples=300, deadline=None)
-@given(lines(), st.integers(FEWEST_POINTS, 120))
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(lines(), st.integers(FEWEST_POINTS, 60))
 def test_lowest_and_highest_of_every_bin_survive(line: list[Point], most: int) -> None:
     """Bins of equal time, worked out here once more: each one's lowest and highest value is drawn."""
     drawn = set(thinned(line, most=most, gap_ms=GAP_MS))
@@ -49,8 +52,8 @@ def test_lowest_and_highest_of_every_bin_survive(line: list[Point], most: int) -
             assert {min(point.mc for point in inside), max(point.mc for point in inside)} <= shown  # type: ignore[type-var]
 
 
-@settings(max_examples=300, deadline=None)
-@given(lines(), st.integers(FEWEST_POINTS, 120))
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(lines(), st.integers(FEWEST_POINTS, 60))
 def test_gaps_survive(line: list[Point], most: int) -> None:
     """Between two drawn neighbours no value was missing and no pause was too long; what is drawn was measured."""
     drawn = thinned(line, most=most, gap_ms=GAP_MS)
@@ -64,8 +67,8 @@ def test_gaps_survive(line: list[Point], most: int) -> None:
         assert all(after.t_ms - before.t_ms <= GAP_MS for before, after in pairwise(between))
 
 
-@settings(max_examples=300, deadline=None)
-@given(lines(), st.integers(FEWEST_POINTS, 120))
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(lines(), st.integers(FEWEST_POINTS, 60))
 def test_a_line_without_gap_is_not_broken_and_never_too_long(line: list[Point], most: int) -> None:
     """At most so many points; a break only where there is a gap."""
     drawn = thinned(line, most=most, gap_ms=GAP_MS)
