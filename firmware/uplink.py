@@ -185,11 +185,7 @@ class Uplink:
             source = self._owners.get(stream)
             if source is None:
                 continue  # a stream that has been released altogether
-            try:
-                released = self._window.receipt(stream, ranges, _now_ms())
-            except ValueError as error:
-                self._refuse("receipt-range", f"stream={stream} problem={str(error)!r}")
-                continue
+            released = self._window.receipt(stream, ranges, _now_ms())
             if Ranges(released) != Ranges(ranges):
                 self._refuse("receipt-ahead", f"stream={stream} problem='covers readings that were never sent'")
             source.release(stream, released)

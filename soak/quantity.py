@@ -88,7 +88,7 @@ def exactly_in_words(ms: int) -> str:
     return " ".join(parts) or "0 s"
 
 
-_RFC_3339 = re.compile(r"(\d{4}-\d\d-\d\d)[Tt](\d\d:\d\d:\d\d(?:\.\d+)?)([Zz]|[+-]\d\d:\d\d)", re.ASCII)
+_RFC_3339 = re.compile(r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d:\d\d(?:\.\d+)?)([Zz]|[+-]\d\d:\d\d)", re.ASCII)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MILLISECOND = timedelta(milliseconds=1)
 
