@@ -149,7 +149,7 @@ def lane(basin: BasinSeen, when: SiteTime) -> Lane:
         counter="" if said.left_ms is None else counter(said.left_ms),
         surface_y=round(_FLOOR_Y - depth, 1),
         depth=depth,
-        counter_y=round(_FLOOR_Y - depth / 2 + 11 if depth >= _ROOM_FOR_COUNTER else _FLOOR_Y - depth - 12, 1),
+        counter_y=round(_FLOOR_Y - depth / 2 + 10 if depth >= _ROOM_FOR_COUNTER else _FLOOR_Y - depth - 12, 1),
         rim=in_words(requirement.contact_ms) if requirement else "",
         ticks=_ticks(requirement),
         shows="" if decisive is None else "no temperature" if decisive.fault else decisive.shows,

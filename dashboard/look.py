@@ -6,11 +6,14 @@ from collections.abc import Callable, Iterable
 
 import msgspec
 
-from collector.read import Backlog, Basin, BasinNow, NodeNow, Reader
+from collector.read import Backlog, Basin, BasinNow, NodeNow, Reader, StoredClosure
 from dashboard.say import STALE_MS, Said, Seen, say
 from dashboard.unbroken import unbroken_ms
 from dashboard.when import SiteTime
+from dashboard.words import PASSING_MS
 from soak.reading import Reading
+
+_LOOK_BACK = 8
 
 
 class BasinSeen(msgspec.Struct, frozen=True):
@@ -77,8 +80,7 @@ class Looker:
         )
 
     def _basin(self, reader: Reader, basin: Basin, now: BasinNow | None, now_ms: int, gone: set[str]) -> BasinSeen:
-        latest = next(iter(reader.closures(basin_id=basin.id, limit=1)), None)
-        seen = Seen(basin, now, latest, now_ms, speed=self._speed, node_gone=basin.node in gone)
+        seen = Seen(basin, now, _latest(reader, basin), now_ms, speed=self._speed, node_gone=basin.node in gone)
         if now is not None:
             seen = self._watched(reader, seen, now)
         return BasinSeen(seen, say(seen, self._when))
@@ -103,6 +105,12 @@ class Looker:
             unbroken_ms=heard.unbroken[1],
             without_ms=now.ms - complete_ms,
         )
+
+
+def _latest(reader: Reader, basin: Basin) -> StoredClosure | None:
+    """The newest ended closure that was more than a lid put down in passing; failing that, the newest."""
+    newest = reader.closures(basin_id=basin.id, limit=_LOOK_BACK)
+    return next((each for each in newest if each.closure.closed_ms >= PASSING_MS), newest[0] if newest else None)
 
 
 def _unbroken_ms(reader: Reader, basin: Basin, now: BasinNow) -> int:

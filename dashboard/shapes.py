@@ -114,7 +114,7 @@ class BasinBody(msgspec.Struct, frozen=True):
         unbroken_ms: Time proven without a break up to now.
         ready_at: When the contact time will be complete, if nothing breaks it.
         running: The closure in progress.
-        latest: The latest closure that ended.
+        latest: The latest closure that ended; one of under a minute only if there is no other lately.
     """
 
     node: str

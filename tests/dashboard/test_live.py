@@ -277,3 +277,18 @@ def test_the_level_starts_again_after_a_break(looking: Any) -> None:
     warm, cold = pagekit.Span(300, "closed"), pagekit.Span(30, "closed", 19.0)
     player.play("n1/b1", [pagekit.Span(10, "open"), warm, cold, pagekit.Span(61, "closed")], [pagekit.sensor(1)])
     assert look() == (Kind.SOAKING, "Keep closed. Ready 13:29.")
+
+
+def test_a_lid_put_down_in_passing_does_not_hide_the_soak_before_it(looking: Any) -> None:
+    """Opened early, and then the lid lay on for ten seconds: the device still has to be reprocessed."""
+    player, _, look = looking
+    early, passing, open_ = (pagekit.Span(551, "closed"), pagekit.Span(10, "closed"), pagekit.Span(20, "open"))
+    player.play("n1/b1", [open_, early, open_, passing, open_], [pagekit.sensor(1)])
+    assert look() == (Kind.REPROCESS, "Reprocess: opened at 9 min 10 s of 12 min")
+
+
+def test_only_passing_closures_are_shown_as_they_are(looking: Any) -> None:
+    player, _, look = looking
+    open_ = pagekit.Span(20, "open")
+    player.play("n1/b1", [open_, pagekit.Span(10, "closed"), open_], [pagekit.sensor(1)])
+    assert look() == (Kind.OPEN, "Lid open")
