@@ -19,6 +19,7 @@ _FAULTS = {
     "crc": "garbled answer; check its cable and plug",
     "shorted": "data line shorted; check its cable",
     "absent": "not there; push its plug home",
+    "unplugged": "unplugged; push its plug home",
     "power-on": "lost power and has measured nothing since; check its plug",
     "too-little-power": "too little power to measure; check its supply wire",
     "resolution": "set to a coarser resolution; have it set to 12 bits",
