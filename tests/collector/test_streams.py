@@ -11,6 +11,7 @@ import pytest
 from kit import (
     BOOT_2,
     BOOTED_UTC_MS,
+    SENSOR,
     Collecting,
     arrived,
     batch,
@@ -112,6 +113,19 @@ def test_late_readings_supersede_what_was_judged_without_them(collecting: Collec
     ]
     assert collecting.store.lost(1) == Ranges()
     assert collecting.readings() == list(enumerate(SOAK, start=1))
+
+
+def test_late_readings_leave_alone_what_they_do_not_touch(collecting: Collecting) -> None:
+    """A closure that ended in a long pause lies just before the one to which the late readings belong."""
+    paused = [msgspec.structs.replace(each, ms=each.ms + (60_000 if each.ms > 200_000 else 0)) for each in SOAK]
+    collecting.take(part(1, 300, paused), part(401, 723, paused), state((A, 401, 723), ms=800_000))
+    before = {stored.id for stored in collecting.closures()}
+    collecting.take(part(301, 400, paused))
+    assert [first for first, *_ in collecting.verdicts()] == [2, 202]
+    kept, again = collecting.closures()
+    assert kept.id in before
+    assert again.id not in before
+    assert (kept.closure.last, again.closure.last) == (201, 722)
 
 
 def test_late_readings_can_turn_a_verdict_either_way(collecting: Collecting) -> None:
@@ -414,21 +428,38 @@ def test_a_page_and_the_rows_it_holds_change_places_in_one_commit(collecting: Co
     assert collecting.verdicts() == [(2, 722, "met")]
 
 
-def test_no_reading_is_in_neither_of_two_neighbouring_time_ranges(collecting: Collecting) -> None:
-    """Two clocks read one after the other never quite agree: messages are a few milliseconds off one another."""
+@pytest.mark.parametrize("drift_ms", [-9, 9])
+def test_no_reading_is_in_neither_of_two_neighbouring_time_ranges(collecting: Collecting, drift_ms: int) -> None:
+    """Two clocks read one after the other never quite agree: the last message is a few milliseconds off the others."""
     readings = [reading(1_000 * number, "open") for number in range(1, 3_601)]
-    for index in range(0, 3_600, 100):
-        drift_ms = (index // 100 * 7) % 19 - 9
-        clock = Clock(
-            readings[index + 99].ms, utc_text(BOOTED_UTC_MS + readings[index + 99].ms + drift_ms), synced=True
-        )
-        collecting.take(batch(readings[index : index + 100], index + 1, clock=clock))
+    for index in range(0, 3_600, 900):
+        last_ms = readings[index + 899].ms
+        utc_ms = BOOTED_UTC_MS + last_ms + (drift_ms if index == 2_700 else 0)
+        collecting.take(batch(readings[index : index + 900], index + 1, clock=Clock(last_ms, utc_text(utc_ms), True)))
     assert _pages(collecting) == [(1, 3_600)]
     with Reader(collecting.data_dir) as reader:
         everything = list(reader.readings(1, 0, 1 << 50))
         assert [each for _, each in everything] == readings
-        for edge_ms in {edge + step for edge in (everything[0][0], everything[-1][0]) for step in range(-20, 21)}:
+        for edge_ms in {edge + step for edge in (everything[0][0], everything[-1][0]) for step in (-9, -1, 0, 1, 9)}:
             assert [*reader.readings(1, 0, edge_ms), *reader.readings(1, edge_ms, 1 << 50)] == everything
+
+
+def test_whether_the_clock_was_synchronised_outlives_sealing(collecting: Collecting) -> None:
+    """It became so in the middle of a page, and agreed with what the node had believed before."""
+    collecting.take(batch(SOAK[:300], clock=clock_at(300_000, synced=False)), part(301, 723))
+    assert _pages(collecting) == [(1, 723)]
+    row = collecting.store.stream(A)
+    assert row
+    synced = [each.clock.synced for each in stored_readings(collecting.store.db, row.id)]
+    assert synced == [False] * 300 + [True] * 423
+
+
+def test_a_stream_that_is_over_lies_in_pages(collecting: Collecting) -> None:
+    """Nothing more will come to complete a page."""
+    collecting.take(part(1, 40), state((B, 1, 0), ms=722_000))
+    assert _pages(collecting) == [(1, 40)]
+    assert collecting.rows("SELECT count(*) FROM batch") == [(0,)]
+    assert collecting.readings() == list(enumerate(SOAK[:40], start=1))
 
 
 # A store that fails
@@ -470,4 +501,5 @@ def test_a_message_that_breaks_off_leaves_nothing_behind(collecting: Collecting)
     connection.execute("DROP TRIGGER full")
     collecting.take(part(1, 723))
     assert collecting.verdicts() == [(2, 722, "met")]
-    assert collecting.rows("SELECT sum(known) FROM minute") == [(723,)]
+    with Reader(collecting.data_dir) as reader:
+        assert sum(minute.known for minute in reader.minutes(1, 0, 1 << 50)[SENSOR]) == 723
