@@ -251,6 +251,14 @@ def test_changes_within_a_millisecond_keep_their_order(collecting: Collecting) -
     assert collecting.store.required(1)[0].terms == TERMS
 
 
+def test_a_change_does_not_reach_back(collecting: Collecting) -> None:
+    """The collector's clock was set back, or somebody wrote an early `since`: what held stays what held."""
+    began_ms = collecting.clock.now_ms
+    collecting.clock.now_ms -= 3_600_000
+    collecting.restart(site(contact="5m"))
+    assert [each.since_ms for each in collecting.store.required(1)] == [began_ms, began_ms + 1]
+
+
 # All or nothing
 
 

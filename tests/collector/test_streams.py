@@ -333,6 +333,14 @@ def test_the_newest_reading_is_the_one_with_the_highest_number(collecting: Colle
     assert collecting.now().number == 9
 
 
+def test_what_runs_is_told_anew_when_a_hole_turns_out_to_be_a_loss(collecting: Collecting) -> None:
+    collecting.take(part(1, 300), part(401, 700))
+    collecting.take(state((A, 401, 700), ms=700_000))
+    closure = collecting.now().closure
+    assert closure
+    assert (closure.first, closure.last, closure.credited_ms) == (401, 700, 299_000)
+
+
 def test_a_clock_that_was_ahead_and_is_set_back_freezes_nothing(collecting: Collecting) -> None:
     """The node started with a clock that was a year ahead; minutes later it was set. What is newest goes by number."""
     ahead = Clock(300_000, "2027-03-02T08:05:00.000Z", synced=False)
