@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from typing import Any
 
 import msgspec
@@ -25,6 +26,9 @@ def document(version: str) -> dict[str, Any]:
     """
     types = [message for message, _, _ in _CHANNELS.values()]
     refs, schemas = msgspec.json.schema_components(types, ref_template="#/components/schemas/{name}")
+    for schema in schemas.values():
+        if "description" in schema:  # Python 3.13 dedents docstrings, earlier ones do not
+            schema["description"] = inspect.cleandoc(schema["description"])
     channels: dict[str, Any] = {}
     operations: dict[str, Any] = {}
     messages: dict[str, Any] = {}
