@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import inspect
 from typing import Any
 
 import msgspec
@@ -28,7 +27,7 @@ def document(version: str) -> dict[str, Any]:
     refs, schemas = msgspec.json.schema_components(types, ref_template="#/components/schemas/{name}")
     for schema in schemas.values():
         if "description" in schema:  # Python 3.13 dedents docstrings, earlier ones do not
-            schema["description"] = inspect.cleandoc(schema["description"])
+            schema["description"] = _dedented(schema["description"])
     channels: dict[str, Any] = {}
     operations: dict[str, Any] = {}
     messages: dict[str, Any] = {}
@@ -62,6 +61,12 @@ def document(version: str) -> dict[str, Any]:
         "operations": operations,
         "components": {"messages": messages, "schemas": schemas},
     }
+
+
+def _dedented(docstring: str) -> str:
+    first, *rest = docstring.split("\n")
+    indented = all(line.startswith("    ") for line in rest if line)
+    return "\n".join([first, *(line[4:] for line in rest)] if indented else [first, *rest])
 
 
 def text(version: str) -> str:
