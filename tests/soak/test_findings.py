@@ -278,6 +278,15 @@ def test_no_requirement() -> None:
     )
 
 
+def test_temperatures_out_of_range_are_never_flattered() -> None:
+    """Finer than a hundredth, the coldest is rounded down and the hottest up."""
+    force = Force(Need(20_000, 60_000, 25_000), {A: Terms(0)})
+    closure = only(closed(60, (30, 25_341), usual_mc=19_888), force)
+    texts = {finding.code: finding.text for finding in closure.findings}
+    assert texts["below-minimum"].startswith("Down to 19.88 °C; the minimum is 20 °C.")
+    assert texts["above-maximum"].startswith("Up to 25.35 °C; the maximum is 25 °C.")
+
+
 @pytest.mark.parametrize(
     ("coldest_mc", "min_mc"), [(19_999, 20_000), (20_001, 20_005), (19_991, 19_999), (-5, -1), (20_000, 20_001)]
 )
