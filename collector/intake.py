@@ -220,6 +220,8 @@ class Intake:
             log.warning("lost node=%s basin=%s ranges=%s", tracker.row.node, tracker.row.basin, lost)
             tracker.lose(lost)
             self._changed[tracker.row.stream] = tracker
+        if tracker.row.stream == current:
+            self._changed[current] = tracker  # it may only now be known to be the current one
         if current not in (None, tracker.row.stream) and tracker.judged_to >= newest:
             tracker.finish()
             del self._trackers[tracker.row.stream]

@@ -233,12 +233,12 @@ class Delivery:
         self._remember_verdicts()
 
     def _of_an_earlier_boot(self, content: Any) -> bool:
-        """A broker hands over in order what one connection said: a state never follows one of a later boot."""
-        if not isinstance(content, Stream):
-            return False
-        if content.boot < self._newest_boot:
-            return True
-        self._newest_boot = content.boot
+        """A broker hands over in order what one connection said: a state never follows anything of a later boot."""
+        stated = isinstance(content, Stream)
+        stream = content if stated else next(each for each in self.streams if each.stream == content[0])
+        if stream.boot < self._newest_boot:
+            return stated
+        self._newest_boot = stream.boot
         return False
 
     def _release(self, name: str, ranges: Sequence[tuple[int, int]]) -> None:

@@ -360,6 +360,15 @@ def test_a_boot_whose_clock_is_behind_is_shown_all_the_same(collecting: Collecti
     assert collecting.now().stream == B
 
 
+def test_a_state_that_comes_late_still_says_which_stream_is_the_newest(collecting: Collecting) -> None:
+    collecting.take(part(1, 400), state((A, 401, 400), ms=401_000))
+    behind = Clock(3_000, utc_text(BOOTED_UTC_MS + 100_000), synced=False)
+    collecting.take(batch([reading(2_000, "open")], stream=B, boot=BOOT_2, clock=behind))
+    assert collecting.now().stream == A
+    collecting.take(state((B, 1, 1), ms=4_000, boot=BOOT_2))
+    assert (collecting.now().stream, collecting.now().number) == (B, 1)
+
+
 def test_what_an_older_stream_still_has_to_say_is_not_the_newest(collecting: Collecting) -> None:
     collecting.take(state((A, 1, 400), (B, 1, 1), ms=2_000, boot=BOOT_2))
     collecting.take(batch([reading(2_000, "open")], stream=B, boot=BOOT_2, clock=clock_at(2_000)))
