@@ -36,6 +36,7 @@ def write_latest(store: Store, trackers: Iterable[StreamTracker]) -> None:
             mc=reading.mc,
             fault=reading.fault,
             closure=tracker.running() if reading.lid is Lid.CLOSED else None,
+            judged_to=tracker.judged_to,
         )
         store.set_now(tracker.row.basin_id, now)
 

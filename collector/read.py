@@ -41,7 +41,9 @@ class BasinNow(msgspec.Struct, frozen=True):
         lid: Lid state.
         mc: Indicated temperature per sensor, None without a value.
         fault: What is wrong with each sensor without a value.
-        closure: The closure in progress; None with the lid open.
+        closure: The closure in progress, as far as it is judged; None with the lid open.
+        judged_to: Number up to which its stream is judged: less than `number` while readings before it are still to
+            come. None in data of before this was kept.
     """
 
     at_utc_ms: int
@@ -53,6 +55,7 @@ class BasinNow(msgspec.Struct, frozen=True):
     mc: dict[str, int | None]
     fault: dict[str, Fault]
     closure: Closure | None
+    judged_to: int | None = None
 
 
 class StoredClosure(msgspec.Struct, frozen=True):

@@ -106,6 +106,8 @@ def say(seen: Seen, when: SiteTime) -> Said:
         )
     if seen.silent_ms > STALE_MS * seen.speed:
         return _not_heard(seen, now, when)
+    if _behind(now):
+        return _with_a_hole(now)
     closure = now.closure
     requirement = closure.requirement if closure is not None else seen.basin.requirement
     if requirement is None:
@@ -113,6 +115,20 @@ def say(seen: Seen, when: SiteTime) -> Said:
     if closure is None or now.lid is Lid.OPEN:
         return _open(seen, when)
     return _closed(seen, now, closure, requirement, when)
+
+
+def _behind(now: BasinNow) -> bool:
+    """Readings before the newest are still to come: what is judged may be another load than the one in the basin."""
+    hole = now.judged_to is not None and now.judged_to < now.number
+    return hole or (now.lid is Lid.CLOSED and now.closure is None)
+
+
+def _with_a_hole(now: BasinNow) -> Said:
+    todo = (
+        "Keep it closed until this page knows." if now.lid is Lid.CLOSED else "Do not release what came out of it yet."
+    )
+    detail = f"Lid {now.lid.value}. Earlier readings are still coming; what they prove is not known yet. {todo}"
+    return Said(Kind.BEHIND, "Catching up", detail)
 
 
 def _not_heard(seen: Seen, now: BasinNow, when: SiteTime) -> Said:

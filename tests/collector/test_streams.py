@@ -51,8 +51,10 @@ def test_judging_waits_at_a_hole_that_the_node_still_lists(collecting: Collectin
     assert collecting.rows("SELECT count(*) FROM lost") == [(0,)]
     now = collecting.now()
     assert (now.number, now.lid, now.closure) == (723, "open", None)
+    assert now.judged_to == 300  # so that a page does not take an earlier verdict for what is in the basin
     collecting.take(part(301, 400))
     assert collecting.verdicts() == [(2, 722, "met")]
+    assert collecting.now().judged_to == 723
 
 
 def test_the_closure_in_progress_is_credited_up_to_the_hole(collecting: Collecting) -> None:

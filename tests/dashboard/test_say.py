@@ -74,6 +74,33 @@ def test_met() -> None:
     assert found.detail == "12 min proven. Lid on for 13 min 9 s."
 
 
+@pytest.mark.parametrize("lid", list(Lid))
+def test_a_hole_never_lets_an_earlier_verdict_stand_for_what_is_in_the_basin(lid: Lid) -> None:
+    """A met soak, then readings that have not come yet: what is in the basin now may be another device."""
+    seen, _ = watched(WAIT, (790, Lid.CLOSED, 21_300), (5, Lid.OPEN, 21_300))
+    assert seen.now is not None
+    assert say(seen, WHEN).kind is Kind.MET
+    late = msgspec.structs.replace(seen.now, lid=lid, judged_to=seen.now.number, number=seen.now.number + 30)
+    found = say(msgspec.structs.replace(seen, now=late), WHEN)
+    assert (found.kind, found.headline, found.level) == (Kind.BEHIND, "Catching up", 0)
+    assert found.detail.startswith(f"Lid {lid.value}. Earlier readings are still coming;")
+
+
+def test_a_met_soak_before_a_hole_is_not_said_of_the_lid_closed_behind_it() -> None:
+    seen, _ = watched(WAIT, (790, Lid.CLOSED, 21_300))
+    assert seen.now is not None
+    assert say(seen, WHEN).kind is Kind.MET
+    late = msgspec.structs.replace(seen.now, judged_to=seen.now.number, number=seen.now.number + 30)
+    assert say(msgspec.structs.replace(seen, now=late), WHEN).kind is Kind.BEHIND
+
+
+def test_a_closed_lid_of_which_nothing_is_judged_is_not_called_open() -> None:
+    seen, _ = watched(WAIT, (5, Lid.CLOSED, 21_300))
+    assert seen.now is not None
+    unknown = msgspec.structs.replace(seen.now, closure=None)
+    assert say(msgspec.structs.replace(seen, now=unknown), WHEN).detail.startswith("Lid closed.")
+
+
 def test_met_and_opened() -> None:
     found = said(WAIT, (790, Lid.CLOSED, 21_300), (60, Lid.OPEN, 21_300))
     assert (found.kind, found.headline, found.level) == (Kind.MET, "Soak met. Rinse next.", 0)
