@@ -34,7 +34,8 @@ UtcText = Annotated[str, msgspec.Meta(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\
 """RFC 3339 in UTC with milliseconds."""
 Number = Annotated[int, msgspec.Meta(ge=1, le=2**53 - 1)]
 Count = Annotated[int, msgspec.Meta(ge=0, le=2**53 - 1)]
-Word = Annotated[str, msgspec.Meta(max_length=200)]
+Word = Annotated[str, msgspec.Meta(max_length=200, pattern=r"^[^\x00-\x1f\x7f]*" + END)]
+"""Free text on one line: control characters would reach logs and pages."""
 
 
 class Topic(enum.StrEnum):
@@ -97,12 +98,15 @@ class HeldStream(msgspec.Struct, frozen=True):
         basin: Its basin.
         oldest: Number of the oldest reading still held; one more than `newest` when none is.
         newest: Number of the newest reading taken.
+        boot: Boot id of the node when it was taken. With it a stream of which nothing ever arrives can still be
+            recorded as lost.
     """
 
     stream: StreamId
     basin: BasinName
     oldest: Number
     newest: Count
+    boot: BootId | None = None
 
     def __post_init__(self) -> None:
         """Refuse an oldest that lies beyond the newest."""
@@ -129,6 +133,8 @@ class State(msgspec.Struct, frozen=True):
         streams: Every stream still held or being written, oldest first; of one basin the last is the current one.
         sensors: The sensors it reads.
         outbox: Readings waiting for a receipt.
+        dropped: Readings that this node gave up since its boot without a receipt: no room, or a damaged outbox.
+        refused: Messages that it did not take in since its start, by reason.
     """
 
     up: bool
@@ -138,6 +144,24 @@ class State(msgspec.Struct, frozen=True):
     streams: Annotated[list[HeldStream], msgspec.Meta(max_length=1_000)] = []
     sensors: Annotated[list[SensorSeen], msgspec.Meta(max_length=128)] = []
     outbox: Count = 0
+    dropped: Count = 0
+    refused: Annotated[dict[Word, Count], msgspec.Meta(max_length=100)] = {}
+
+
+class Sender(msgspec.Struct, frozen=True):
+    """Which collector speaks: two on one broker by mistake know each other by this.
+
+    Attributes:
+        epoch: Of its data; changes when they were restored from a backup.
+        run: Random, new at every start.
+        started: Wall clock at that start.
+        sent: Wall clock when this was sent.
+    """
+
+    epoch: Word
+    run: Word
+    started: UtcText
+    sent: UtcText
 
 
 class LedgerHead(msgspec.Struct, frozen=True):
@@ -153,14 +177,18 @@ class Receipt(msgspec.Struct, frozen=True):
     Attributes:
         streams: Per stream the ranges of numbers durably committed, both ends included, rising.
         ledger: Count and head of the ledger, where there is one.
+        lost: Per stream the ranges durably recorded as lost: the node need not remember any more that they are.
+        by: Which collector says so.
     """
 
     streams: dict[StreamId, list[tuple[Number, Number]]]
     ledger: LedgerHead | None = None
+    lost: dict[StreamId, list[tuple[Number, Number]]] = {}
+    by: Sender | None = None
 
     def __post_init__(self) -> None:
         """Refuse ranges that do not rise: a node lets go of what a receipt covers."""
-        for ranges in self.streams.values():
+        for ranges in (*self.streams.values(), *self.lost.values()):
             previous = 0
             for first, last in ranges:
                 if not previous < first <= last:
@@ -189,11 +217,13 @@ class Orders(msgspec.Struct, frozen=True):
         version: Rises with every change within an epoch.
         epoch: Changes when the collector's data were restored from a backup.
         basins: Per basin of this node.
+        by: Which collector says so.
     """
 
     version: Number
     epoch: Word
     basins: dict[BasinName, BasinOrders]
+    by: Sender | None = None
 
 
 class UnreadableError(ValueError):

@@ -25,6 +25,7 @@ from soak.wire import (
     Message,
     Orders,
     Receipt,
+    Sender,
     SensorSeen,
     State,
     Topic,
@@ -129,7 +130,7 @@ streams = st.text("0123456789abcdef", min_size=32, max_size=32)
 boots = st.uuids().map(str)
 sensor_ids = st.text("0123456789abcdef", min_size=12, max_size=12).map("28-".__add__)
 times_ms = st.integers(0, 2**53 - 1)
-words = st.text(st.characters(codec="utf-8"), max_size=200)
+words = st.text(st.characters(codec="utf-8", exclude_categories=["Cc"]), max_size=200)
 clocks = st.builds(Clock, times_ms, st.integers(0, 253402300799999).map(utc_text), st.booleans())
 faults = st.builds(
     Fault, st.sampled_from(["crc", "no-answer", "power-on", "stale"]), st.binary(max_size=16).map(bytes.hex)
@@ -155,7 +156,7 @@ def batches(draw: st.DrawFn) -> Batch:
 @st.composite
 def held_streams(draw: st.DrawFn) -> HeldStream:
     newest = draw(st.integers(0, 2**53 - 2))
-    return HeldStream(draw(streams), draw(names), draw(st.integers(1, newest + 1)), newest)
+    return HeldStream(draw(streams), draw(names), draw(st.integers(1, newest + 1)), newest, draw(st.none() | boots))
 
 
 @st.composite
@@ -173,9 +174,19 @@ states = st.builds(
     st.lists(held_streams(), max_size=3),
     st.lists(st.builds(SensorSeen, sensor_ids, names, words), max_size=3),
     st.integers(0, 2**53 - 1),
+    st.integers(0, 2**53 - 1),
+    st.dictionaries(words, st.integers(0, 2**53 - 1), max_size=3),
 )
 heads = st.none() | st.builds(LedgerHead, st.integers(0, 2**53 - 1), words)
-receipts = st.builds(Receipt, st.dictionaries(streams, covered(), max_size=3), heads)
+times = st.integers(0, 253402300799999).map(utc_text)
+senders = st.none() | st.builds(Sender, words, words, times, times)
+receipts = st.builds(
+    Receipt,
+    st.dictionaries(streams, covered(), max_size=3),
+    heads,
+    st.dictionaries(streams, covered(), max_size=3),
+    senders,
+)
 degrees = st.integers(-55_000, 125_000)
 contacts_ms, gaps_ms = st.integers(1, 604_800_000), st.integers(1, 600_000)
 requirements = st.builds(
@@ -191,7 +202,7 @@ terms = st.builds(SensorTerms, st.integers(0, 20_000), st.integers(-20_000, 20_0
 basin_orders = st.builds(
     BasinOrders, st.none() | requirements, st.dictionaries(sensor_ids, terms, max_size=3), st.integers(1, 2_592_000)
 )
-orders = st.builds(Orders, st.integers(1, 2**53 - 1), words, st.dictionaries(names, basin_orders, max_size=3))
+orders = st.builds(Orders, st.integers(1, 2**53 - 1), words, st.dictionaries(names, basin_orders, max_size=3), senders)
 messages = st.one_of(
     st.tuples(st.just(Topic.READINGS), batches()),
     st.tuples(st.just(Topic.STATE), states),
