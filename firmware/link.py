@@ -8,12 +8,13 @@ from __future__ import annotations
 import logging
 import queue
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
+from firmware.conversation import Arrived, Connected, Disconnected, Taken
 from firmware.errors import LinkError
 from firmware.settings import Broker
 from soak import wire
@@ -24,32 +25,6 @@ KEEPALIVE_S = 20
 _GOODBYE_S = 2.0
 _LONGEST_RETRY_S = 30
 _LOOPBACK = ("127.0.0.1", "::1", "localhost")
-
-
-class Connected(NamedTuple):
-    """The broker accepted us, and we asked for what concerns us."""
-
-
-class Disconnected(NamedTuple):
-    """The connection is gone or was refused."""
-
-    reason: str
-
-
-class Arrived(NamedTuple):
-    """A message came."""
-
-    topic: str
-    payload: bytes
-
-
-class Taken(NamedTuple):
-    """The broker has a message of ours; that says nothing about the collector."""
-
-    message: int
-
-
-Event = Connected | Disconnected | Arrived | Taken
 
 
 class Link:
@@ -84,13 +59,13 @@ class Link:
         self._client.connect_async(self._broker.host, self._broker.port, KEEPALIVE_S)
         self._client.loop_start()
 
-    def publish(self, topic: wire.Topic, payload: bytes, *, retain: bool = False) -> int:
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> int:
         """Hand a message over, to be delivered at least once.
 
         Returns:
             What `Taken` will name.
         """
-        return self._client.publish(topic.of(self._node), payload, qos=1, retain=retain).mid
+        return self._client.publish(topic, payload, qos=1, retain=retain).mid
 
     def goodbye(self) -> None:
         """Say that this is an orderly end, as far as the broker listens."""

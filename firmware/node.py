@@ -13,12 +13,13 @@ from pathlib import Path
 
 from firmware.board import Board, Edge, Switch
 from firmware.clock import Clock, read_together
+from firmware.conversation import OrdersInHand
 from firmware.outbox import Outbox
 from firmware.sampler import VALID_MS, Sampler, current
 from firmware.sensors import Sensors
 from firmware.settings import Settings
 from firmware.source import Source
-from firmware.uplink import OrdersInHand, Uplink
+from firmware.uplink import Uplink
 from soak import wire
 from soak.reading import Reading, Why
 

@@ -9,10 +9,11 @@ from pathlib import Path
 import pytest
 from node_kit import Receiver, SpeedyClock
 
+from firmware.conversation import MOST_STREAMS, listed
 from firmware.errors import LinkError
 from firmware.outbox import Outbox
 from firmware.settings import Basin, Broker, Settings
-from firmware.uplink import MOST_STREAMS, Uplink, _listed
+from firmware.uplink import Uplink
 from firmware.window import Window
 from soak import wire
 from soak.ranges import Ranges
@@ -315,11 +316,11 @@ def test_a_batch_too_large_for_one_message_is_halved(
 
 def test_a_state_with_very_many_streams_keeps_the_oldest_and_those_being_written() -> None:
     old = [wire.HeldStream(f"{number:032x}", f"b{number % 3}", 1, 9) for number in range(3_000)]
-    listed = _listed(old)
-    assert len(listed) == MOST_STREAMS
-    assert listed[:-3] == old[: MOST_STREAMS - 3]
-    assert listed[-3:] == old[-3:]
-    assert _listed(old[:MOST_STREAMS]) == old[:MOST_STREAMS]
+    told = listed(old)
+    assert len(told) == MOST_STREAMS
+    assert told[:-3] == old[: MOST_STREAMS - 3]
+    assert told[-3:] == old[-3:]
+    assert listed(old[:MOST_STREAMS]) == old[:MOST_STREAMS]
 
 
 def link_settings(**broker: object) -> Settings:
