@@ -47,12 +47,19 @@ class Outbox:
         clock: The node's clocks, for the anchors of its streams.
         pause_s: Real seconds from one commit to the next at least; half a tick, but no less than a quarter second, if
             not given.
+        most_bytes: What the file may take at most, its log included; None for no bound.
+
+    Attributes:
+        dropped: Readings given up since this object was made, because there was no room.
 
     Raises:
         OutboxError: The file there cannot be used.
     """
 
-    def __init__(self, folder: Path, clock: Clock, *, pause_s: float | None = None) -> None:
+    def __init__(
+        self, folder: Path, clock: Clock, *, pause_s: float | None = None, most_bytes: int | None = None
+    ) -> None:
+        self.dropped, self._most_bytes = 0, most_bytes
         self._file, self._clock = OutboxFile(folder / FILE_NAME), clock
         self._changed = threading.Condition()  # guards everything below
         self._reading = threading.Lock()  # guards the file's reading side
@@ -63,7 +70,7 @@ class Outbox:
         self._by_basin: dict[str, _Stream] = {}
         self._unwritten: list[tuple[_Stream, int, Reading]] = []
         self._released = [Released(stored.id, 1, stored.newest, whole=True) for stored, held in found if not len(held)]
-        self._closing = self._hurry = False
+        self._closing = self._hurry = self._failing = False
         self._failure: OutboxError | None = None
         self._on_commit: Callable[[], None] = lambda: None
         self._writer = threading.Thread(target=self._write_on, name="outbox", daemon=True)
@@ -165,6 +172,36 @@ class Outbox:
                 del self._streams[stream]
                 self._released.append(Released(known.stored.id, 1, known.stored.newest, whole=True))
 
+    def lost(self, stream: str, ranges: Iterable[Range]) -> None:
+        """The collector has these numbers on record as lost: where they are gone, there is no need to remember it."""
+
+    def write(self) -> bool:
+        """One step of the writer: what is waiting, in one transaction. The thread that `start` begins does only this.
+
+        Returns:
+            Whether anything was written.
+        """
+        with self._changed:
+            if self._failure or not (self._unwritten or self._released):
+                return False
+            closing = self._closing
+        try:
+            self._commit()
+        except sqlite3.OperationalError as error:  # full, busy, not answering: it may pass
+            if not self._failing:
+                log.warning("outbox not_written problem=%r file=%s", str(error), self._file.file)
+            self._failing = True
+            if closing or self._too_many():
+                self._fail(f"the disk takes no more readings ({error}). Make room or replace the card.")
+            return False
+        except Exception as error:
+            self._fail(f"readings cannot be written ({error}). Stop the node and keep a copy of the folder.")
+            return False
+        if self._failing:
+            log.warning("outbox written again file=%s", self._file.file)
+        self._failing = False
+        return True
+
     def _anchor(self, stored: StoredStream, last_ms: int) -> wire.Clock:
         """Both clocks at or after the last reading: now, or when a stream of an earlier boot was last written."""
         if stored.boot == self._clock.boot_id:
@@ -173,34 +210,17 @@ class Outbox:
 
     def _write_on(self) -> None:
         """The writer's thread: one commit a tick, or a few a second where ticks are faster than that."""
-        failing = False
         while True:
             with self._changed:
                 self._changed.wait_for(lambda: self._unwritten or self._closing)
-                if self._closing and not self._unwritten and not self._released:
+                if self._failure or (self._closing and not self._unwritten and not self._released):
                     return
-                closing = self._closing
             began_s = time.monotonic()
-            try:
-                self._commit()
-            except sqlite3.OperationalError as error:  # full, busy, not answering: it may pass
-                if not failing:
-                    log.warning("outbox not_written problem=%r file=%s", str(error), self._file.file)
-                failing = True
-                if closing or self._too_many():
-                    self._fail(f"the disk takes no more readings ({error}). Make room or replace the card.")
-                    return
-            except Exception as error:
-                self._fail(f"readings cannot be written ({error}). Stop the node and keep a copy of the folder.")
-                return
-            else:
-                if failing:
-                    log.warning("outbox written again file=%s", self._file.file)
-                failing = False
+            if self.write():
                 self._on_commit()
-            left_s = (_RETRY_S if failing else self._pause_s) - (time.monotonic() - began_s)
+            left_s = (_RETRY_S if self._failing else self._pause_s) - (time.monotonic() - began_s)
             with self._changed:
-                self._changed.wait_for(lambda: self._closing or self._hurry, max(0.0, left_s))
+                self._changed.wait_for(lambda: self._closing or self._hurry or self._failure, max(0.0, left_s))
 
     def _commit(self) -> None:
         with self._changed:
@@ -234,4 +254,4 @@ class Outbox:
 
 def _told(stream: _Stream) -> wire.HeldStream:
     oldest = next(iter(stream.held), (stream.stored.newest + 1, 0))[0]
-    return wire.HeldStream(stream.stored.name, stream.stored.basin, oldest, stream.stored.newest)
+    return wire.HeldStream(stream.stored.name, stream.stored.basin, oldest, stream.stored.newest, stream.stored.boot)

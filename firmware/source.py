@@ -23,3 +23,6 @@ class Source(Protocol):
 
     def release(self, stream: str, ranges: Iterable[Range]) -> None:
         """A receipt covers these numbers: they need not be held any longer."""
+
+    def lost(self, stream: str, ranges: Iterable[Range]) -> None:
+        """The collector has these numbers on record as lost: where they are gone, there is no need to remember it."""

@@ -87,6 +87,9 @@ class History:
             del self._released[stream]
         self._on_finished(stream)
 
+    def lost(self, stream: str, ranges: Iterable[Range]) -> None:
+        """Nothing is ever lost here."""
+
     def batch(self, stream: str, first: int, most: int) -> Batch:
         """Consecutive readings from `first` on: the same numbers always give the same readings.
 

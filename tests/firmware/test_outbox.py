@@ -83,12 +83,12 @@ def outbox(tmp_path: Path, clock: SetClock) -> Iterator[Outbox]:
 def test_readings_are_offered_with_dense_numbers_from_one(outbox: Outbox, clock: SetClock) -> None:
     b1, b2 = outbox.begin("b1", [A]), outbox.begin("b2", [A])
     assert len(b1) == 32
-    assert outbox.streams() == [wire.HeldStream(b1, "b1", 1, 0), wire.HeldStream(b2, "b2", 1, 0)]
+    assert outbox.streams() == [wire.HeldStream(b1, "b1", 1, 0, BOOT_1), wire.HeldStream(b2, "b2", 1, 0, BOOT_1)]
     clock.now_ms = 3000
     outbox.append([("b1", reading(1000)), ("b2", reading(1000, 20_000)), ("b1", reading(1400, why=Why.LID))])
     outbox.append([("b1", reading(2000))])
     written(outbox)
-    assert outbox.streams() == [wire.HeldStream(b1, "b1", 1, 3), wire.HeldStream(b2, "b2", 1, 1)]
+    assert outbox.streams() == [wire.HeldStream(b1, "b1", 1, 3, BOOT_1), wire.HeldStream(b2, "b2", 1, 1, BOOT_1)]
     batch = outbox.batch(b1, 1, 500)
     assert batch == wire.Batch(
         stream=b1,
@@ -108,13 +108,13 @@ def test_a_receipt_releases_exactly_what_it_covers(outbox: Outbox) -> None:
     written(outbox)
     outbox.release(b1, [(1, 3), (6, 7), (10, 99)])
     assert list(outbox.held(b1)) == [(4, 5), (8, 9)]
-    assert outbox.streams() == [wire.HeldStream(b1, "b1", 4, 10)]
+    assert outbox.streams() == [wire.HeldStream(b1, "b1", 4, 10, BOOT_1)]
     assert [one.ms for one in outbox.batch(b1, 4, 500).readings] == [4000, 5000]  # it ends at the hole
     with pytest.raises(LookupError, match="Reading 6 of stream"):
         outbox.batch(b1, 6, 500)
     outbox.release("f" * 32, [(1, 5)])
     outbox.release(b1, [(4, 9)])
-    assert outbox.streams() == [wire.HeldStream(b1, "b1", 11, 10)]
+    assert outbox.streams() == [wire.HeldStream(b1, "b1", 11, 10, BOOT_1)]
     outbox.append([("b1", reading(20_000))])
     written(outbox)
     assert list(outbox.held(b1)) == [(11, 11)]
@@ -133,7 +133,7 @@ def test_after_a_restart_the_rest_is_still_held_and_numbers_begin_in_a_new_strea
     second = opened(tmp_path, clock)
     new = second.begin("b1", [A, B])
     assert new != old
-    assert second.streams() == [wire.HeldStream(old, "b1", 1, 2), wire.HeldStream(new, "b1", 1, 0)]
+    assert second.streams() == [wire.HeldStream(old, "b1", 1, 2, BOOT_1), wire.HeldStream(new, "b1", 1, 0, BOOT_1)]
     assert list(second.held(old)) == [(1, 1)]
     assert second.batch(old, 1, 500).readings == [two]
     second.release(old, [(1, 1)])
@@ -322,7 +322,9 @@ def test_while_the_disk_takes_nothing_readings_wait_and_are_written_later(
     other.execute("BEGIN IMMEDIATE")
     outbox.append([("b1", reading(1000))])
     wait_until(lambda: "not_written" in caplog.text)
-    assert outbox.streams() == [wire.HeldStream(b1, "b1", 1, 0)]  # nothing is offered that the disk does not have
+    assert outbox.streams() == [
+        wire.HeldStream(b1, "b1", 1, 0, BOOT_1)
+    ]  # nothing is offered that the disk does not have
     outbox.append([("b1", reading(2000))])
     other.execute("ROLLBACK")
     other.close()
