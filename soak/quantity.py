@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 
 _DECIMAL = re.compile(r"([+-]?)(\d{1,9})(?:\.(\d{1,30}))?", re.ASCII)
 _DURATION = re.compile(r"(\d{1,9})(?:\.(\d{1,30}))?\s?(s|m|h)", re.ASCII)
@@ -93,6 +94,7 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MILLISECOND = timedelta(milliseconds=1)
 
 
+@lru_cache(maxsize=1_024)  # the clock of one message is asked for several times
 def utc_ms(text: str) -> int:
     """Read an RFC 3339 time.
 
@@ -102,8 +104,12 @@ def utc_ms(text: str) -> int:
     Raises:
         ValueError: Not a date and time with an offset or Z, or a leap second, which this calendar does not have.
     """
-    match = _RFC_3339.fullmatch(text)
     try:
+        if len(text) == 24 and text[4] == text[7] == "-" and text[10] == "T" and text[19] == "." and text[23] == "Z":
+            if text[11:13] != "24":  # the form on the wire, a third faster
+                return (datetime.fromisoformat(text) - _EPOCH) // _MILLISECOND
+            raise ValueError  # noqa: TRY301
+        match = _RFC_3339.fullmatch(text)
         if not match or match[2].startswith("24"):
             raise ValueError  # noqa: TRY301 (one message for all)
         moment = datetime.fromisoformat(f"{match[1]}T{match[2]}{match[3].upper()}")

@@ -8,12 +8,13 @@ from __future__ import annotations
 import enum
 import re
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Annotated, Any
 
 import msgspec
 
 from soak.quantity import utc_ms
-from soak.reading import END, Milliseconds, Reading, SensorId
+from soak.reading import END, SENSOR_PATTERN, Milliseconds, Reading, SensorId, checked_later
 from soak.requirement import Requirement, SensorTerms
 
 PREFIX = "soakledger/1/"
@@ -28,9 +29,12 @@ _NAME = r"^[a-z0-9](-?[a-z0-9]){0,31}" + END
 _NAME_PATTERN = re.compile(_NAME)
 NodeName = Annotated[str, msgspec.Meta(pattern=_NAME)]
 BasinName = Annotated[str, msgspec.Meta(pattern=_NAME)]
-StreamId = Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{32}" + END)]
-BootId = Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{8}(-?[0-9a-f]{4}){3}-?[0-9a-f]{12}" + END)]
-UtcText = Annotated[str, msgspec.Meta(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z" + END)]
+_STREAM = r"^[0-9a-f]{32}" + END
+_BOOT = r"^[0-9a-f]{8}(-?[0-9a-f]{4}){3}-?[0-9a-f]{12}" + END
+_UTC = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}\.[0-9]{3}Z" + END
+StreamId = Annotated[str, msgspec.Meta(pattern=_STREAM)]
+BootId = Annotated[str, msgspec.Meta(pattern=_BOOT)]
+UtcText = Annotated[str, checked_later(_UTC)]
 """RFC 3339 in UTC with milliseconds."""
 Number = Annotated[int, msgspec.Meta(ge=1, le=2**53 - 1)]
 Count = Annotated[int, msgspec.Meta(ge=0, le=2**53 - 1)]
@@ -77,9 +81,9 @@ class Batch(msgspec.Struct, frozen=True):
         readings: In the order of their numbers.
     """
 
-    stream: StreamId
-    basin: BasinName
-    boot: BootId
+    stream: Annotated[str, checked_later(_STREAM)]
+    basin: Annotated[str, checked_later(_NAME)]
+    boot: Annotated[str, checked_later(_BOOT)]
     first: Number
     clock: Clock
     readings: Annotated[list[Reading], msgspec.Meta(min_length=1, max_length=MOST_READINGS)]
@@ -249,6 +253,7 @@ _DECODERS: dict[Topic, msgspec.json.Decoder[Any]] = {
 _ENCODER = msgspec.json.Encoder()
 
 
+@lru_cache(maxsize=4_096)
 def parse_topic(topic: str) -> tuple[str, Topic]:
     """Take a topic apart.
 
@@ -285,23 +290,51 @@ def decode(topic: Topic, payload: bytes) -> Message:
         raise UnreadableError("not-json", str(error)) from None
     except RecursionError:
         raise UnreadableError("wrong-shape", "nested too deeply.") from None
-    if isinstance(message, Batch | State) and message.clock:
-        _check_utc(message.clock)
     if isinstance(message, Batch):
-        _check_times(message.readings, message.clock.ms)
+        _check_names(message.stream, message.basin, message.boot)
+        _check_utc(message.clock.utc)
+        _check_readings(message.readings, message.clock.ms)
+    elif isinstance(message, State) and message.clock:
+        _check_utc(message.clock.utc)
+    elif isinstance(message, Receipt | Orders) and message.by:
+        _check_utc(message.by.started)
+        _check_utc(message.by.sent)
     return message
 
 
-def _check_utc(clock: Clock) -> None:
+_PATTERNS = {name: re.compile(pattern) for name, pattern in [("stream", _STREAM), ("basin", _NAME), ("boot", _BOOT)]}
+_SENSOR = re.compile(SENSOR_PATTERN)
+
+
+@lru_cache(maxsize=4_096)
+def _check_names(stream: str, basin: str, boot: str) -> None:
+    for (name, pattern), text in zip(_PATTERNS.items(), (stream, basin, boot), strict=True):
+        if not pattern.fullmatch(text):
+            raise UnreadableError("wrong-shape", f"{text[:64]!r} is no {name}: expected {pattern.pattern}")
+
+
+@lru_cache(maxsize=4_096)
+def _check_sensor(sensor: str) -> None:
+    if not _SENSOR.fullmatch(sensor):
+        raise UnreadableError("wrong-shape", f"{sensor[:64]!r} is no sensor: expected {SENSOR_PATTERN}")
+
+
+def _check_utc(utc: str) -> None:
+    if len(utc) != 24 or utc[10] != "T" or utc[19] != "." or utc[23] != "Z":
+        raise UnreadableError("wrong-shape", f"{utc[:64]!r} is no time in the form 2026-03-02T09:14:07.250Z.")
     try:
-        utc_ms(clock.utc)
+        utc_ms(utc)
     except ValueError:
-        raise UnreadableError("time", f"{clock.utc!r} is no date and time.") from None
+        raise UnreadableError("time", f"{utc!r} is no date and time.") from None
 
 
-def _check_times(readings: Sequence[Reading], clock_ms: int) -> None:
+def _check_readings(readings: Sequence[Reading], clock_ms: int) -> None:
     previous_ms = -1
     for reading in readings:
+        for sensor in reading.mc:
+            _check_sensor(sensor)
+        for sensor in reading.fault:
+            _check_sensor(sensor)
         if reading.ms <= previous_ms:
             raise UnreadableError("time", f"a reading at {reading.ms} ms does not come after one at {previous_ms} ms.")
         previous_ms = reading.ms
