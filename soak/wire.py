@@ -139,6 +139,7 @@ class State(msgspec.Struct, frozen=True):
         outbox: Readings waiting for a receipt.
         dropped: Readings that this node gave up since its boot without a receipt: no room, or a damaged outbox.
         refused: Messages that it did not take in since its start, by reason.
+        troubles: What is wrong with the node itself at present, in few words each.
     """
 
     up: bool
@@ -150,6 +151,7 @@ class State(msgspec.Struct, frozen=True):
     outbox: Count = 0
     dropped: Count = 0
     refused: Annotated[dict[Word, Count], msgspec.Meta(max_length=100)] = {}
+    troubles: Annotated[list[Word], msgspec.Meta(max_length=100)] = []
 
 
 class Sender(msgspec.Struct, frozen=True):

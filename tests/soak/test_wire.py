@@ -176,6 +176,7 @@ states = st.builds(
     st.integers(0, 2**53 - 1),
     st.integers(0, 2**53 - 1),
     st.dictionaries(words, st.integers(0, 2**53 - 1), max_size=3),
+    st.lists(words, max_size=3),
 )
 heads = st.none() | st.builds(LedgerHead, st.integers(0, 2**53 - 1), words)
 times = st.integers(0, 253402300799999).map(utc_text)
