@@ -5,16 +5,19 @@ from __future__ import annotations
 import ctypes
 import time
 from pathlib import Path
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from soak import wire
 from soak.quantity import utc_text
 from soak.rehearsal import Rehearsal
 
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
-_ADJTIMEX_ERROR = 5  # TIME_ERROR: clock not synchronised
-_STATUS_OFFSET_LONGS = 5  # struct timex: modes (padded to a long), offset, freq, maxerror, esterror, then status (int)
-_STATUS_UNSYNCED = 0x40  # STA_UNSYNC
+TIME_ERROR = 5
+"""What adjtimex(2) returns for a clock that is not synchronised to a reliable source."""
+
+STA_UNSYNC = 0x40
+"""The bit of its status that says so. From memory of the kernel's ntp.c: set whenever somebody sets the clock by hand, and
+once the error it keeps account of has grown beyond 16 s, some nine hours after the last answer."""
 
 
 class Clock(Protocol):
@@ -56,6 +59,31 @@ def read_together(clock: Clock) -> tuple[int, int]:
     return best[1], best[2]
 
 
+class Anchor(NamedTuple):
+    """Both clocks at one moment.
+
+    Attributes:
+        boot_ms: Milliseconds since boot.
+        utc_ms: Milliseconds since 1970 on the wall clock.
+        synced: The wall clock was known to be synchronised then.
+    """
+
+    boot_ms: int
+    utc_ms: int
+    synced: bool
+
+
+def read_anchor(clock: Clock) -> Anchor:
+    """Both clocks at one moment, and whether the wall clock was right.
+
+    That is asked before and after: a clock that is set right between the questions would else lend its good name to a
+    time read before.
+    """
+    before = clock.synced()
+    boot_ms, utc_ms = read_together(clock)
+    return Anchor(boot_ms, utc_ms, before and clock.synced())
+
+
 def stamp(clock: Clock, not_before_ms: int = 0) -> wire.Clock:
     """Both clocks as they travel.
 
@@ -63,9 +91,31 @@ def stamp(clock: Clock, not_before_ms: int = 0) -> wire.Clock:
         clock: The node's clocks.
         not_before_ms: A reading's time that this must not be earlier than; readings are moved apart by a millisecond.
     """
-    boot_ms, utc_ms = read_together(clock)
+    boot_ms, utc_ms, synced = read_anchor(clock)
     late_ms = max(0, not_before_ms - boot_ms)
-    return wire.Clock(boot_ms + late_ms, utc_text(utc_ms + late_ms), clock.synced())
+    return wire.Clock(boot_ms + late_ms, utc_text(utc_ms + late_ms), synced)
+
+
+class _Timex(ctypes.Structure):
+    """The beginning of struct timex, adjtimex(2), with the padding that the machine's own `long` asks for.
+
+    The rest (times, whose width differs) only has to have room: 208 bytes in all on 64 bit, 128 on 32 bit.
+    """
+
+    _fields_ = (
+        ("modes", ctypes.c_uint),
+        ("offset", ctypes.c_long),
+        ("freq", ctypes.c_long),
+        ("maxerror", ctypes.c_long),
+        ("esterror", ctypes.c_long),
+        ("status", ctypes.c_int),
+        ("rest", ctypes.c_char * 256),
+    )
+
+
+def says_synced(result: int, status: int) -> bool:
+    """What adjtimex(2) means: its result, -1 where it failed, and its status word."""
+    return result not in (-1, TIME_ERROR) and not status & STA_UNSYNC
 
 
 class SystemClock:
@@ -82,11 +132,8 @@ class SystemClock:
         return time.time_ns() // 1_000_000
 
     def synced(self) -> bool:
-        timex = ctypes.create_string_buffer(256)  # modes = 0: only read (adjtimex(2)); 208 bytes on 64 bit
-        state = self._libc.adjtimex(timex)
-        longs = ctypes.sizeof(ctypes.c_long)
-        status = ctypes.c_int.from_buffer(timex, longs * _STATUS_OFFSET_LONGS).value
-        return state not in (-1, _ADJTIMEX_ERROR) and not status & _STATUS_UNSYNCED
+        timex = _Timex(modes=0)  # 0 only reads
+        return says_synced(self._libc.adjtimex(ctypes.byref(timex)), timex.status)
 
     def real_s(self, ms: int) -> float:
         return ms / 1000

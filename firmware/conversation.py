@@ -6,15 +6,20 @@ No thread, no queue, no connection: whoever drives it tells it what happened and
 from __future__ import annotations
 
 import logging
-from collections import Counter
-from collections.abc import Callable, Sequence
+import re
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple
 
-from firmware.clock import Clock, stamp
+from firmware.clock import Clock, read_anchor, stamp
+from firmware.errors import OutboxError
+from firmware.orders import OrdersInHand, taken
 from firmware.source import Source
+from firmware.speakers import Speakers
 from firmware.window import Offer, Parcel, Window
 from soak import wire
-from soak.ranges import Ranges
+from soak.quantity import utc_ms
+from soak.ranges import Range, Ranges
 
 log = logging.getLogger(__name__)
 
@@ -22,11 +27,20 @@ STATE_EVERY_MS = 10_000
 MOST_UNTAKEN = 32
 """Messages handed to the client that the broker has not taken yet; they are in memory."""
 
+STALLED_MS = 60_000
+"""A broker that takes nothing for so long does not work, whatever its connection says. Three times the keepalive: a
+line that is only slow takes something."""
+
 MOST_STREAMS = 1_000
 """Streams in one state message, by its declaration."""
 
+MOST_TROUBLES = 20
+
 Send = Callable[[str, bytes, bool], int]
 """Hands a message over, to be delivered at least once: full topic, payload, retained. Gives what `Taken` will name."""
+
+Held = Sequence[tuple[Source, list[wire.HeldStream]]]
+"""The sources, each with its streams."""
 
 
 class Connected(NamedTuple):
@@ -34,13 +48,9 @@ class Connected(NamedTuple):
 
 
 class Disconnected(NamedTuple):
-    """The connection is gone or was refused."""
+    """The connection is gone or was refused, and with it every message that the broker had not taken."""
 
     reason: str
-
-
-class Renewed(NamedTuple):
-    """The client was built anew: what the old one had not delivered is gone, and so are the names of its messages."""
 
 
 class Arrived(NamedTuple):
@@ -48,6 +58,7 @@ class Arrived(NamedTuple):
 
     topic: str
     payload: bytes
+    retained: bool = False
 
 
 class Taken(NamedTuple):
@@ -56,19 +67,7 @@ class Taken(NamedTuple):
     message: int
 
 
-Event = Connected | Disconnected | Renewed | Arrived | Taken
-
-
-class OrdersInHand(NamedTuple):
-    """The newest orders.
-
-    Attributes:
-        orders: As they came.
-        received_ms: When, in milliseconds of the node's clock: each part is good for so many seconds from then.
-    """
-
-    orders: wire.Orders
-    received_ms: int
+Event = Connected | Disconnected | Arrived | Taken
 
 
 class Conversation:
@@ -78,13 +77,14 @@ class Conversation:
         node: The node's name.
         clock: The node's clocks: for what is said about times, not for how often it is said.
         sources: What is to be sent, oldest first; the last one is the node's own outbox.
-        sensors: How the node's sensors are now.
+        sensors: How the node's sensors are now: each of every basin.
         version: This software's.
         window: What may be under way at a time.
+        troubles: What is wrong with the node itself now, in short words.
         send: How to say something.
 
     Attributes:
-        orders: The newest orders, None before any came. Replaced whole.
+        orders: What the node goes by, None before any orders came. Replaced whole.
         refused: How many messages were not taken in, by reason.
         connected: The broker listens.
     """
@@ -98,16 +98,21 @@ class Conversation:
         *,
         version: str = "",
         window: Window | None = None,
+        troubles: Callable[[], list[str]] = list,
         send: Send,
     ) -> None:
         self.orders: OrdersInHand | None = None
         self.refused: Counter[str] = Counter()
         self.connected = False
         self._node, self._clock, self._sources, self._sensors = node, clock, list(sources), sensors
-        self._version, self._send_one, self._window = version, send, window or Window()
+        self._version, self._send_one, self._window, self._troubles = version, send, window or Window(), troubles
         self._link_said = ""
         self._untaken: set[int] = set()
+        self._taken_ms = 0  # when the broker last took a message, or nothing was left for it to take
         self._owners: dict[str, Source] = {}
+        self._newest: dict[str, int] = {}
+        self._unread: dict[str, str] = {}  # streams that could not be read from disk, and why
+        self._speakers = Speakers()
         self._stated: object = None  # what the last state message said beside times and counts
         self._stated_ms = 0
 
@@ -117,22 +122,23 @@ class Conversation:
             case Connected():
                 self.connected, self._stated = True, None
                 self._window.connected(now_ms)
+                self._speakers.connected()
                 self._say_link("connected")
             case Disconnected(reason):
                 self.connected = False
-                self._say_link(reason)
-            case Renewed():
-                self.connected = False
                 self._untaken.clear()
+                self._say_link(reason)
             case Taken(message):
                 self._untaken.discard(message)
-            case Arrived(topic, payload):
-                self._take_in(topic, payload, now_ms)
+                self._taken_ms = now_ms
+                self._window.taken(message, now_ms)
+            case Arrived():
+                self._take_in(event, now_ms)
 
     def speak(self, now_ms: int) -> None:
         """Say whatever is due, if the broker listens."""
         if self.connected:
-            held = [(source, source.streams()) for source in self._sources]
+            held = self._look()
             self._say_state(held, now_ms)
             self._say_readings(held, now_ms)
 
@@ -144,73 +150,128 @@ class Conversation:
         due_ms = self._stated_ms + STATE_EVERY_MS
         return max(now_ms, due_ms if resend_ms is None else min(due_ms, resend_ms))
 
+    def stalled(self, now_ms: int) -> bool:
+        """The connection stands, and yet the broker has taken nothing for `STALLED_MS`: it needs to be made anew."""
+        return self.connected and bool(self._untaken) and now_ms - self._taken_ms >= STALLED_MS
+
     def _say_link(self, said: str) -> None:
         if said != self._link_said:  # once per change, not per attempt
             (log.info if self.connected else log.warning)("uplink %s", said)
             self._link_said = said
 
-    def _take_in(self, topic: str, payload: bytes, now_ms: int) -> None:
+    def _look(self) -> Held:
+        """What there is to say, from whom, and which streams are being written."""
+        held = [(source, source.streams()) for source in self._sources]
+        self._owners = {stream.stream: source for source, streams in held for stream in streams}
+        self._newest = {stream.stream: stream.newest for _, streams in held for stream in streams}
+        self._window.current(newest(held[-1][1]) if held else ())  # only the node's own outbox is being written
+        return held
+
+    def _take_in(self, arrived: Arrived, now_ms: int) -> None:
         try:
-            message = wire.decode(wire.parse_topic(topic)[1], payload)
-            if isinstance(message, wire.Receipt):
-                self._take_receipt(message, now_ms)
-            elif isinstance(message, wire.Orders):
-                self._take_orders(message)
+            message = wire.decode(wire.parse_topic(arrived.topic)[1], arrived.payload)
         except wire.UnreadableError as error:
-            self._refuse(error.reason, f"topic={topic} problem={error.detail!r}")
+            self._refuse(error.reason, f"topic={arrived.topic[:120]!r} problem={error.detail!r}")
+            return
+        if isinstance(message, wire.Receipt):
+            for receipt in self._speakers.receipts(message, now_ms, retained=arrived.retained):
+                self._take_receipt(receipt, now_ms)
+        elif isinstance(message, wire.Orders):
+            for receipt in self._speakers.orders(message, now_ms, retained=arrived.retained):
+                self._take_receipt(receipt, now_ms)
+            self._take_orders(message, retained=arrived.retained)
 
     def _take_receipt(self, receipt: wire.Receipt, now_ms: int) -> None:
+        self._look()
         for stream, ranges in receipt.streams.items():
-            source = self._owners.get(stream)
-            if source is None:
-                continue  # a stream that has been released altogether
-            released = self._window.receipt(stream, ranges, now_ms)
-            if Ranges(released) != Ranges(ranges):
-                self._refuse("receipt-ahead", f"stream={stream} problem='covers readings that were never sent'")
-            source.release(stream, released)
+            if source := self._owners.get(stream):  # else one that has been released altogether, or another node's
+                released = self._window.receipt(stream, self._existing(stream, ranges), now_ms)
+                if Ranges(released) != Ranges(ranges):
+                    self._refuse("receipt-ahead", f"stream={stream} problem='covers readings that were never sent'")
+                source.release(stream, released)
+        for stream, ranges in receipt.lost.items():
+            if source := self._owners.get(stream):
+                source.lost(stream, self._existing(stream, ranges))
 
-    def _take_orders(self, orders: wire.Orders) -> None:
-        known = self.orders.orders if self.orders else None
-        if known and known.epoch == orders.epoch and orders.version < known.version:
-            self._refuse("orders-old", f"version={orders.version} known={known.version}")
-            return
-        self.orders = OrdersInHand(orders, self._clock.boot_ms())
+    def _existing(self, stream: str, ranges: Iterable[Range]) -> list[Range]:
+        """Without numbers that the stream has not reached."""
+        newest_number = self._newest[stream]
+        return [(first, min(last, newest_number)) for first, last in ranges if first <= newest_number]
+
+    def _take_orders(self, orders: wire.Orders, *, retained: bool) -> None:
+        basins: defaultdict[str, set[str]] = defaultdict(set)
+        for seen in self._sensors():
+            basins[seen.basin].add(seen.sensor)
+        now = read_anchor(self._clock)
+        age_ms = max(0, now.utc_ms - utc_ms(orders.by.sent)) if retained and orders.by and now.synced else 0
+        sensors = {basin: frozenset(of_basin) for basin, of_basin in basins.items()}
+        self.orders, refusals = taken(self.orders, orders, now.boot_ms - age_ms, sensors)
+        for refusal in refusals:
+            self._refuse(*refusal)
 
     def _refuse(self, reason: str, detail: str) -> None:
         self.refused[reason] += 1
         if self.refused[reason] == 1:
             log.warning("uplink refused reason=%s %s; further ones are only counted", reason, detail)
 
-    def _say_state(self, held: Sequence[tuple[Source, list[wire.HeldStream]]], now_ms: int) -> None:
-        """Every ten seconds, and when streams or sensors have changed."""
+    def _say_state(self, held: Held, now_ms: int) -> None:
+        """Every ten seconds, and when something has changed that somebody waits for."""
         streams, sensors = listed([stream for _, streams in held for stream in streams]), self._sensors()
-        stated = [stream.stream for stream in streams], sensors
+        clock = stamp(self._clock)
+        troubles = [_word(trouble) for trouble in (*self._troubles(), *self._own_troubles(now_ms))][:MOST_TROUBLES]
+        stated = [stream.stream for stream in streams], sensors, clock.synced, troubles
         if stated == self._stated and now_ms < self._stated_ms + STATE_EVERY_MS:
             return
         state = wire.State(
             up=True,
             version=self._version,
             boot=self._clock.boot_id,
-            clock=stamp(self._clock),
+            clock=clock,
             streams=streams,
             sensors=sensors,
             outbox=sum(source.held(stream.stream).count() for source, streams in held for stream in streams),
+            dropped=sum(getattr(source, "dropped", 0) for source in self._sources),
+            refused=dict(self.refused),
+            troubles=troubles,
         )
         self._send_one(wire.Topic.STATE.of(self._node), wire.encode(state), True)
         self._stated, self._stated_ms = stated, now_ms
 
-    def _say_readings(self, held: Sequence[tuple[Source, list[wire.HeldStream]]], now_ms: int) -> None:
-        self._owners = {stream.stream: source for source, streams in held for stream in streams}
+    def _own_troubles(self, now_ms: int) -> list[str]:
+        two = ["two collectors speak to this node"] if self._speakers.two(now_ms) else []
+        return two + [f"stream {stream} cannot be read: {problem}" for stream, problem in self._unread.items()]
+
+    def _say_readings(self, held: Held, now_ms: int) -> None:
         if len(self._untaken) >= MOST_UNTAKEN:
             return
-        current = _newest(held[-1][1])  # only the node's own outbox is being written
+        current = newest(held[-1][1]) if held else set()
         offers = [Offer(name, source.held(name), name in current) for name, source in self._owners.items()]
+        self._unread = {stream: problem for stream, problem in self._unread.items() if stream in self._owners}
+        failed: set[str] = set()
         for parcel in self._window.plan(now_ms, offers):
             if len(self._untaken) >= MOST_UNTAKEN:
                 return
+            if parcel.stream not in failed and not self._say_parcel(parcel, now_ms):
+                failed.add(parcel.stream)
+
+    def _say_parcel(self, parcel: Parcel, now_ms: int) -> bool:
+        """Send a parcel; False where its stream cannot be read now: the others must not wait for it."""
+        try:
             batch, payload = self._batch(parcel)
-            self._untaken.add(self._send_one(wire.Topic.READINGS.of(self._node), payload, False))
-            self._window.sent(Parcel(batch.stream, batch.first, batch.last), now_ms)
+        except LookupError:  # given up for want of room since it was offered
+            return False
+        except OutboxError as error:
+            if parcel.stream not in self._unread:
+                log.warning("uplink not_sent stream=%s problem=%r", parcel.stream, str(error))
+            self._unread[parcel.stream] = str(error)[:100]
+            return False
+        self._unread.pop(parcel.stream, None)
+        if not self._untaken:
+            self._taken_ms = now_ms
+        message = self._send_one(wire.Topic.READINGS.of(self._node), payload, False)
+        self._untaken.add(message)
+        self._window.sent(Parcel(batch.stream, batch.first, batch.last), now_ms, message)
+        return True
 
     def _batch(self, parcel: Parcel) -> tuple[wire.Batch, bytes]:
         """Its readings, or as many of the first as fit into one message."""
@@ -223,7 +284,12 @@ class Conversation:
             most = max(1, len(batch.readings) // 2)
 
 
-def _newest(streams: Sequence[wire.HeldStream]) -> set[str]:
+def _word(text: str) -> str:
+    """As much of a text as fits where one line is expected; what a library says may have several."""
+    return re.sub(r"[\x00-\x1f\x7f]+", " ", text)[:200]
+
+
+def newest(streams: Sequence[wire.HeldStream]) -> set[str]:
     """The stream that is being written, of each basin: its last."""
     return set({held.basin: held.stream for held in streams}.values())
 
@@ -232,6 +298,6 @@ def listed(streams: list[wire.HeldStream]) -> list[wire.HeldStream]:
     """As many as one message takes: the oldest, of which the collector may have a part, and those being written."""
     if len(streams) <= MOST_STREAMS:
         return streams
-    newest = _newest(streams)
-    older = [held for held in streams if held.stream not in newest]
-    return older[: MOST_STREAMS - len(newest)] + [held for held in streams if held.stream in newest]
+    current = newest(streams)
+    older = [held for held in streams if held.stream not in current]
+    return older[: MOST_STREAMS - len(current)] + [held for held in streams if held.stream in current]

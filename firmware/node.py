@@ -13,7 +13,7 @@ from pathlib import Path
 
 from firmware.board import Board, Edge, Switch
 from firmware.clock import Clock, read_together
-from firmware.conversation import OrdersInHand
+from firmware.orders import OrdersInHand
 from firmware.outbox import Outbox
 from firmware.sampler import VALID_MS, Sampler, current
 from firmware.sensors import Sensors

@@ -13,8 +13,9 @@ from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 from firmware.clock import Clock
-from firmware.conversation import Conversation, Event, OrdersInHand
+from firmware.conversation import Conversation, Event
 from firmware.link import Link
+from firmware.orders import OrdersInHand
 from firmware.settings import Settings
 from firmware.source import Source
 from firmware.window import Window
