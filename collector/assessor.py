@@ -7,26 +7,25 @@ from typing import NamedTuple
 
 import msgspec
 
-from collector.readings import Stored
+from collector.readings import Piece
 from collector.store import Required
 from soak.closure import Closure, Finding
 from soak.exposure import Meter
 from soak.findings import CODES
+from soak.reading import Reading
 from soak.requirement import Requirement, SensorTerms
 
 
 class Ended(NamedTuple):
-    """An ended closure with how to date it.
+    """An ended closure.
 
     Attributes:
         closure: What the rule says.
-        offset_ms: Wall clock minus the node's uninterrupted clock.
-        synced: That wall clock was synchronised.
+        piece: What its last reading came with, and how that is dated.
     """
 
     closure: Closure
-    offset_ms: int
-    synced: bool
+    piece: Piece
 
 
 class Assessor:
@@ -44,23 +43,32 @@ class Assessor:
         self._from_ms, self._until_ms = 0, -1  # when the answer holds: to begin with, never
         self._discard_to = discard_to
         self._meter = Meter(None, {})
-        self._newest: Stored | None = None
+        self._newest: Piece | None = None
 
-    def feed(self, stored: Stored) -> Ended | None:
-        """Take the next reading, in the order of the numbers; returns the closure that ended with it."""
-        if not self._from_ms <= stored.utc_ms < self._until_ms:
-            self._look_up(stored.utc_ms)
-        self._newest = stored
-        return self._handed_over(self._meter.feed(stored.number, stored.reading))
+    def feed(self, number: int, reading: Reading, piece: Piece) -> Ended | None:
+        """Take the next reading, in the order of the numbers; returns the closure that ended with it.
+
+        Args:
+            number: Its number.
+            reading: The reading.
+            piece: What it came with, for its date.
+        """
+        utc_ms = reading.ms + piece.offset_ms
+        if not self._from_ms <= utc_ms < self._until_ms:
+            self._look_up(utc_ms)
+        self._newest = piece
+        closure = self._meter.feed(number, reading)
+        return None if closure is None else self._handed_over(closure)
 
     def end(self) -> Ended | None:
         """A newer stream has taken over."""
-        return self._handed_over(self._meter.end())
+        closure = self._meter.end()
+        return None if closure is None else self._handed_over(closure)
 
     def running(self) -> Closure | None:
         """The closure in progress as it stands."""
         closure = self._meter.running()
-        return _with_clock_finding(closure, self._newest) if closure else None
+        return _with_clock_finding(closure, self._newest) if closure and self._newest else None
 
     @property
     def running_first(self) -> int | None:
@@ -78,15 +86,14 @@ class Assessor:
             self._from_ms, requirement, terms = required
         self._meter.require(requirement, terms)
 
-    def _handed_over(self, closure: Closure | None) -> Ended | None:
-        if closure is None or closure.first <= self._discard_to or self._newest is None:
+    def _handed_over(self, closure: Closure) -> Ended | None:
+        if closure.first <= self._discard_to or self._newest is None:
             return None
-        offset_ms = self._newest.utc_ms - self._newest.reading.ms
-        return Ended(_with_clock_finding(closure, self._newest), offset_ms, self._newest.clock.synced)
+        return Ended(_with_clock_finding(closure, self._newest), self._newest)
 
 
-def _with_clock_finding(closure: Closure, newest: Stored | None) -> Closure:
-    if newest is None or newest.clock.synced:
+def _with_clock_finding(closure: Closure, newest: Piece) -> Closure:
+    if newest.dated:
         return closure
     finding = Finding("clock-unsynchronised", CODES["clock-unsynchronised"])
     return msgspec.structs.replace(closure, findings=(*closure.findings, finding))

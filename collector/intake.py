@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import NamedTuple
 
-import msgspec
-
-from collector import minutes
 from collector.clock import UtcClock
-from collector.latest import write_latest
+from collector.latest import Latest
+from collector.nodes import NodeWords, Noticed
 from collector.page import DamagedPageError
-from collector.readings import dated, stored_readings
+from collector.readings import Anchors, Synchronised, add_anchor, offset_ms, stored_readings
 from collector.store import Store, StreamRow
 from collector.tracker import StreamTracker
 from soak.quantity import utc_ms
 from soak.ranges import Range
-from soak.wire import Batch, HeldStream, Receipt, State, UnreadableError, decode, encode, parse_topic
+from soak.reading import Reading
+from soak.wire import Batch, Clock, HeldStream, Receipt, State, UnreadableError, decode, parse_topic
 
 log = logging.getLogger(__name__)
 
@@ -26,7 +25,7 @@ FUTURE_MS = 24 * 3_600_000
 
 _CALENDAR_END_MS = utc_ms("9999-12-31T23:59:59.999Z")
 
-MOST_BASINS = 1_000
+MOST_BASINS = 2_000
 
 
 class Arrived(NamedTuple):
@@ -35,6 +34,25 @@ class Arrived(NamedTuple):
     topic: str
     payload: bytes
     retained: bool = False
+
+
+class _Gathered:
+    """Readings of one stream from messages that follow on, to be kept as one row."""
+
+    __slots__ = ("anchors", "first", "readings", "tracker")
+
+    def __init__(self, tracker: StreamTracker, first: int, readings: list[Reading], clock: Clock) -> None:
+        self.tracker, self.first, self.readings = tracker, first, readings
+        self.anchors: Anchors = [(0, clock)]
+
+    def follows(self, batch: Batch) -> bool:
+        """Whether a batch goes on right where these end."""
+        return batch.first == self.first + len(self.readings) and batch.readings[0].ms > self.readings[-1].ms
+
+    def add(self, batch: Batch) -> None:
+        """Add a batch that follows."""
+        add_anchor(self.anchors, len(self.readings), batch.clock)
+        self.readings += batch.readings
 
 
 class Intake:
@@ -48,10 +66,15 @@ class Intake:
     def __init__(self, store: Store, clock: UtcClock) -> None:
         self._store = store
         self._clock = clock
+        self._latest = Latest(store)
+        self._nodes = NodeWords(store, clock)
         self._trackers: dict[str, StreamTracker] = {}
-        self._minutes: minutes.Minutes = {}
+        self._gathered: dict[str, _Gathered] = {}
         self._changed: dict[str, StreamTracker] = {}
+        self._touched: dict[str, set[str]] = {}
         self._loaded = False
+        self.noticed: list[Noticed] = []
+        """What was noticed in what was taken in and kept; whoever reads it empties it."""
         with store.transaction():
             self._load()
 
@@ -73,39 +96,41 @@ class Intake:
         Raises:
             sqlite3.Error: Nothing of the batch was kept; no receipt may be sent. The intake is as before.
         """
-        touched: dict[str, set[str]] = {}
+        before = len(self.noticed)
         try:
             with self._store.transaction():
                 if not self._loaded:
                     self._load()
                 for message in messages:
-                    self._take_one(message, touched)
-                self._store.add_minutes(self._minutes)
-                write_latest(self._store, self._changed.values())
-                receipts = {node: self._receipt(node, streams) for node, streams in touched.items()}
+                    self._take_one(message)
+                self._keep_gathered()
+                self._latest.write(self._changed.values())
+                receipts = {node: self._receipt(node, streams) for node, streams in self._touched.items()}
         except BaseException:
             self._forget()
+            del self.noticed[before:]
             raise
         finally:
-            self._minutes.clear()
+            self._gathered.clear()
             self._changed.clear()
+            self._touched.clear()
         return receipts
 
     def _forget(self) -> None:
         """What was worked out in a transaction that did not hold is not so: it is made again from the store."""
         self._trackers.clear()
         self._loaded = False
-        self._store.forget_cached()
+        self._latest.forget()
+        self._nodes.forget()
 
-    def _take_one(self, message: Arrived, touched: dict[str, set[str]]) -> None:
+    def _take_one(self, message: Arrived) -> None:
         try:
             node, topic = parse_topic(message.topic)
             content = decode(topic, message.payload)
             if isinstance(content, Batch):
-                touched.setdefault(node, set()).add(content.stream)
-                self._take_batch(node, content, message.payload)
+                self._take_batch(node, content)
             elif isinstance(content, State):
-                touched.setdefault(node, set())
+                self._keep_gathered()  # it says what is lost: what has come must be counted first
                 self._take_state(node, content, retained=message.retained)
         except UnreadableError as error:
             log.warning("parked a message on %.120s: %s", message.topic, error)
@@ -113,51 +138,74 @@ class Intake:
 
     # Readings
 
-    def _take_batch(self, node: str, batch: Batch, payload: bytes) -> None:
+    def _take_batch(self, node: str, batch: Batch) -> None:
         self._check_clock(batch)
+        self._touched.setdefault(node, set()).add(batch.stream)
+        gathered = self._gathered.get(batch.stream)
+        if gathered is not None and gathered.follows(batch):
+            self._check_owner(gathered.tracker.row, node, batch)
+            last = gathered.tracker.stored.last
+            if last is None or batch.first > last:  # nothing of it is stored
+                gathered.add(batch)
+                self._note_clock(node, batch.boot, batch.clock)
+                return
+        if gathered is not None:
+            self._keep(self._gathered.pop(batch.stream))
         tracker = self._tracker_for(node, batch)
         pieces = tracker.stored.missing(batch.first, batch.last)
         if pieces != [(batch.first, batch.last)]:
             self._check_repeats(tracker, batch)
-        self._check_order(tracker, batch, pieces)
+        for first, last in pieces:
+            self._check_order(tracker, batch, first, last)
         for first, last in pieces:
             readings = batch.readings[first - batch.first : last - batch.first + 1]
-            whole = len(readings) == len(batch.readings)
-            body = payload if whole else encode(msgspec.structs.replace(batch, first=first, readings=readings))
-            self._store.add_batch(tracker.row.id, first, last, body)
-            stored = list(dated(first, readings, [(0, batch.clock)]))
-            tracker.take(stored, batch.clock)
-            self._changed[batch.stream] = tracker
-            minutes.add(self._minutes, tracker.row.basin_id, stored)
+            if batch.stream in self._gathered:
+                self._keep(self._gathered.pop(batch.stream))
+            self._gathered[batch.stream] = _Gathered(tracker, first, readings, batch.clock)
+        self._note_clock(node, batch.boot, batch.clock)
+
+    def _keep_gathered(self) -> None:
+        while self._gathered:
+            self._keep(self._gathered.popitem()[1])
+
+    def _keep(self, gathered: _Gathered) -> None:
+        gathered.tracker.take(gathered.first, gathered.readings, gathered.anchors)
+        self._changed[gathered.tracker.row.stream] = gathered.tracker
 
     def _check_clock(self, batch: Batch) -> None:
-        if batch.clock.synced and utc_ms(batch.clock.utc) > self._clock() + FUTURE_MS:
+        offset = offset_ms(batch.clock)
+        if batch.clock.synced and offset + batch.clock.ms > self._clock() + FUTURE_MS:
             raise UnreadableError("future", f"its clock says {batch.clock.utc}, more than a day ahead of this one.")
-        offset_ms = utc_ms(batch.clock.utc) - batch.clock.ms
-        if offset_ms + batch.readings[0].ms < 0 or offset_ms + batch.readings[-1].ms > _CALENDAR_END_MS:
+        if offset + batch.readings[0].ms < 0 or offset + batch.readings[-1].ms > _CALENDAR_END_MS:
             said = f"{batch.clock.utc}, {batch.clock.ms} ms after its boot"
             raise UnreadableError("time", f"its clock ({said}) dates a reading outside the years 1970 to 9999.")
 
     def _tracker_for(self, node: str, batch: Batch) -> StreamTracker:
         tracker = self._trackers.get(batch.stream)
         if tracker is None:
-            row = self._store.stream(batch.stream)
-            if row is None:
-                if not self._store.has_basin(node, batch.basin) and self._store.count_basins() >= MOST_BASINS:
-                    raise UnreadableError("too-many-basins", f"there are {MOST_BASINS} basins already.")
-                row = self._store.add_stream(batch.stream, node, batch.basin, batch.boot)
-            if (row.node, row.basin, row.boot) == (node, batch.basin, batch.boot):
-                tracker = self._tracker(row)
-            else:
-                raise _of_another(row, node, batch)
-        elif (tracker.row.node, tracker.row.basin, tracker.row.boot) != (node, batch.basin, batch.boot):
-            raise _of_another(tracker.row, node, batch)
+            row = self._store.stream(batch.stream) or self._new_stream(node, batch.basin, batch.stream, batch.boot)
+            self._check_owner(row, node, batch)
+            return self._tracker(row)
+        self._check_owner(tracker.row, node, batch)
         return tracker
+
+    def _new_stream(self, node: str, basin: str, stream: str, boot: str) -> StreamRow:
+        if not self._store.has_basin(node, basin) and self._store.count_basins() >= MOST_BASINS:
+            raise UnreadableError("too-many-basins", f"there are {MOST_BASINS} basins already.")
+        return self._store.add_stream(stream, node, basin, boot)
 
     def _tracker(self, row: StreamRow) -> StreamTracker:
         tracker = StreamTracker(self._store, row, self._store.required(row.basin_id))
         self._trackers[row.stream] = tracker
         return tracker
+
+    def _check_owner(self, row: StreamRow, node: str, batch: Batch) -> None:
+        if (row.node, row.basin, row.boot) != (node, batch.basin, batch.boot):
+            raise UnreadableError(
+                "wrong-stream",
+                f"stream {row.stream[:8]}… belongs to basin {row.basin} of node {row.node}, boot {row.boot[:8]}…; "
+                f"this says basin {batch.basin} of node {node}, boot {batch.boot[:8]}…",
+            )
 
     def _check_repeats(self, tracker: StreamTracker, batch: Batch) -> None:
         """The same number must say the same; what is stored stands."""
@@ -165,83 +213,103 @@ class Intake:
             if stored.number > batch.last:
                 break
             if stored.reading != batch.readings[stored.number - batch.first]:
-                raise UnreadableError(
-                    "contradicts", f"reading {stored.number} says something else than the one stored."
-                )
+                row = tracker.row
+                said = f"reading {stored.number} says something else than the one stored."
+                self.noticed.append(Noticed("contradiction", row.node, f"basin {row.basin}: {said}"))
+                raise UnreadableError("contradicts", said)
 
-    def _check_order(self, tracker: StreamTracker, batch: Batch, pieces: Sequence[Range]) -> None:
+    def _check_order(self, tracker: StreamTracker, batch: Batch, first: int, last: int) -> None:
         """Times rise within a stream: also between this message and what is stored already."""
-        for first, last in pieces:
-            before, after = tracker.stored.before(first), tracker.stored.after(last)
-            if before is not None and self._ms_of(tracker, before) >= batch.readings[first - batch.first].ms:
-                raise UnreadableError("time", f"reading {first} is not later than reading {before}.")
-            if after is not None and self._ms_of(tracker, after) <= batch.readings[last - batch.first].ms:
-                raise UnreadableError("time", f"reading {last} is not earlier than reading {after}.")
+        before, after = tracker.stored.before(first), tracker.stored.after(last)
+        if before is not None and self._ms_of(tracker, before) >= batch.readings[first - batch.first].ms:
+            raise UnreadableError("time", f"reading {first} is not later than reading {before}.")
+        if after is not None and self._ms_of(tracker, after) <= batch.readings[last - batch.first].ms:
+            raise UnreadableError("time", f"reading {last} is not earlier than reading {after}.")
 
     def _ms_of(self, tracker: StreamTracker, number: int) -> int:
         if number == tracker.judged_to:
             return tracker.judged_ms
         return next(stored_readings(self._store.db, tracker.row.id, from_number=number)).reading.ms
 
+    # Clocks
+
+    def _note_clock(self, node: str, boot: str, clock: Clock) -> None:
+        """The earliest moment at which a boot's wall clock was synchronised dates what came before it."""
+        if not clock.synced or not self._nodes.news(node, boot, clock.ms):
+            return
+        self._keep_gathered()
+        self._nodes.keep(node, boot, Synchronised(clock.ms, utc_ms(clock.utc)))
+        for row in self._store.streams_of_boot(node, boot):
+            tracker = self._trackers.get(row.stream) or StreamTracker(
+                self._store, row, self._store.required(row.basin_id)
+            )
+            tracker.redate()
+            self._changed[row.stream] = tracker
+
     # State
 
     def _take_state(self, node: str, state: State, *, retained: bool) -> None:
-        known = self._store.state(node)
-        if known and known.clock and state.clock and known.boot == state.boot and state.clock.ms < known.clock.ms:
-            return  # an older one, delivered again
-        self._store.set_node(node, state, self._said_ms(node, state, retained=retained))
-        if state.clock is None:
-            return  # the last will: it says nothing about what is held
+        self._touched.setdefault(node, set())
+        said = self._nodes.hear(node, state, retained=retained)
+        if not said.new or state.clock is None or state.boot is None:
+            return  # delivered again; or the last will, which says nothing about what is held
+        if said.noticed:
+            self.noticed.append(said.noticed)
+        self._note_clock(node, state.boot, state.clock)
         listed = {held.stream: held for held in state.streams}
+        self._touched[node] |= listed.keys()
         current = {held.basin: held.stream for held in state.streams}
+        for held in state.streams:
+            self._register(node, held)
         for tracker in [each for each in self._trackers.values() if each.row.node == node]:
-            if tracker.row.boot == state.boot and tracker.heard_ms > state.clock.ms:
+            row = tracker.row
+            if row.boot == state.boot and tracker.heard_ms > state.clock.ms:
                 continue  # said before what came since
-            self._hold_against(tracker, listed.get(tracker.row.stream), current.get(tracker.row.basin))
+            if row.boot != state.boot and said.cloned and row.stream not in listed:
+                continue  # another machine of this name may still hold it
+            self._hold_against(tracker, listed.get(row.stream), current.get(row.basin))
 
-    def _said_ms(self, node: str, state: State, *, retained: bool) -> int:
-        """When it was said: now, unless the broker kept it; a last will that it kept tells no time."""
-        now_ms = self._clock()
-        if not retained:
-            return now_ms
-        if state.clock:
-            return min(utc_ms(state.clock.utc), now_ms)
-        heard_ms = self._store.heard_ms(node)
-        return now_ms if heard_ms is None else heard_ms
+    def _register(self, node: str, held: HeldStream) -> None:
+        """A stream of which nothing has come, and of which something never will: it is on record all the same."""
+        if held.boot and held.oldest > 1 and held.stream not in self._trackers and not self._store.stream(held.stream):
+            try:
+                self._tracker(self._new_stream(node, held.basin, held.stream, held.boot))
+            except UnreadableError as error:
+                log.warning("node=%s stream=%s not recorded as lost: %s", node, held.stream, error)
 
     def _hold_against(self, tracker: StreamTracker, held: HeldStream | None, current: str | None) -> None:
         """What the node still holds of a stream may come; what it does not, and never came, is lost."""
+        row = tracker.row
         newest = tracker.stored.last or 0
         if held:
             newest = max(newest, held.newest)
         gone_to = held.oldest - 1 if held else newest
         lost = tracker.missing(1, gone_to)
         if lost:
-            log.warning("lost node=%s basin=%s ranges=%s", tracker.row.node, tracker.row.basin, lost)
+            log.warning("lost node=%s basin=%s ranges=%s", row.node, row.basin, lost)
+            count = sum(last - first + 1 for first, last in lost)
+            self.noticed.append(Noticed("lost", row.node, f"basin {row.basin}: {count} readings are lost"))
             tracker.lose(lost)
-            self._changed[tracker.row.stream] = tracker
-        if tracker.row.stream == current:
+            self._changed[row.stream] = tracker
+        if row.stream == current:
             self._changed[current] = tracker  # it may only now be known to be the current one
-        if current not in (None, tracker.row.stream) and tracker.judged_to >= newest:
-            tracker.finish()
-            del self._trackers[tracker.row.stream]
-
-    def _receipt(self, node: str, touched: set[str]) -> Receipt:
-        state = self._store.state(node)
-        streams = touched | ({held.stream for held in state.streams} if state else set())
-        known = {stream: self._trackers.get(stream) for stream in sorted(streams)}
-        return Receipt(
-            {
-                stream: list(tracker.stored)
-                for stream, tracker in known.items()
-                if tracker and tracker.row.node == node  # nobody is told what another node's stream has
-            }
+        nothing_to_come = tracker.judged_to >= newest or (
+            gone_to >= newest and tracker.judged_to >= (tracker.stored.last or 0)
         )
+        if current not in (None, row.stream) and nothing_to_come:
+            tracker.finish()
+            del self._trackers[row.stream]
 
-
-def _of_another(row: StreamRow, node: str, batch: Batch) -> UnreadableError:
-    return UnreadableError(
-        "wrong-stream",
-        f"stream {row.stream[:8]}… belongs to basin {row.basin} of node {row.node}, boot {row.boot[:8]}…; "
-        f"this says basin {batch.basin} of node {node}, boot {batch.boot[:8]}…",
-    )
+    def _receipt(self, node: str, streams: set[str]) -> Receipt:
+        """What the disk has of these streams; nobody is told what another node's stream has."""
+        stored: dict[str, list[Range]] = {}
+        lost: dict[str, list[Range]] = {}
+        for stream in sorted(streams):
+            tracker = self._trackers.get(stream)
+            row = tracker.row if tracker else self._store.stream(stream)
+            if row is None or row.node != node:
+                continue
+            stored[stream] = list(tracker.stored if tracker else self._store.stored(row.id))
+            if gone := list(tracker.lost if tracker else self._store.lost(row.id)):
+                lost[stream] = gone
+        return Receipt(stored, lost=lost)

@@ -16,29 +16,50 @@ from soak.reading import Lid
 from soak.wire import State
 
 
-def write_latest(store: Store, trackers: Iterable[StreamTracker]) -> None:
-    """Keep the newest reading of the basins of these streams, where it is newer than what is kept."""
-    for tracker in trackers:
-        newest = tracker.newest
-        if newest is None:
-            continue
-        shown = store.now(tracker.row.basin_id)
-        if shown is not None and not _newer(store, tracker, newest, shown):
-            continue
-        reading = newest.reading
-        now = BasinNow(
-            at_utc_ms=newest.utc_ms,
-            synced=newest.clock.synced,
-            stream=tracker.row.stream,
-            number=newest.number,
-            ms=reading.ms,
-            lid=reading.lid,
-            mc=reading.mc,
-            fault=reading.fault,
-            closure=tracker.running() if reading.lid is Lid.CLOSED else None,
-            judged_to=tracker.judged_to,
-        )
-        store.set_now(tracker.row.basin_id, now)
+class Latest:
+    """Keeps the newest readings in the store.
+
+    Args:
+        store: Where; `write` stands in one of its transactions.
+    """
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._shown: dict[int, str] = {}  # by basin, the stream that is shown
+
+    def forget(self) -> None:
+        """After a transaction that did not hold."""
+        self._shown.clear()
+
+    def write(self, trackers: Iterable[StreamTracker]) -> None:
+        """Keep the newest reading of the basins of these streams, where it is newer than what is kept."""
+        for tracker in trackers:
+            newest = tracker.newest
+            if newest is None:
+                continue
+            basin_id = tracker.row.basin_id
+            if self._shown.get(basin_id) != tracker.row.stream:
+                shown = self._store.now(basin_id)
+                if shown is not None and not _newer(self._store, tracker, newest, shown):
+                    continue
+                self._shown[basin_id] = tracker.row.stream
+            self._store.set_now(basin_id, _basin_now(tracker, newest))
+
+
+def _basin_now(tracker: StreamTracker, newest: Stored) -> BasinNow:
+    reading = newest.reading
+    return BasinNow(
+        at_utc_ms=newest.utc_ms,
+        synced=newest.dated,
+        stream=tracker.row.stream,
+        number=newest.number,
+        ms=reading.ms,
+        lid=reading.lid,
+        mc=reading.mc,
+        fault=reading.fault,
+        closure=tracker.running() if reading.lid is Lid.CLOSED else None,
+        judged_to=tracker.judged_to,
+    )
 
 
 def _newer(store: Store, tracker: StreamTracker, newest: Stored, shown: BasinNow) -> bool:

@@ -8,9 +8,10 @@ from typing import Any
 
 import msgspec
 
+from collector import minutes
 from collector.errors import DataError
-from collector.readings import stored_readings
-from collector.schema import FILE_NAME, connect, refuse_newer
+from collector.readings import stored_pieces, stored_readings
+from collector.schema import FILE_NAME, connect, refuse_newer, refuse_older
 from soak.closure import Closure, Verdict
 from soak.reading import Fault, Lid, Reading
 from soak.requirement import Requirement, SensorTerms
@@ -66,7 +67,10 @@ class StoredClosure(msgspec.Struct, frozen=True):
         basin_id: Its basin.
         closing_utc_ms: When it began, milliseconds since 1970.
         last_utc_ms: Its last reading.
-        clock_synced: The node's wall clock was synchronised: the two times above can be trusted.
+        clock_synced: The two times above can be trusted: the node's wall clock was synchronised, or became so later in
+            the same boot.
+        dated_back_ms: How long after its closing the clock was synchronised that dates it; None: the clock that came
+            with it does.
         assessed_ms: When it was assessed.
         superseded_by: The later assessment that took its place; None if it stands.
         closure: Everything the rule says of it.
@@ -80,6 +84,7 @@ class StoredClosure(msgspec.Struct, frozen=True):
     assessed_ms: int
     superseded_by: int | None
     closure: Closure
+    dated_back_ms: int | None = None
 
 
 class NodeNow(msgspec.Struct, frozen=True):
@@ -144,7 +149,7 @@ class Reader:
         data_dir: The collector's data folder.
 
     Raises:
-        DataError: There is no database in it, it cannot be read, or a newer version wrote it.
+        DataError: There is no database in it, it cannot be read, or another version wrote it.
     """
 
     def __init__(self, data_dir: Path) -> None:
@@ -156,6 +161,7 @@ class Reader:
             )
         self._db = connect(path, read_only=True)
         refuse_newer(self._db)
+        refuse_older(self._db)
 
     def close(self) -> None:
         """Give the connection back."""
@@ -222,7 +228,8 @@ class Reader:
         """
         clauses, values = _closure_filter(basin_id, since_ms, until_ms, verdict, superseded=superseded)
         rows = self._rows(
-            f"""SELECT id, basin_id, closing_utc_ms, last_utc_ms, clock_synced, assessed_ms, superseded_by, body
+            f"""SELECT id, basin_id, closing_utc_ms, last_utc_ms, clock_synced, assessed_ms, superseded_by, body,
+                      dated_back_ms
                 FROM closure WHERE {clauses} ORDER BY closing_utc_ms DESC, id DESC LIMIT ? OFFSET ?""",  # noqa: S608
             (*values, limit, offset),
         )
@@ -231,7 +238,8 @@ class Reader:
     def closure(self, closure_id: int) -> StoredClosure | None:
         """One closure by its row."""
         rows = self._rows(
-            """SELECT id, basin_id, closing_utc_ms, last_utc_ms, clock_synced, assessed_ms, superseded_by, body
+            """SELECT id, basin_id, closing_utc_ms, last_utc_ms, clock_synced, assessed_ms, superseded_by, body,
+                      dated_back_ms
                FROM closure WHERE id = ?""",
             (closure_id,),
         )
@@ -245,18 +253,21 @@ class Reader:
         return dict(self._rows(f"SELECT verdict, count(*) FROM closure WHERE {clauses} GROUP BY verdict", values))  # noqa: S608
 
     def minutes(self, basin_id: int, since_ms: int, until_ms: int) -> dict[str, list[Minute]]:
-        """The per-minute table of one basin, by sensor, oldest first; minutes without a reading are absent."""
-        rows = self._rows(
-            """SELECT s.sensor, m.minute, m.lowest_mc, m.highest_mc, m.sum_mc, m.known, m.missing, m.lid_open
-               FROM minute m JOIN sensor s ON s.id = m.sensor_id
-               WHERE m.basin_id = ? AND m.minute BETWEEN ? AND ? ORDER BY m.sensor_id, m.minute""",
-            (basin_id, since_ms // 60_000, (until_ms - 1) // 60_000),
-        )
-        found: dict[str, list[Minute]] = {}
-        for sensor, minute, lowest, highest, total, known, missing, lid_open in rows:
-            mean = total // known if known else None
-            found.setdefault(sensor, []).append(Minute(minute, lowest, highest, mean, known, missing, lid_open))
-        return found
+        """Minutes of one basin, by sensor, oldest first; minutes without a reading are absent."""
+        first, last = since_ms // 60_000, (until_ms - 1) // 60_000
+        sums: minutes.Minutes = {}
+        for (stream_id,) in self._rows("SELECT id FROM stream WHERE basin_id = ? ORDER BY id", (basin_id,)):
+            for (packed,) in self._rows(
+                "SELECT minutes FROM page WHERE stream_id = ? AND last_utc_ms >= ? AND first_utc_ms < ?",
+                (stream_id, first * 60_000, (last + 1) * 60_000),
+            ):
+                minutes.merge(sums, packed)
+            minutes.add(sums, stored_pieces(self._db, stream_id, sealed=False))
+        return {
+            sensor: rows
+            for sensor, table in sorted(sums.items())
+            if (rows := [_minute(minute, table[minute]) for minute in sorted(table) if first <= minute <= last])
+        }
 
     def readings(self, basin_id: int, since_ms: int, until_ms: int) -> Iterator[tuple[int, Reading]]:
         """Every reading of a basin in a time range, stream by stream, each in the order of its numbers.
@@ -301,6 +312,13 @@ class Reader:
         return self._db.conn.execute(sql, values).fetchall()
 
 
+def _minute(minute: int, total: minutes.MinuteSum) -> Minute:
+    counts = total.known, total.missing, total.lid_open
+    if not total.known:
+        return Minute(minute, None, None, None, *counts)
+    return Minute(minute, total.lowest_mc, total.highest_mc, total.sum_mc // total.known, *counts)
+
+
 def _requirement(body: str | None) -> Requirement | None:
     return msgspec.json.decode(body, type=Requirement) if body else None
 
@@ -310,10 +328,18 @@ def _terms(body: str | None) -> dict[str, SensorTerms]:
 
 
 def _stored(row: Any) -> StoredClosure:
-    closure_id, basin_id, closing_utc_ms, last_utc_ms, synced, assessed_ms, superseded_by, body = row
+    closure_id, basin_id, closing_utc_ms, last_utc_ms, synced, assessed_ms, superseded_by, body, dated_back_ms = row
     closure = msgspec.json.decode(body, type=Closure)
     return StoredClosure(
-        closure_id, basin_id, closing_utc_ms, last_utc_ms, bool(synced), assessed_ms, superseded_by, closure
+        closure_id,
+        basin_id,
+        closing_utc_ms,
+        last_utc_ms,
+        bool(synced),
+        assessed_ms,
+        superseded_by,
+        closure,
+        dated_back_ms,
     )
 
 

@@ -1,7 +1,7 @@
 """The database: its tables, and how an older one becomes a newer one.
 
-Migrations are appended, never edited once released. Readings live in `batch` (as they came) until they are sealed into
-`page`; `closure` holds every verdict ever given. `now`, `minute` and `node` are projections that can be made again.
+Migrations are appended, never edited once released. Readings live in `batch` until they are sealed into `page`;
+`closure` holds every verdict ever given. `now`, `node` and a page's minutes are projections that can be made again.
 """
 
 from __future__ import annotations
@@ -9,9 +9,14 @@ from __future__ import annotations
 import sqlite3
 from pathlib import Path
 
+import msgspec
 from sqlite_utils import Database, Migrations
 
+from collector import minutes
 from collector.errors import DataError
+from collector.page import unseal
+from collector.readings import dated, pack
+from soak.wire import Batch
 
 FILE_NAME = "soakledger.sqlite"
 migrations = Migrations("collector")
@@ -22,6 +27,24 @@ def m0001_first_light(db: Database) -> None:
     """Basins, streams, readings, closures, minutes, nodes, parked messages."""
     for statement in _M0001:
         db.execute(statement)
+
+
+@migrations()
+def m0002_nothing_lost(db: Database) -> None:
+    """Compact rows, minutes beside their page, the moments at which nodes' clocks were synchronised."""
+    for statement in _M0002:
+        db.execute(statement)
+    rows = db.execute("SELECT stream_id, first, body FROM batch").fetchall()
+    for stream_id, first, body in rows:
+        batch = msgspec.json.decode(body, type=Batch)
+        packed = pack(batch.readings, [(0, batch.clock)])
+        db.execute("UPDATE batch SET body = ? WHERE stream_id = ? AND first = ?", (packed, stream_id, first))
+    for row_id, sha256, body in db.execute("SELECT rowid, sha256, body FROM page").fetchall():
+        first, readings, anchors = unseal(body, sha256)
+        sums: minutes.Minutes = {}
+        minutes.add(sums, dated(first, readings, anchors))
+        undated = int(not all(clock.synced for _, clock in anchors))
+        db.execute("UPDATE page SET minutes = ?, undated = ? WHERE rowid = ?", (minutes.pack(sums), undated, row_id))
 
 
 _M0001 = (
@@ -86,6 +109,31 @@ _M0001 = (
 )
 
 
+_M0002 = (
+    # The earliest moment of a boot at which its node's wall clock was known to be synchronised: readings taken before
+    # it with a clock that was not are dated back from there.
+    """CREATE TABLE boot (
+        node TEXT NOT NULL, boot TEXT NOT NULL, ms INTEGER NOT NULL, utc_ms INTEGER NOT NULL,
+        PRIMARY KEY (node, boot)) STRICT, WITHOUT ROWID""",
+    # How long after its closing the clock was synchronised that dates it; without: the clock that came with it does.
+    "ALTER TABLE closure ADD COLUMN dated_back_ms INTEGER",
+    # The page's readings added up by minute: a projection, see minutes.py. undated: a clock of it was not synchronised.
+    "ALTER TABLE page ADD COLUMN minutes BLOB NOT NULL DEFAULT x''",
+    "ALTER TABLE page ADD COLUMN undated INTEGER NOT NULL DEFAULT 0",
+    "DROP INDEX page_by_time",
+    "CREATE INDEX page_by_time ON page (stream_id, last_utc_ms, first_utc_ms)",
+    "DROP TABLE minute",
+    "DROP TABLE sensor",
+)
+
+_PAGE_BYTES = 1_024
+"""A small commit writes whole pages, and a sealed page of readings fills few: small ones spare the card."""
+
+_CHECKPOINT_PAGES = 4_000
+_LARGEST_WAL_BYTES = 64 * 1024 * 1024
+"""What is left of the write-ahead log after a long look by a reader."""
+
+
 def connect(path: Path, *, read_only: bool = False) -> Database:
     """Open the database for one thread.
 
@@ -102,8 +150,11 @@ def connect(path: Path, *, read_only: bool = False) -> Database:
         connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=10)
         connection.execute("PRAGMA foreign_keys = ON")
         if not read_only:
+            connection.execute(f"PRAGMA page_size = {_PAGE_BYTES}")  # only a new database takes it
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute("PRAGMA synchronous = FULL")
+            connection.execute(f"PRAGMA wal_autocheckpoint = {_CHECKPOINT_PAGES}")
+            connection.execute(f"PRAGMA journal_size_limit = {_LARGEST_WAL_BYTES}")
         connection.execute("SELECT count(*) FROM sqlite_master")
     except sqlite3.Error as error:
         if connection:
@@ -130,6 +181,21 @@ def refuse_newer(db: Database) -> None:
         raise DataError(
             f"The data were written by a newer version of this program (unknown here: {', '.join(sorted(newer))}). "
             "They were left as they are. Install that version again, or a newer one."
+        )
+
+
+def refuse_older(db: Database) -> None:
+    """A reader cannot bring a database up to this version; the connection is given back.
+
+    Raises:
+        DataError: It was written by an older version.
+    """
+    pending = [migration.name for migration in migrations.pending(db)]
+    if pending and migrations.applied(db):  # with none applied it is being made
+        db.close()
+        raise DataError(
+            f"The data were written by an older version of this program (without {', '.join(pending)}). They were left "
+            "as they are. Start the collector once on them: it makes a copy and brings them up to this version."
         )
 
 

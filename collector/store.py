@@ -15,10 +15,12 @@ import msgspec
 from collector.clock import UtcClock
 from collector.errors import DataError
 from collector.read import BasinNow
+from collector.readings import Anchors, Piece, Synchronised, pack
 from collector.schema import FILE_NAME, connect, migrate
 from collector.settings import BasinSettings, Settings
 from soak.closure import Closure
 from soak.ranges import Range, Ranges
+from soak.reading import Reading
 from soak.requirement import Requirement, SensorTerms
 from soak.wire import State
 
@@ -47,15 +49,24 @@ class Required(NamedTuple):
     terms: dict[str, SensorTerms]
 
 
-class MinuteRow(msgspec.Struct):
-    """One minute of one sensor while it is being added up; see `collector.read.Minute`."""
+class Sealed(NamedTuple):
+    """A page as it is kept.
 
-    lowest_mc: int | None = None
-    highest_mc: int | None = None
-    sum_mc: int = 0
-    known: int = 0
-    missing: int = 0
-    lid_open: int = 0
+    Attributes:
+        run: Numbers of its first and last reading.
+        times_utc_ms: Their earliest and latest time, milliseconds since 1970.
+        sha256: Digest of the uncompressed bytes.
+        body: The compressed bytes.
+        minutes: The readings added up by minute.
+        undated: Some came with a clock that was not synchronised.
+    """
+
+    run: Range
+    times_utc_ms: Range
+    sha256: str
+    body: bytes
+    minutes: bytes
+    undated: bool
 
 
 class Store:
@@ -91,7 +102,6 @@ class Store:
             self._lock.close()
             raise
         self.db = self._db
-        self._sensor_ids: dict[str, int] = {}
         if "epoch" not in self.site():
             with self.transaction():
                 self._set_site("epoch", secrets.token_hex(8))
@@ -235,24 +245,70 @@ class Store:
         """Number of the last sealed reading; 0 if none is."""
         return int(self._all("SELECT ifnull(max(last), 0) FROM page WHERE stream_id = ?", stream_id)[0][0])
 
-    def add_batch(self, stream_id: int, first: int, last: int, body: bytes) -> None:
-        """Keep readings as they came."""
-        self._run("INSERT INTO batch VALUES (?, ?, ?, ?)", stream_id, first, last, body)
-        self._run("UPDATE stream SET stored = stored + ? WHERE id = ?", last - first + 1, stream_id)
+    def add_batch(self, stream_id: int, first: int, readings: list[Reading], anchors: Anchors) -> None:
+        """Keep readings until a page holds them."""
+        last = first + len(readings) - 1
+        self._run("INSERT INTO batch VALUES (?, ?, ?, ?)", stream_id, first, last, pack(readings, anchors))
+        self._run("UPDATE stream SET stored = stored + ? WHERE id = ?", len(readings), stream_id)
 
-    def seal(self, stream_id: int, run: Range, times_utc_ms: Range, sha256: str, body: bytes) -> None:
-        """Put a page in the place of the rows that it holds.
+    def seal(self, stream_id: int, page: Sealed) -> None:
+        """Put a page in the place of the rows that it holds."""
+        self._run(
+            """INSERT INTO page (stream_id, first, last, first_utc_ms, last_utc_ms, sha256, body, minutes, undated)
+               VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)""",
+            stream_id,
+            *page.run,
+            *page.times_utc_ms,
+            page.sha256,
+            page.body,
+            page.minutes,
+            int(page.undated),
+        )
+        # A row may begin in the page before: it goes with the page that holds its last reading.
+        self._run("DELETE FROM batch WHERE stream_id = ? AND last BETWEEN ? AND ?", stream_id, *page.run)
 
-        Args:
-            stream_id: The stream.
-            run: Numbers of its first and last reading.
-            times_utc_ms: Their times, milliseconds since 1970.
-            sha256: Digest of the uncompressed bytes.
-            body: The compressed bytes.
-        """
-        self._run("INSERT INTO page VALUES (?, ?, ?, ?, ?, ?, ?)", stream_id, *run, *times_utc_ms, sha256, body)
-        # A batch may begin in the page before: it goes with the page that holds its last reading.
-        self._run("DELETE FROM batch WHERE stream_id = ? AND last BETWEEN ? AND ?", stream_id, *run)
+    def undated_pages(self, stream_id: int) -> list[tuple[int, str, bytes]]:
+        """First number, digest and bytes of the pages of a stream with a clock that was not synchronised."""
+        sql = "SELECT first, sha256, body FROM page WHERE stream_id = ? AND undated ORDER BY first"
+        return list(self._all(sql, stream_id))
+
+    def redate_page(self, stream_id: int, first: int, times_utc_ms: Range, minutes: bytes) -> None:
+        """A better clock has become known for a page's readings."""
+        self._run(
+            "UPDATE page SET first_utc_ms = ?, last_utc_ms = ?, minutes = ? WHERE stream_id = ? AND first = ?",
+            *times_utc_ms,
+            minutes,
+            stream_id,
+            first,
+        )
+
+    def synchronised(self, node: str, boot: str) -> Synchronised | None:
+        """The earliest moment of a boot at which the wall clock was known to be synchronised."""
+        row = self._one("SELECT ms, utc_ms FROM boot WHERE node = ? AND boot = ?", node, boot)
+        return Synchronised(*row) if row else None
+
+    def set_synchronised(self, node: str, boot: str, moment: Synchronised) -> None:
+        """Keep that moment."""
+        self._run(
+            """INSERT INTO boot VALUES (?, ?, ?, ?)
+               ON CONFLICT DO UPDATE SET ms = excluded.ms, utc_ms = excluded.utc_ms""",
+            node,
+            boot,
+            *moment,
+        )
+
+    def streams_of_boot(self, node: str, boot: str) -> list[StreamRow]:
+        """Every stream of a boot, over or not."""
+        return self._streams("b.node = ? AND s.boot = ?", node, boot)
+
+    def undated_closures(self, stream_id: int) -> list[Closure]:
+        """Closures of a stream that stand and whose dates cannot be trusted, oldest first."""
+        rows = self._all(
+            """SELECT body FROM closure WHERE stream_id = ? AND superseded_by IS NULL AND clock_synced = 0
+               ORDER BY first""",
+            stream_id,
+        )
+        return [msgspec.json.decode(body, type=Closure) for (body,) in rows]
 
     def set_resume(self, stream_id: int, resume: int) -> None:
         """Where to read again from after a restart."""
@@ -303,25 +359,26 @@ class Store:
         )
         return [(row_id, msgspec.json.decode(body, type=Closure)) for row_id, body in rows]
 
-    def add_closure(self, row: StreamRow, closure: Closure, offset_ms: int, *, synced: bool) -> int:
+    def add_closure(self, row: StreamRow, closure: Closure, piece: Piece) -> int:
         """Keep a verdict.
 
         Args:
             row: Its stream.
             closure: What the rule says.
-            offset_ms: Wall clock minus the node's uninterrupted clock.
-            synced: That wall clock was synchronised.
+            piece: How to date it.
         """
+        offset_ms = piece.offset_ms
         return self._insert(
             """INSERT INTO closure (basin_id, stream_id, first, last, closing_utc_ms, last_utc_ms, clock_synced,
-               verdict, body, assessed_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
+               dated_back_ms, verdict, body, assessed_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
             row.basin_id,
             row.id,
             closure.first,
             closure.last,
             closure.closing_ms + offset_ms,
             closure.last_ms + offset_ms,
-            int(synced),
+            int(piece.dated),
+            None if piece.synced_ms is None else piece.synced_ms - closure.closing_ms,
             closure.verdict.value,
             _text(closure),
             self._clock(),
@@ -332,30 +389,6 @@ class Store:
         self._run("UPDATE closure SET superseded_by = ? WHERE id = ?", by_closure_id, closure_id)
 
     # Projections
-
-    def add_minutes(self, minutes: dict[tuple[int, str, int], MinuteRow]) -> None:
-        """Add to the per-minute table; keys are basin row, sensor, minute since 1970."""
-        self._db.conn.executemany(
-            """INSERT INTO minute VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET
-               lowest_mc = min(ifnull(lowest_mc, excluded.lowest_mc), ifnull(excluded.lowest_mc, lowest_mc)),
-               highest_mc = max(ifnull(highest_mc, excluded.highest_mc), ifnull(excluded.highest_mc, highest_mc)),
-               sum_mc = sum_mc + excluded.sum_mc, known = known + excluded.known,
-               missing = missing + excluded.missing, lid_open = lid_open + excluded.lid_open""",
-            [
-                (basin_id, self._sensor_id(sensor), minute, *msgspec.structs.astuple(row))
-                for (basin_id, sensor, minute), row in minutes.items()
-            ],
-        )
-
-    def _sensor_id(self, sensor: str) -> int:
-        if sensor not in self._sensor_ids:
-            row = self._one("SELECT id FROM sensor WHERE sensor = ?", sensor)
-            self._sensor_ids[sensor] = row[0] if row else self._insert("INSERT INTO sensor (sensor) VALUES (?)", sensor)
-        return self._sensor_ids[sensor]
-
-    def forget_cached(self) -> None:
-        """After a transaction that did not hold: what it had added is not there."""
-        self._sensor_ids.clear()
 
     def now(self, basin_id: int) -> BasinNow | None:
         """The newest reading of a basin as it was last kept."""
@@ -416,6 +449,12 @@ class Store:
             "DELETE FROM parked WHERE id IN (SELECT id FROM parked ORDER BY last_ms DESC, id DESC LIMIT -1 OFFSET ?)",
             MOST_PARKED,
         )
+
+    def new_epoch(self) -> str:
+        """Begin a new epoch: these data are older than what was promised from them."""
+        epoch = secrets.token_hex(8)
+        self._set_site("epoch", epoch)
+        return epoch
 
     # Plumbing
 

@@ -7,7 +7,6 @@ import json
 import random
 import zlib
 from collections.abc import Sequence
-from itertools import accumulate
 from typing import Any
 
 import pytest
@@ -16,7 +15,7 @@ from hypothesis import strategies as st
 from kit import BOOTED_UTC_MS, SECOND, SENSOR, clock_at, reading, soak, stream_id
 
 from collector.page import DamagedPageError, seal, unseal
-from collector.readings import dated
+from collector.readings import dated, singly
 from soak.quantity import utc_text
 from soak.reading import HIGHEST_MC, LOWEST_MC, Fault, Lid, Reading, Why
 from soak.wire import Clock
@@ -155,8 +154,13 @@ def test_standard_tools_read_a_page() -> None:
     assert hashlib.sha256(content).hexdigest() == sha256
     page = json.loads(content)
     assert json.dumps(page, sort_keys=True, separators=(",", ":")).encode() == content
-    assert (page["format"], page["stream"], page["first"]) == (1, stream_id(7), 41)
-    assert list(accumulate(page["ms"])) == [each.ms for each in readings]
+    assert (page["format"], page["stream"], page["first"]) == (2, stream_id(7), 41)
+    base_ms = page["ms"][0]
+    times_ms = [base_ms]
+    for off_ms in page["ms"][1:]:
+        times_ms.append(base_ms + 1_000 + off_ms)
+        base_ms += (times_ms[-1] - base_ms + 500) // 1_000 * 1_000
+    assert times_ms == [each.ms for each in readings]
     assert _spread(page["why"]) == [each.why for each in readings]
     assert _spread(page["lid"]) == [each.lid for each in readings]
     temperatures, latest = [], 0
@@ -174,7 +178,7 @@ def test_standard_tools_read_a_page() -> None:
 def test_each_clock_dates_the_readings_from_its_index_on() -> None:
     readings = [reading(ms, "open") for ms in (1_000, 2_000, 3_000)]
     stepped = Clock(3_000, utc_text(BOOTED_UTC_MS + 3_603_000), synced=True)
-    found = list(dated(11, readings, [(0, clock_at(2_000)), (2, stepped)]))
+    found = [each for piece in dated(11, readings, [(0, clock_at(2_000)), (2, stepped)]) for each in singly(piece)]
     assert [each.number for each in found] == [11, 12, 13]
     assert [each.utc_ms - BOOTED_UTC_MS for each in found] == [1_000, 2_000, 3_603_000]
 
