@@ -1,0 +1,173 @@
+"""From publish to committed receipt: the collector beside a subscriber that only counts and beside a plain script.
+
+`./run bench ingest [--quick] [--streams 1|20]` prints tables. A real Mosquitto, real processes, a real disk; the same
+publisher sends the same messages to each, and each is measured alone on a broker of its own. What the script is:
+`tests/bench/subscribers.py`. Rate: readings divided by the time from the first publish to the last receipt that covers
+everything, or to the last message counted. Figures depend on the machine, their ratios less so; the median of the
+rounds is printed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import statistics
+import sys
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+from soak.wire import Topic, encode
+from tests.bench.load import Basin, basins, batches, readings
+from tests.bench.measuring import Limit, Usage, broker, collector, row, subscriber
+from tests.bench.publisher import Counted, Receipts, publish
+from tests.bench.raw_mqtt import MOST_IDS, publish_packet
+
+SIZES = (1, 10, 500)
+MESSAGES = {1: 30_000, 10: 15_000, 500: 600}
+SCRIPT_SHARE = 10
+"""The script gets the first tenth of the messages: it is that much slower."""
+
+LEAST_OF_BARE = 0.9
+LEAST_OF_TENS = 5.0
+
+
+class Way(NamedTuple):
+    """Who takes the messages in."""
+
+    name: str
+    title: str
+
+
+BROKER = Way("broker", "broker alone (no subscriber)")
+BARE = Way("bare", "bare subscriber")
+SCRIPT = Way("script", "script: INSERT, COMMIT each")
+OURS = Way("ours", "collector, to the receipt")
+WAYS = (BROKER, BARE, OURS, SCRIPT)
+
+
+class Measured(NamedTuple):
+    """What one way of taking messages needed; processor time in microseconds a reading."""
+
+    rate: float
+    cpu_us: float
+    broker_us: float
+
+
+def packets(taking: Sequence[Basin], messages: int, size: int) -> list[bytes]:
+    """Messages of so many readings, the basins in turn."""
+    each = -(-messages // len(taking))
+    columns = [
+        [(Topic.READINGS.of(basin.node), encode(batch)) for batch in batches(basin, list(taken), size)]
+        for seed, basin in enumerate(taking, start=1)
+        for taken in [readings(each * size, basin.sensor, seed)]
+    ]
+    turns = [message for turn in zip(*columns, strict=True) for message in turn][:messages]
+    return [publish_packet(topic, body, index % MOST_IDS + 1) for index, (topic, body) in enumerate(turns)]
+
+
+def measure(way: Way, taking: Sequence[Basin], sending: Sequence[bytes], size: int) -> Measured:
+    """One way, once, with a broker, a process and a folder of its own."""
+    with tempfile.TemporaryDirectory() as name, broker(Path(name) / "broker") as one:
+        folder = Path(name)
+        if way is BROKER:
+            return _timed(one.port, sending, size, None, one.pid, None)
+        if way is OURS:
+            receipts = Receipts(one.port, size)
+            try:
+                with collector(folder / "collector", one.port, taking) as process:
+                    receipts.wait_orders(len({basin.node for basin in taking}))
+                    assert process.process
+                    return _timed(one.port, sending, size, receipts, one.pid, process.process.pid)
+            finally:
+                receipts.close()
+        with subscriber(way.name, one.port, len(sending), folder) as process:
+            counted = Counted(process.stdout)
+            counted.wait()
+            return _timed(one.port, sending, size, counted, one.pid, process.pid)
+
+
+def _timed(
+    port: int,
+    sending: Sequence[bytes],
+    size: int,
+    progress: Counted | Receipts | None,
+    broker_pid: int,
+    pid: int | None,
+) -> Measured:
+    pids = [broker_pid, *([pid] if pid else [])]
+    before = [Usage.of(each).cpu_s for each in pids]
+    seconds = publish(port, sending, size, progress)
+    count = len(sending) * size
+    used = [(Usage.of(each).cpu_s - start) * 1e6 / count for each, start in zip(pids, before, strict=True)]
+    return Measured(count / seconds, used[1] if pid else 0.0, used[0])
+
+
+def rounds(streams: int, size: int, messages: int, count: int) -> dict[Way, Measured]:
+    """Every way in turn, the order turned round each time; the median of each figure."""
+    taking = basins(streams)
+    sending = packets(taking, messages, size)
+    found: dict[Way, list[Measured]] = {way: [] for way in WAYS}
+    for turn in range(count):
+        for way in WAYS[:: -1 if turn % 2 else 1]:
+            part = sending[: len(sending) // SCRIPT_SHARE] if way is SCRIPT else sending
+            found[way].append(measure(way, taking, part, size))
+    return {way: Measured(*map(statistics.median, zip(*each, strict=True))) for way, each in found.items()}
+
+
+def report(streams: int, size: int, found: dict[Way, Measured]) -> None:
+    """The table of one size of message."""
+    title = f"{size} reading{'s' if size > 1 else ''} a message, {streams} stream{'s' if streams > 1 else ''}"
+    print("\n" + row([title, "messages/s", "readings/s", "to bare", "CPU µs", "broker µs"]))
+    bare = found[BARE].rate
+    for way, each in found.items():
+        cpu = f"{each.cpu_us:.1f}" if each.cpu_us else "-"
+        figures = [f"{each.rate / size:,.0f}", f"{each.rate:,.0f}", f"{each.rate / bare:.2f}", cpu]
+        print(row([f"  {way.title}", *figures, f"{each.broker_us:.1f}"]), flush=True)
+
+
+def limits(streams: int, found: dict[int, dict[Way, Measured]]) -> list[Limit]:
+    """What is asked of the collector, and whether it holds."""
+    ours, bare = found[1][OURS].rate, found[1][BARE].rate
+    asked = [
+        Limit(
+            f"one a message, {streams} streams: {ours / bare:.2f} of the bare rate (at least {LEAST_OF_BARE})",
+            ours >= LEAST_OF_BARE * bare,
+        )
+    ]
+    if 10 in found:
+        times = found[10][OURS].rate / ours
+        asked.append(
+            Limit(
+                f"ten a message, {streams} streams: {times:.1f} times the readings of one (at least {LEAST_OF_TENS})",
+                times >= LEAST_OF_TENS,
+            )
+        )
+    return asked
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Measure, and print; 0 if every limit holds."""
+    parser = argparse.ArgumentParser(prog="./run bench ingest", description=(__doc__ or "").partition("\n")[0])
+    parser.add_argument("--quick", action="store_true", help="one round, one and ten readings a message")
+    parser.add_argument("--streams", type=int, action="append", help="basins at once [default: 1, then 20]")
+    parser.add_argument("--rounds", type=int, help="of each measurement [default: 3]")
+    parser.add_argument("--share", type=float, default=1.0, help="of the usual number of messages [default: 1]")
+    chosen = parser.parse_args(arguments)
+    sizes = SIZES[:2] if chosen.quick else SIZES
+    count = chosen.rounds or (1 if chosen.quick else 3)
+    share = chosen.share * (0.25 if chosen.quick else 1)
+    asked: list[Limit] = []
+    print(f"median of {count} round(s); CPU µs: of the process that takes messages in, and of the broker, a reading")
+    for streams in chosen.streams or (1, 20):
+        found = {}
+        for size in sizes:
+            found[size] = rounds(streams, size, max(int(MESSAGES[size] * share), 20), count)
+            report(streams, size, found[size])
+        asked += limits(streams, found)
+    print("", *asked, sep="\n")
+    return 0 if all(limit.holds for limit in asked) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
