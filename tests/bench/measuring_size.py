@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-
 FREE = "(free pages)"
 
 
