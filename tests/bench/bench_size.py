@@ -17,6 +17,7 @@ import tempfile
 import time
 import zlib
 from collections.abc import Callable, Iterable, Iterator
+from datetime import UTC, datetime
 from itertools import islice
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -34,6 +35,8 @@ from tests.bench.realistic import DAY_S, NOISE_STEPS, SENSOR, Chunk, days
 LIMIT_BYTES, AIM_BYTES = 1.5, 1.0
 START_UTC_MS = 1_767_225_600_000
 """2026-01-01T00:00:00Z."""
+
+SINCE = datetime.fromtimestamp(START_UTC_MS / 1_000, UTC)
 
 BATCH, MESSAGES = 500, 20
 LIVE_S = 3_600
@@ -54,7 +57,7 @@ class Kept(NamedTuple):
 
 def settings() -> Settings:
     """One basin whose soaks are judged."""
-    required = RequirementSettings(min_temp_c="20", contact="12m", since=None)
+    required = RequirementSettings(min_temp_c="20", contact="12m", since=SINCE)
     basin = BasinSettings("n1", "b1", "Basin 1", {SENSOR: SensorSettings(u_c="0.5")}, requirement=required)
     return Settings("Clinic at the Mill", BrokerSettings(), [basin])
 
