@@ -20,7 +20,7 @@ from typing import NamedTuple
 from soak.wire import Topic, encode
 from tests.bench.load import Basin, basins, batches, readings
 from tests.bench.measuring import Limit, Usage, broker, collector, row, subscriber
-from tests.bench.publisher import Counted, Receipts, publish
+from tests.bench.publisher import Counted, Receipts, publish, under_way
 from tests.bench.raw_mqtt import MOST_IDS, publish_packet
 
 SIZES = (1, 10, 500)
@@ -81,7 +81,7 @@ def measure(way: Way, taking: Sequence[Basin], sending: Sequence[bytes], size: i
                     return _timed(one.port, sending, size, receipts, one.pid, process.process.pid)
             finally:
                 receipts.close()
-        with subscriber(way.name, one.port, len(sending), folder) as process:
+        with subscriber(way.name, one.port, len(sending), under_way(size) // 10, folder) as process:
             counted = Counted(process.stdout)
             counted.wait()
             return _timed(one.port, sending, size, counted, one.pid, process.pid)

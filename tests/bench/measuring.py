@@ -72,10 +72,10 @@ def collector(folder: Path, port: int, basins: Iterable[Basin]) -> Iterator[Coll
 
 
 @contextmanager
-def subscriber(kind: str, port: int, total: int, folder: Path) -> Iterator[subprocess.Popen[bytes]]:
-    """One of `tests.bench.subscribers`."""
+def subscriber(kind: str, port: int, total: int, every: int, folder: Path) -> Iterator[subprocess.Popen[bytes]]:
+    """One of `tests.bench.subscribers`: takes so many messages, says every so many how far it is."""
     files = [str(folder / "script.sqlite")] if kind == "script" else []
-    command = [sys.executable, "-m", "tests.bench.subscribers", kind, str(port), str(total), *files]
+    command = [sys.executable, "-m", "tests.bench.subscribers", kind, str(port), str(total), str(every), *files]
     with subprocess.Popen(command, stdout=subprocess.PIPE, cwd=ROOT) as process:
         try:
             yield process

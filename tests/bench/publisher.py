@@ -96,6 +96,11 @@ class Receipts:
         return sum(self._covered.values()) // self._size
 
 
+def under_way(size: int) -> int:
+    """Messages of so many readings that may be under way."""
+    return min(MESSAGES_UNDER_WAY, READINGS_UNDER_WAY // size)
+
+
 def publish(port: int, packets: Sequence[bytes], size: int, progress: Progress | None) -> float:
     """Publish messages until the other side is done with all of them.
 
@@ -108,7 +113,7 @@ def publish(port: int, packets: Sequence[bytes], size: int, progress: Progress |
     Returns:
         Seconds from the first byte sent to the last message done with.
     """
-    most = min(MESSAGES_UNDER_WAY, READINGS_UNDER_WAY // size)
+    most = under_way(size)
     connection = Connection(port, "bench-publisher")
     readable = [connection.socket] if progress is None else [connection.socket, progress]
     sent, acknowledged, done, waiting = 0, 0, 0, memoryview(b"")

@@ -1,10 +1,11 @@
 """What the collector is measured beside: two subscribers, each a process of its own.
 
-`python -m tests.bench.subscribers bare PORT` only counts messages. `... script PORT FILE` is what a practitioner would
+`python -m tests.bench.subscribers bare PORT MESSAGES EVERY` only counts. `... script PORT MESSAGES EVERY FILE` is what a practitioner would
 write: each message parsed, each of its readings a row, one commit per message, with the collector's own settings of the
 database (write-ahead log, `synchronous = FULL`): without them it would promise less than a receipt does.
 
-Both write the number of messages they are done with to standard output, eight bytes each time, now and then.
+Both write the number of messages they are done with to standard output, eight bytes each time: after so many, as seldom
+as the publisher can do with, for a write costs about as much as a message.
 """
 
 from __future__ import annotations
@@ -20,9 +21,6 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 FILTER = "soakledger/1/+/readings"
-EVERY = 50
-"""Messages between two signs of life; standard output is a pipe, a write of eight bytes is a microsecond."""
-
 COUNT_BYTES = 8
 
 
@@ -58,8 +56,8 @@ def script(file: str) -> Callable[[bytes], None]:
     return insert
 
 
-def run(port: int, total: int, take: Callable[[bytes], None]) -> None:
-    """Take messages in for ever; each is done with when `take` returns."""
+def run(port: int, total: int, every: int, take: Callable[[bytes], None]) -> None:
+    """Take messages in for ever; one is done with when `take` returns."""
     done = 0
 
     def say() -> None:
@@ -69,7 +67,7 @@ def run(port: int, total: int, take: Callable[[bytes], None]) -> None:
         nonlocal done
         take(message.payload)
         done += 1
-        if not done % EVERY or done == total:
+        if not done % every or done == total:
             say()
 
     client = mqtt.Client(CallbackAPIVersion.VERSION2)
@@ -81,5 +79,5 @@ def run(port: int, total: int, take: Callable[[bytes], None]) -> None:
 
 
 if __name__ == "__main__":
-    kind, broker_port, messages, *files = sys.argv[1:]
-    run(int(broker_port), int(messages), script(*files) if kind == "script" else bare())
+    kind, broker_port, messages, between, *files = sys.argv[1:]
+    run(int(broker_port), int(messages), int(between), script(*files) if kind == "script" else bare())
