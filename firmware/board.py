@@ -8,6 +8,7 @@ from __future__ import annotations
 import enum
 import os
 import queue
+import sys
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
@@ -58,21 +59,17 @@ class Board:
 
     def __init__(self, settings: Settings, clock: Clock, events: queue.SimpleQueue[Edge]) -> None:
         self._clock, self._events = clock, events
+        self._settings = settings
         self._devices: list[Any] = []
+        self._contacts: list[Any] = []
         self._lids: dict[str, Any] = {}
         self._lights: dict[str, Any] = {}
         self._buzzer: Any = None
         name = os.environ.setdefault("GPIOZERO_PIN_FACTORY", PIN_FACTORY)
         # lgpio makes a FIFO in this folder when it is imported, and changes to it.
         os.environ.setdefault("LG_WD", os.environ.get("RUNTIME_DIRECTORY", settings.data_dir))
-        try:
-            self._open(settings)
-        except Exception as error:
-            self.close()
-            raise BoardError(
-                f"The pins cannot be used through {name!r}: {error or type(error).__name__}. Check that nothing else "
-                "uses them and that this user is in the group gpio; on a Raspberry Pi install python3-lgpio."
-            ) from error
+        self._library = name
+        self._trying(self._open)
 
     def closed(self, basin: str) -> bool:
         """The level of a basin's lid switch now: True for closed."""
@@ -88,18 +85,53 @@ class Board:
         if self._buzzer is not None:
             self._buzzer.value = on
 
+    def edges_live(self) -> bool:
+        """The library's thread that reports edges lives, as far as is known: only lgpio's can be asked."""
+        thread = getattr(sys.modules.get("lgpio"), "_notify_thread", None)
+        return thread is None or bool(thread.is_alive())
+
+    def reopen(self) -> None:
+        """Open the contacts anew, with another thread of the library's if its own is dead.
+
+        Raises:
+            BoardError: The pins cannot be used.
+        """
+        while self._contacts:
+            self._contacts.pop().close()
+        if not self.edges_live():  # an exception in anybody's callback ends it for good
+            lgpio: Any = sys.modules["lgpio"]
+            lgpio._notify_thread = type(lgpio._notify_thread)()
+        self._trying(self._open_contacts)
+
     def close(self) -> None:
         """Turn everything off and give the pins back."""
-        while self._devices:
-            self._devices.pop().close()
+        for devices in (self._contacts, self._devices):
+            while devices:
+                devices.pop().close()
 
-    def _open(self, settings: Settings) -> None:
-        from gpiozero import RGBLED, Buzzer  # noqa: PLC0415
+    def _trying(self, work: Callable[[], None]) -> None:
+        try:
+            work()
+        except Exception as error:
+            self.close()
+            raise BoardError(
+                f"The pins cannot be used through {self._library!r}: {error or type(error).__name__}. Check that "
+                "nothing else uses them and that this user is in the group gpio; on a Raspberry Pi install "
+                "python3-lgpio."
+            ) from error
 
-        for basin in settings.basins:
+    def _open_contacts(self) -> None:
+        for basin in self._settings.basins:
             self._lids[basin.name] = self._contact(basin.lid_pin, basin.name, Switch.LID)
             if basin.button_pin is not None:
                 self._contact(basin.button_pin, basin.name, Switch.BUTTON)
+
+    def _open(self) -> None:
+        from gpiozero import RGBLED, Buzzer  # noqa: PLC0415
+
+        self._open_contacts()
+        settings = self._settings
+        for basin in settings.basins:
             if basin.light:
                 pins = basin.light
                 self._lights[basin.name] = self._kept(RGBLED(pins.red, pins.green, pins.blue))
@@ -109,7 +141,8 @@ class Board:
     def _contact(self, pin: int, basin: str, switch: Switch) -> Any:
         from gpiozero import DigitalInputDevice  # noqa: PLC0415
 
-        device = self._kept(DigitalInputDevice(pin, pull_up=True))
+        device = DigitalInputDevice(pin, pull_up=True)
+        self._contacts.append(device)
         device.when_activated = self._put(basin, switch, active=True)
         device.when_deactivated = self._put(basin, switch, active=False)
         return device

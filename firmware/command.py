@@ -1,8 +1,9 @@
-"""`soakledger node`: runs the node. The only place where logging is set up and signals are taken."""
+"""`soakledger node`: runs the node. Only here logging is set up, signals are taken and the process is ended."""
 
 from __future__ import annotations
 
 import logging
+import os
 import signal
 import sys
 import threading
@@ -16,7 +17,7 @@ from firmware.settings import Settings, help_lines, load
 
 _EPILOG = (
     "Exit status: 0 stopped as asked or settings in order, 3 settings, 4 readings on disk, 5 pins, 6 a file named for "
-    "the broker cannot be used."
+    "the broker cannot be used, 7 a part of the node stands still."
 )
 
 
@@ -68,6 +69,7 @@ def command(file: Path, check: bool, verbose: bool) -> None:
 def _run(settings: Settings) -> None:
     from firmware.clock import SystemClock  # noqa: PLC0415
     from firmware.node import Node  # noqa: PLC0415
+    from firmware.notify import Notifier  # noqa: PLC0415
 
     stop = threading.Event()
 
@@ -76,7 +78,14 @@ def _run(settings: Settings) -> None:
 
     for one in (signal.SIGTERM, signal.SIGINT):
         signal.signal(one, end)
-    Node(settings, SystemClock()).run(stop)
+    Node(settings, SystemClock(), notifier=Notifier(), abort=_abort).run(stop)
+
+
+def _abort(error: FirmwareError) -> None:
+    """End the process at once: its main thread is stuck, so nothing can be closed in order."""
+    sys.stderr.write(f"Error: {error}\n")
+    sys.stderr.flush()
+    os._exit(error.exit_code)
 
 
 def _summary(settings: Settings) -> str:
@@ -84,7 +93,7 @@ def _summary(settings: Settings) -> str:
     lines = [
         f"node {settings.node}: settings in order",
         f"broker {broker.host}:{broker.port}{' over TLS' if broker.ca_file else ''}",
-        f"readings wait in {settings.data_dir}",
+        f"readings wait in {settings.data_dir}, up to {settings.outbox_share:.0%} of its disk",
     ]
     lines += [f"basin {basin.name}: sensors {', '.join(basin.sensors)}" for basin in settings.basins]
     lines += [f"pin {pin}: {use}" for pin, use in sorted(settings.pins())]

@@ -4,7 +4,8 @@ FirmwareError
 ├── SettingsError   3  the settings file cannot be used
 ├── OutboxError     4  the readings on disk cannot be used
 ├── BoardError      5  the pins cannot be used
-└── LinkError       6  the broker cannot even be tried
+├── LinkError       6  the broker cannot even be tried
+└── StuckError      7  a part of this program that matters stands still
 """
 
 from __future__ import annotations
@@ -61,3 +62,20 @@ class LinkError(FirmwareError):
     """The broker cannot even be tried: a file named for it cannot be used. A broker that is away is no error."""
 
     exit_code = 6
+
+
+class StuckError(FirmwareError):
+    """A part of this program that matters stands still and cannot be set going again from within.
+
+    Attributes:
+        part: Which.
+    """
+
+    exit_code = 7
+
+    def __init__(self, part: str, ailment: str) -> None:
+        super().__init__(
+            f"{part} {ailment}. Readings could be missed unseen, so the node ends; systemd starts it again. If this "
+            "comes back, restart the machine and look for errors of its card and its bus in `journalctl -k`."
+        )
+        self.part = part

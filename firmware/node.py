@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import logging
 import queue
+import shutil
 import threading
 from collections.abc import Callable, Sequence
 from importlib.metadata import PackageNotFoundError
@@ -13,6 +14,9 @@ from pathlib import Path
 
 from firmware.board import Board, Edge, Switch
 from firmware.clock import Clock, read_together
+from firmware.edges import EdgeWatch
+from firmware.errors import FirmwareError, OutboxError, StuckError
+from firmware.notify import Notifier
 from firmware.orders import OrdersInHand
 from firmware.outbox import Outbox
 from firmware.sampler import VALID_MS, Sampler, current
@@ -20,6 +24,7 @@ from firmware.sensors import Sensors
 from firmware.settings import Settings
 from firmware.source import Source
 from firmware.uplink import Uplink
+from firmware.watch import Pulse, Watch
 from soak import wire
 from soak.reading import Reading, Why
 
@@ -30,6 +35,13 @@ STEP_MS = 50
 """A wall clock that moved against the other one by more than this in a second has been set; slewing moves it by 0.5 ms
 a second at most (adjtimex(2): 500 ppm)."""
 
+MOST_STILL_S = 30.0
+"""The loop never stands still for long: nothing in it waits for a disk, a sensor or a network."""
+
+MOST_UNKEPT_S = 30.0
+"""A commit takes a fraction of a second, on a card that stalls some seconds; beyond that people should know."""
+
+_GRACE_S = 10.0  # for an orderly end, when a part of the node is stuck
 _LOOK_S = 0.2  # how often it looks whether to stop
 _LEAST_VALID_S = 0.25  # real time: at a rehearsal's speed a busy machine's pause is not the sensor's
 
@@ -43,6 +55,8 @@ class Node:
         sources: Further readings to send beside its own, such as the simulator's past days; older than its own.
         on_ready: Called once from `run`, when the pins exist and before anything is read from them: setting up a pin
             as an input resets a mock pin's level to its pull-up, so a simulator sets its levels here.
+        notifier: Tells systemd how the node is.
+        abort: Ends the process when the loop itself is stuck, so that nothing else can; it does not come back.
     """
 
     def __init__(
@@ -52,6 +66,8 @@ class Node:
         sources: Sequence[Source] = (),
         *,
         on_ready: Callable[[], None] | None = None,
+        notifier: Notifier | None = None,
+        abort: Callable[[FirmwareError], None] = lambda _: None,
     ) -> None:
         self._settings, self._clock, self._sources, self._on_ready = settings, clock, tuple(sources), on_ready
         self._valid_ms = max(VALID_MS, round(_LEAST_VALID_S / clock.real_s(1)))
@@ -59,10 +75,16 @@ class Node:
         self._samplers: dict[str, Sampler] = {}
         self._taken: list[tuple[str, Reading]] = []
         self._uplink: Uplink | None = None
+        self._notifier, self._abort = notifier or Notifier({}), abort
+        self._pulse, self._kept = Pulse("the node's loop", MOST_STILL_S), Pulse("the outbox", MOST_UNKEPT_S)
+        self._watch = Watch(self._notifier.feed, self._give_up)
+        self._stuck: StuckError | None = None
+        self._left = threading.Event()  # the loop has been left
+        self._edge_watch, self._reopened, self._polling = EdgeWatch(), False, False
 
     @property
     def orders(self) -> OrdersInHand | None:
-        """The newest orders of the collector; None before any came."""
+        """What the node goes by; None before any orders came."""
         return self._uplink.orders if self._uplink else None
 
     def run(self, stop: threading.Event) -> None:
@@ -72,16 +94,19 @@ class Node:
             OutboxError: Readings cannot be kept.
             BoardError: The pins cannot be used.
             LinkError: A file named for the broker cannot be used.
+            StuckError: A part of the node stands still and cannot be set going again.
         """
         settings = self._settings
-        self._outbox = Outbox(Path(settings.data_dir), self._clock)
+        self._outbox = Outbox(Path(settings.data_dir), self._clock, most_bytes=most_bytes(settings))
         try:
             self._board = Board(settings, self._clock, self._edges)
             try:
                 all_sensors = [sensor for basin in settings.basins for sensor in basin.sensors]
                 self._sensors = Sensors(all_sensors, Path(settings.w1_devices), self._clock)
                 sources = [*self._sources, self._outbox]
-                uplink = Uplink(settings, self._clock, sources, self._sensors_seen, version=_version())
+                uplink = Uplink(
+                    settings, self._clock, sources, self._sensors_seen, version=_version(), troubles=self._troubles
+                )
                 self._uplink = uplink
                 if self._on_ready:
                     self._on_ready()
@@ -96,18 +121,64 @@ class Node:
         log.info("node started node=%s boot=%s basins=%s", self._settings.node, self._clock.boot_id, ",".join(basins))
         self._sensors.start()
         self._begin()
-        self._outbox.start(uplink.wake)
+        self._outbox.start(self._on_commit)
         uplink.start()
+        self._start_watch(uplink)
         try:
-            self._tick_on(uplink, stop)
+            self._tick_on(stop)
+            self._notifier.say("STOPPING=1")
             for basin, sampler in self._samplers.items():
                 self._take(basin, sampler.end())
             self._hand_over()
             self._outbox.flush()
         finally:
+            self._left.set()
+            self._watch.close()
             uplink.close()
             self._sensors.close()
             log.info("node stopped node=%s", self._settings.node)
+
+    def _start_watch(self, uplink: Uplink) -> None:
+        self._pulse.of(threading.current_thread())
+        self._kept.moved()
+        self._watch.add(self._pulse)
+        self._sensors.watch(self._watch)
+        uplink.watch(self._watch)
+        self._watch.start()
+        basins = ", ".join(basin.name for basin in self._settings.basins)
+        self._notifier.say("READY=1", f"STATUS=Watching {basins}")
+
+    def _on_commit(self) -> None:
+        self._kept.moved()
+        if self._uplink:
+            self._uplink.wake()
+
+    def _give_up(self, error: StuckError) -> None:
+        """Asked from the watch's thread: end in order if the loop still can."""
+        self._stuck = error
+        self._notifier.say(f"STATUS={error}")
+        if not self._left.wait(_GRACE_S):
+            self._abort(error)
+
+    def _check(self) -> None:
+        """Raise what keeps the node from doing its work."""
+        self._outbox.check()
+        if not getattr(self._outbox, "alive", True):
+            file = Path(self._settings.data_dir)
+            raise OutboxError(
+                file, "the thread that writes readings has ended. The node ends; systemd starts it again."
+            )
+        if self._stuck:
+            raise self._stuck
+
+    def _troubles(self) -> list[str]:
+        """What is wrong with the node itself now; asked from the uplink's thread."""
+        troubles = [f"the lid of basin {basin} reports no edges; it is polled" for basin in self._edge_watch.dead()]
+        if trouble := getattr(self._outbox, "trouble", ""):
+            troubles.append(trouble)
+        elif self._kept.ailment(self._kept.limit_s):
+            troubles.append("the disk takes no readings; they wait in memory")
+        return troubles
 
     def _begin(self) -> None:
         """The first reading of every basin."""
@@ -120,12 +191,13 @@ class Node:
             self._samplers[basin.name] = sampler
             self._take(basin.name, sampler.start())
 
-    def _tick_on(self, uplink: Uplink, stop: threading.Event) -> None:
+    def _tick_on(self, stop: threading.Event) -> None:
         """Tick on an absolute schedule, so that nothing adds up; a tick that is late is taken once, not made up for."""
         boot_ms, utc_ms = read_together(self._clock)
         offset_ms, next_ms = utc_ms - boot_ms, boot_ms + TICK_MS
         while not stop.is_set():
             self._wait(next_ms)
+            self._pulse.moved()
             if self._clock.boot_ms() < next_ms:
                 continue
             boot_ms, utc_ms = read_together(self._clock)
@@ -135,8 +207,7 @@ class Node:
             offset_ms = utc_ms - boot_ms
             self._tick(Why.CLOCK if stepped else Why.TICK)
             self._hand_over()
-            self._outbox.check()
-            uplink.check()
+            self._check()
             next_ms = next_tick_ms(next_ms, self._clock.boot_ms())
 
     def _wait(self, next_ms: int) -> None:
@@ -147,6 +218,36 @@ class Node:
         with contextlib.suppress(queue.Empty):
             self._take_edge(self._edges.get(timeout=max(wait_s, 0.0005)))
         self._take_edges()
+        if self._polling:
+            self._poll_lids()
+
+    def _poll_lids(self) -> None:
+        """Where edges are not reported, a change of level is one, seen a little late: that only shrinks a soak."""
+        for basin, sampler in self._samplers.items():
+            ms, closed = self._clock.boot_ms(), self._board.closed(basin)
+            if closed is not self._lid_levels.get(basin):
+                self._take(basin, sampler.lid_edge(ms, closed=closed, news=self._sensors.newest()))
+                self._lid_levels[basin] = closed
+
+    def _mind_edges(self, levels: dict[str, bool]) -> None:
+        """Edges that do not come any more: open the pins anew, once; if that does not help, look more often."""
+        self._lid_levels = levels
+        for basin, closed in levels.items():
+            self._edge_watch.polled(basin, closed=closed)
+        dead = self._edge_watch.dead()
+        if not dead and self._board.edges_live():
+            self._polling = False
+            return
+        if self._polling:
+            return
+        if self._reopened:
+            log.error("node edges dead basins=%s; their lids are polled", ",".join(dead))
+            self._polling = True
+            return
+        log.error("node edges dead basins=%s; the pins are opened anew", ",".join(dead))
+        self._reopened = True
+        self._board.reopen()
+        self._edge_watch.renewed()
 
     def _take_edges(self) -> None:
         """All edges so far; then what has settled by the time before the last of them was asked for."""
@@ -160,6 +261,8 @@ class Node:
     def _take_edge(self, edge: Edge) -> None:
         sampler, news = self._samplers[edge.basin], self._sensors.newest()
         if edge.switch is Switch.LID:
+            self._edge_watch.edge(edge.basin, closed=edge.active)
+            self._reopened = False
             self._take(edge.basin, sampler.lid_edge(edge.ms, closed=edge.active, news=news))
         else:
             self._take(edge.basin, sampler.button_edge(edge.ms, pressed=edge.active, news=news))
@@ -174,6 +277,7 @@ class Node:
         news, ms = self._sensors.newest(), self._clock.boot_ms()
         for basin, sampler in self._samplers.items():
             self._take(basin, sampler.tick(ms, closed=levels[basin], news=news, why=why))
+        self._mind_edges(levels)
 
     def _take(self, basin: str, readings: Sequence[Reading]) -> None:
         self._taken += [(basin, reading) for reading in readings]
@@ -197,6 +301,15 @@ class Node:
 def next_tick_ms(due_ms: int, now_ms: int) -> int:
     """The tick after the one that was due at `due_ms`, on the same schedule: those missed meanwhile are left out."""
     return due_ms + max(1, (now_ms - due_ms) // TICK_MS + 1) * TICK_MS
+
+
+def most_bytes(settings: Settings) -> int | None:
+    """What the outbox may take: its share of the disk that its folder is on, or will be; None where nobody can tell."""
+    folder = Path(settings.data_dir)
+    for place in (folder, *folder.parents):
+        with contextlib.suppress(OSError):  # it does not exist yet
+            return int(shutil.disk_usage(place).total * settings.outbox_share)
+    return None
 
 
 def _version() -> str:

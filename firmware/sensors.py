@@ -7,16 +7,21 @@ import os
 import re
 import threading
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from firmware.clock import Clock
 from firmware.sampler import Newest
 from firmware.scratchpad import judge
+from firmware.watch import Pulse, Watch
 from soak.reading import Fault, SensorId
 
 PERIOD_MS = 1_000
 """From the start of one conversion to the start of the next; a 12-bit one takes up to 750 ms (datasheet, Table 2)."""
+
+MOST_STILL_S = 60.0
+"""A conversion that does not end in so long is stuck in the driver: outliers of 1.8 s were seen."""
 
 _PAUSE_MS = 20  # at least, so that a slow bus leaves the others a turn
 _JOIN_S = 3.0  # a read cannot be cut short; outliers of 1.8 s were seen
@@ -32,43 +37,69 @@ class Sensors:
     """
 
     def __init__(self, sensors: Sequence[SensorId], devices: Path, clock: Clock) -> None:
-        self._stop = threading.Event()
-        driver = _driver(devices)
-        self._threads = [_SensorThread(sensor, driver, clock, self._stop) for sensor in sensors]
+        self._stop, self._driver, self._clock = threading.Event(), _driver(devices), clock
+        self._threads = {sensor: self._thread(sensor) for sensor in sensors}
 
     def start(self) -> None:
         """Begin to read."""
-        for thread in self._threads:
-            thread.start()
+        for thread in self._threads.values():
+            thread.begin()
+
+    def watch(self, watch: Watch) -> None:
+        """Have every thread watched; one that is dead or stuck is followed by another."""
+        for sensor, thread in self._threads.items():
+            watch.add(thread.pulse, partial(self._again, sensor), vital=False)
 
     def newest(self) -> dict[SensorId, Newest]:
         """What each sensor gave last; those that have given nothing yet are missing."""
-        return {thread.sensor: newest for thread in self._threads if (newest := thread.newest) is not None}
+        return {sensor: newest for sensor, thread in self._threads.items() if (newest := thread.newest) is not None}
 
     def close(self) -> None:
         """End the threads; a conversion under way is waited for, within reason."""
         self._stop.set()
-        for thread in self._threads:
+        for thread in self._threads.values():
             if thread.is_alive():
                 thread.join(_JOIN_S)
+
+    def _again(self, sensor: SensorId) -> None:
+        old = self._threads[sensor]
+        old.abandoned.set()
+        new = self._thread(sensor, old.pulse)
+        new.newest = old.newest  # it grows stale by itself
+        self._threads[sensor] = new
+        if not self._stop.is_set():
+            new.begin()
+
+    def _thread(self, sensor: SensorId, pulse: Pulse | None = None) -> _SensorThread:
+        pulse = pulse or Pulse(f"the thread of sensor {sensor}", MOST_STILL_S)
+        return _SensorThread(sensor, self._driver, self._clock, self._stop, pulse)
 
 
 class _SensorThread(threading.Thread):
     """Reads one sensor again and again. `newest` is replaced whole, so that readers need no lock."""
 
-    def __init__(self, sensor: SensorId, driver: Any, clock: Clock, stop: threading.Event) -> None:
+    def __init__(self, sensor: SensorId, driver: Any, clock: Clock, stop: threading.Event, pulse: Pulse) -> None:
         super().__init__(name=f"sensor {sensor}", daemon=True)
         self.sensor = sensor
         self.newest: Newest | None = None
+        self.pulse, self.abandoned = pulse, threading.Event()
         self._driver, self._clock, self._stop_reading = driver, clock, stop
         self._device: Any = None  # kept for good: the same object recovers when the sensor comes back
 
+    def begin(self) -> None:
+        """Begin to read."""
+        self.pulse.of(self)
+        self.start()
+
     def run(self) -> None:
         clock = self._clock
-        while not self._stop_reading.is_set():
+        while not (self._stop_reading.is_set() or self.abandoned.is_set()):
             began_ms = clock.boot_ms()
             result = self._read()
             ended_ms = clock.boot_ms()
+            if self.abandoned.is_set():
+                return
+            self.pulse.moved()
             self.newest = Newest(result, ended_ms)
             pause_ms = max(began_ms + PERIOD_MS - ended_ms, _PAUSE_MS)
             self._stop_reading.wait(clock.real_s(pause_ms))

@@ -83,6 +83,12 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     data_dir: Annotated[str, msgspec.Meta(description="Folder for readings that wait for a receipt.")] = (
         "/var/lib/soakledger"
     )
+    outbox_share: Annotated[
+        float,
+        msgspec.Meta(
+            ge=0.01, le=0.9, description="Share of the disk under data_dir that readings may take; then the oldest go."
+        ),
+    ] = 0.25
     w1_devices: Annotated[str, msgspec.Meta(description="Where the kernel lists the 1-Wire sensors.")] = W1_DEVICES
     buzzer_pin: Annotated[_Pin | None, msgspec.Meta(description="BCM number of the buzzer.")] = None
 

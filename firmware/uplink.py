@@ -16,13 +16,17 @@ from firmware.clock import Clock
 from firmware.conversation import Conversation, Event
 from firmware.link import Link
 from firmware.orders import OrdersInHand
+from firmware.retry import Retry
 from firmware.settings import Settings
 from firmware.source import Source
+from firmware.watch import Pulse, Watch
 from firmware.window import Window
 from soak import wire
 
 log = logging.getLogger(__name__)
 
+MOST_STILL_S = 60.0
+_JOIN_S = 10.0
 _LEAST_WAIT_S = 0.02  # when something is due that the broker takes no messages for
 
 
@@ -44,6 +48,11 @@ class Uplink:
         sensors: How the node's sensors are now.
         version: This software's.
         window: What may be under way at a time.
+        troubles: What is wrong with the node itself now, in few words each.
+        retry: How long to wait between connections.
+
+    Attributes:
+        pulse: Shows that the thread moves.
 
     Raises:
         LinkError: A file named in the settings cannot be used.
@@ -58,14 +67,24 @@ class Uplink:
         *,
         version: str = "",
         window: Window | None = None,
+        troubles: Callable[[], list[str]] = list,
+        retry: Retry | None = None,
     ) -> None:
         self._events: queue.SimpleQueue[Event | Wake | Close] = queue.SimpleQueue()
-        self._link = Link(settings.node, settings.broker, self._events)
+        self._link = Link(settings.node, settings.broker, self._events, retry=retry)
         self._conversation = Conversation(
-            settings.node, clock, sources, sensors, version=version, window=window, send=self._send
+            settings.node,
+            clock,
+            sources,
+            sensors,
+            version=version,
+            window=window,
+            troubles=lambda: [*troubles(), *self._troubles()],
+            send=self._send,
         )
-        self._thread = threading.Thread(target=self._run, name="uplink", daemon=True)
-        self._failure: Exception | None = None
+        self.pulse = Pulse("the uplink's thread", MOST_STILL_S)
+        self._closing, self._failures, self._problem = False, 0, ""
+        self._thread = self._new_thread()
 
     @property
     def orders(self) -> OrdersInHand | None:
@@ -80,46 +99,87 @@ class Uplink:
     def start(self) -> None:
         """Begin."""
         self._link.start()
-        self._thread.start()
+        self._begin()
+
+    def watch(self, watch: Watch) -> None:
+        """Have both threads watched, and another put in the place of one that is dead or stuck."""
+        watch.add(self.pulse, self._mend)
+        watch.add(self._link.pulse, lambda: self._link.renew("its thread was dead or stuck"))
 
     def wake(self) -> None:
         """A source holds something new. May be called from any thread."""
         self._events.put(Wake())
 
-    def check(self) -> None:
-        """Raise what ended the conversation, if anything did."""
-        if self._failure:
-            raise self._failure
-
     def close(self) -> None:
         """Send what is fresh, say goodbye, end. What no receipt covers stays with its source."""
+        self._closing = True
         self._events.put(Close())
         if self._thread.is_alive():
-            self._thread.join()
+            self._thread.join(_JOIN_S)
         self._link.close()
 
     def _send(self, topic: str, payload: bytes, retain: bool) -> int:
         return self._link.publish(topic, payload, retain=retain)
 
+    def _troubles(self) -> list[str]:
+        rival = ["the broker throws this node out again and again: is its name used twice?"] if self._link.rival else []
+        return [*rival, *([self._problem] if self._problem else [])]
+
+    def _new_thread(self) -> threading.Thread:
+        return threading.Thread(target=self._run, name="uplink", daemon=True)
+
+    def _begin(self) -> None:
+        self.pulse.of(self._thread)
+        self._thread.start()
+
+    def _mend(self) -> None:
+        """Another thread goes on with the same conversation; the old one, should it move again, ends."""
+        self._thread = self._new_thread()
+        self._link.renew("the uplink's thread was dead or stuck")
+        self._begin()
+
     def _run(self) -> None:
-        try:
-            going = True
-            while going:
-                going = self._handled(self._next_events())
-                self._conversation.speak(_now_ms())
-        except Exception as error:
-            log.exception("uplink ended")
-            self._failure = error
-        finally:
-            if self._conversation.connected:
-                self._link.goodbye()
+        """Nothing that fails here may end it: readings are taken and kept all the same."""
+        going = True
+        while going and self._mine():
+            try:
+                going = self._turn()
+                self._failures, self._problem = 0, ""
+            except Exception as error:
+                log.exception("uplink failed; it goes on with a new connection")
+                self._failures += 1
+                self._problem = f"uplink failed: {error or type(error).__name__}"
+                self._pause()
+                going = not self._closing
+                if going and self._mine():
+                    self._link.renew("the uplink failed")
+        if self._mine() and self._conversation.connected:
+            self._link.goodbye()
+
+    def _turn(self) -> bool:
+        going = self._handled(self._next_events())
+        if self._mine():
+            self._conversation.speak(_now_ms())
+            if self._conversation.stalled(_now_ms()):
+                self._link.renew("the broker takes nothing, though it is connected")
+            self.pulse.moved()
+        return going
+
+    def _mine(self) -> bool:
+        return threading.current_thread() is self._thread
+
+    def _pause(self) -> None:
+        """After a failure: longer each time, but never so long that it would count as stuck."""
+        end_s = time.monotonic() + min(2.0 ** (self._failures - 1), MOST_STILL_S / 2)
+        while time.monotonic() < end_s and not self._closing and self._mine():
+            time.sleep(_LEAST_WAIT_S)
 
     def _next_events(self) -> list[Event | Wake | Close]:
         """Wait for something to happen or to be due; everything that has happened by then."""
         now_ms = _now_ms()
         due_ms = self._conversation.next_due_ms(now_ms)
         try:
-            wait_s = None if due_ms is None else max(_LEAST_WAIT_S, (due_ms - now_ms) / 1000)
+            wait_s = MOST_STILL_S / 4 if due_ms is None else max(_LEAST_WAIT_S, (due_ms - now_ms) / 1000)
             events = [self._events.get(timeout=wait_s)]
         except queue.Empty:
             return []

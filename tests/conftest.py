@@ -61,7 +61,7 @@ class Broker:
             f"listener {self.port} 127.0.0.1",
             "allow_anonymous true",
             "persistence false",
-            "max_queued_messages 0",
+            "max_queued_messages 1000000",
         ]
         if os.geteuid() == 0:
             lines.append("user root")  # it would change to a user who cannot read this folder

@@ -45,7 +45,7 @@ def test_check_says_what_the_settings_mean(tmp_path: Path) -> None:
     assert result.output == (
         "node room-3: settings in order\n"
         "broker 127.0.0.1:1883\n"
-        f"readings wait in {tmp_path}/data\n"
+        f"readings wait in {tmp_path}/data, up to 25% of its disk\n"
         f"basin b1: sensors {A}\n"
         "pin 17: lid_pin of basin b1\n"
     )

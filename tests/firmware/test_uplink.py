@@ -235,7 +235,7 @@ def test_the_last_will_speaks_for_a_node_that_just_vanished(
     one = rig(broker_port, "up-9")
     one.start()
     wait_until(lambda: ear.states and ear.states[-1].up)
-    one.uplink._link._client.socket().shutdown(2)  # the cable is cut: no goodbye
+    one.uplink._link._line.client.socket().shutdown(2)  # the cable is cut: no goodbye
     wait_until(lambda: wire.State(up=False) in ear.states)
     wait_until(lambda: ear.states[-1].up)  # and it is back
 
