@@ -55,11 +55,15 @@ class Kept(NamedTuple):
     seconds: float
 
 
-def settings() -> Settings:
-    """One basin whose soaks are judged."""
+def settings(basins: int = 1) -> Settings:
+    """Basins of one node whose soaks are judged."""
     required = RequirementSettings(min_temp_c="20", contact="12m", since=SINCE)
-    basin = BasinSettings("n1", "b1", "Basin 1", {SENSOR: SensorSettings(u_c="0.5")}, requirement=required)
-    return Settings("Clinic at the Mill", BrokerSettings(), [basin])
+    named = {1: SENSOR} if basins == 1 else {number: f"28-{number:012x}" for number in range(1, basins + 1)}
+    described = [
+        BasinSettings("n1", f"b{number}", f"Basin {number}", {sensor: SensorSettings(u_c="0.5")}, requirement=required)
+        for number, sensor in named.items()
+    ]
+    return Settings("Clinic at the Mill", BrokerSettings(), described)
 
 
 def arrived(chunk: Chunk, size: int) -> Iterator[Arrived]:
