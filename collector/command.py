@@ -5,14 +5,19 @@ from __future__ import annotations
 import gc
 import logging
 import signal
+import sqlite3
 import sys
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
 
 from collector.clock import UtcClock, wall_clock
-from collector.errors import CollectorError
+from collector.errors import CollectorError, DataError
+from collector.health import back_up_before_migrating, check, unusable
+from collector.schema import FILE_NAME
 from collector.service import Service
 from collector.settings import Settings, load
 from collector.store import Store
@@ -49,10 +54,26 @@ def _run(settings: Settings, data_dir: Path, clock: UtcClock) -> None:
     stop = threading.Event()
     for signal_number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(signal_number, lambda *_: stop.set())
+    try:
+        with _opened(data_dir, clock) as store:
+            log.info("collector site=%r basins=%d data=%s", settings.site, len(settings.basin), data_dir)
+            Service(settings, store, clock, data_dir).run(stop)
+    except sqlite3.Error as error:
+        raise DataError(unusable(data_dir / FILE_NAME, error)) from None
+
+
+@contextmanager
+def _opened(data_dir: Path, clock: UtcClock) -> Iterator[Store]:
+    """The store, looked at before anything in its folder is changed.
+
+    Raises:
+        DataError: It is damaged, missing where there has been one, or cannot be used.
+    """
+    check(data_dir)
+    back_up_before_migrating(data_dir)
     store = Store(data_dir, clock)
     try:
-        log.info("collector site=%r basins=%d data=%s", settings.site, len(settings.basin), data_dir)
-        Service(settings, store, clock).run(stop)
+        yield store
     finally:
         store.close()
 

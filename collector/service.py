@@ -1,20 +1,32 @@
-"""The collector at work: takes from the link, commits, sends receipts; orders now and then."""
+"""The collector at work: takes from the link, commits, sends receipts; orders now and then; says what is wrong."""
 
 from __future__ import annotations
 
-import contextlib
 import logging
-import queue
+import secrets
 import sqlite3
 import threading
 import time
+from pathlib import Path
+
+import msgspec
 
 from collector.clock import UtcClock
+from collector.conditions import LASTING, Condition, Conditions
+from collector.health import Place
 from collector.intake import Arrived, Intake
 from collector.link import Link
 from collector.orders import GOOD_FOR_S, orders_for
+from collector.others import Others, client_id
+from collector.rivals import Rivals
+from collector.schema import FILE_NAME
 from collector.settings import Settings
+from collector.silence_watch import SilenceWatch
+from collector.status import read
 from collector.store import Store
+from collector.storing import Storing
+from collector.watch import Pulse, Watch
+from soak.wire import Receipt
 
 log = logging.getLogger(__name__)
 
@@ -27,11 +39,11 @@ MOST_BACKLOG_BYTES = 400_000
 PAUSE_S = 0.02
 """Between commits, so that other writers get in: back-to-back commits starve them for seconds, until they give up."""
 
-_MESSAGE_AT_FAULT = (sqlite3.IntegrityError, sqlite3.DataError, sqlite3.ProgrammingError, sqlite3.InterfaceError)
-"""Of what SQLite refuses, this would be refused again: anything else (locked, full, not answering) may pass."""
+LASTING_MS = 7 * 24 * 3_600_000
+"""What a new start does not mend is shown again for so long. Our own choice: a week of daily looks."""
 
 _WAIT_S = 0.2
-_STORE_RETRY_S = 2.0
+_OVERLOAD_OVER_S = 60.0
 
 
 class Service:
@@ -41,98 +53,125 @@ class Service:
         settings: The checked settings.
         store: Open, and used by this thread alone.
         clock: The collector's wall clock.
+        data_dir: The store's folder, for the status file.
     """
 
-    def __init__(self, settings: Settings, store: Store, clock: UtcClock) -> None:
-        self._store = store
-        self._clock = clock
+    def __init__(self, settings: Settings, store: Store, clock: UtcClock, data_dir: Path) -> None:
+        self._store, self._clock = store, clock
         store.apply(settings)
-        self._intake = Intake(store, clock)
-        self._link = Link(settings.broker, f"soakledger-collector-{store.site()['epoch']}")
-        self._orders_sent_s = float("-inf")
-        self._dropped = 0
+        epoch = store.site()["epoch"]
+        self._rivals = Rivals(epoch, secrets.token_hex(8), clock())
+        self._conditions = Conditions(clock, _left_standing(data_dir, clock()))
+        self._storing = Storing(store, Intake(store, clock), self._conditions, Place(data_dir / FILE_NAME))
+        self._link = Link(settings.broker, client_id(epoch))
+        self._others = Others(self._rivals, store, self._conditions, self._link, clock)
+        self._pulse = Pulse()
+        self._silence = SilenceWatch(data_dir, settings.silent_after_ms(), self._conditions)
+        self._watch = Watch(data_dir, self._rivals, clock, self._conditions, pulse=self._pulse, linked=self._link.alive)
+        self._connected, self._orders_sent_s = False, float("-inf")
+        self._greeted: set[str] = set()
+        self._dropped, self._dropped_s = 0, float("-inf")
 
     def run(self, stop: threading.Event) -> None:
-        """Take messages in until `stop` is set, then once more; what still waits then, its node sends again."""
+        """Take messages in until `stop` is set, then once more; what still waits then, its node sends again.
+
+        Raises:
+            StartError: Another collector, which started earlier, works on the same broker.
+            DataError: The database is damaged, or no longer where it was.
+        """
         self._link.start()
+        self._watch.start()
         try:
             while not stop.is_set():
-                self._note_connections()
-                self._send_orders_when_due()
-                if messages := self._next_messages():
+                self._tick()
+                if not self._others.listened():
+                    stop.wait(PAUSE_S)
+                elif (messages := self._next_messages()) or self._storing.troubled:
                     self._take(messages, stop)
                     time.sleep(PAUSE_S)
             if messages := self._next_messages(wait_s=0):
                 self._take(messages, stop)
         finally:
+            self._silence.close()
             self._link.stop()
+            self._watch.stop()
+
+    def _tick(self) -> None:
+        """Everything beside taking messages in; also while nothing can be stored."""
+        self._pulse.beat()
+        if self._link.mend():
+            log.error("the connection's thread had died; it was begun anew")
+        self._note_connections()
+        self._note_overload()
+        self._conditions.fade()
+        try:
+            if self._others.hear():
+                self._orders_sent_s = float("-inf")
+            self._silence.look()
+            self._send_orders_when_due()
+        except sqlite3.Error as error:
+            self._storing.refused(error)
 
     def _note_connections(self) -> None:
         while not self._link.connections.empty():
             connected = self._link.connections.get()
             log.info("broker connected" if connected else "broker lost; trying again")
+            self._connected = connected
             if connected:
+                self._conditions.clear("broker-away")
+                self._others.connected()
                 self._orders_sent_s = float("-inf")
-        if self._link.dropped != self._dropped:
-            log.warning("%d messages came too fast and wait at their nodes", self._link.dropped - self._dropped)
-            self._dropped = self._link.dropped
+            else:
+                self._conditions.set("broker-away", detail=self._link.address)
+
+    def _note_overload(self) -> None:
+        dropped, now_s = self._link.lanes.dropped, time.monotonic()
+        if dropped != self._dropped:
+            self._dropped, self._dropped_s = dropped, now_s
+            self._conditions.set("overloaded", detail=f"{dropped} messages had no room since the start")
+        elif now_s - self._dropped_s > _OVERLOAD_OVER_S:
+            self._conditions.clear("overloaded")
 
     def _send_orders_when_due(self) -> None:
-        if time.monotonic() - self._orders_sent_s < GOOD_FOR_S / 24:
+        if not self._connected or time.monotonic() - self._orders_sent_s < GOOD_FOR_S / 24:
             return
         self._orders_sent_s = time.monotonic()
         for node in self._store.nodes():
-            self._link.send_orders(node, orders_for(self._store, self._clock, node, self._clock()))
+            self._send_orders(node)
+
+    def _send_orders(self, node: str) -> None:
+        now_ms = self._clock()
+        orders = orders_for(self._store, self._clock, node, now_ms)
+        self._link.send_orders(node, msgspec.structs.replace(orders, by=self._rivals.sender(now_ms)))
+        self._greeted.add(node)
 
     def _next_messages(self, wait_s: float = _WAIT_S) -> list[Arrived]:
-        """What has arrived, fresh messages first, as much as goes into one commit; waits a little for the first."""
-        messages = _taken(self._link.fresh, MOST_MESSAGES)
-        held_bytes = 0
-        while held_bytes < MOST_BACKLOG_BYTES and (past := _taken(self._link.backlog, 1)):
-            messages += past
-            held_bytes += len(past[0].payload)
-        if not messages and wait_s:
-            with contextlib.suppress(queue.Empty):
-                messages.append(self._link.fresh.get(timeout=wait_s))
-        return messages
+        return self._link.lanes.take(MOST_MESSAGES, MOST_BACKLOG_BYTES, wait_s)
 
     def _take(self, messages: list[Arrived], stop: threading.Event) -> None:
-        """Take messages in; without a commit there is no receipt, and the nodes keep what they have."""
-        while True:
-            try:
-                receipts = self._intake.take(messages)
-                break
-            except Exception as error:
-                if not isinstance(error, sqlite3.Error) or isinstance(error, _MESSAGE_AT_FAULT):
-                    self._take_singly(messages, stop)
-                    return
-                log.error("nothing can be stored (%s); the nodes keep their readings; trying again", error)  # noqa: TRY400
-                if stop.wait(_STORE_RETRY_S):
-                    return
-        for node, receipt in receipts.items():
-            self._link.send_receipt(node, receipt)
-
-    def _take_singly(self, messages: list[Arrived], stop: threading.Event) -> None:
-        """This program fails on one of them: find it, set it aside, take the others in."""
-        if len(messages) == 1:
-            self._set_aside(messages[0])
+        receipts = self._storing.take(messages, lambda seconds: self._pause(seconds, stop))
+        if not receipts:
             return
-        for message in messages:
-            self._take([message], stop)
+        self._pulse.stored_ms = self._clock()
+        for node, receipt in receipts.items():
+            if node not in self._greeted:  # a node new here; and a collector beside this one hears who speaks
+                self._send_orders(node)
+            self._send_receipt(node, receipt)
 
-    def _set_aside(self, message: Arrived) -> None:
-        log.exception("a message on %.120s could not be taken in; it is set aside", message.topic)
-        detail = "this program failed on it; the log has the trace. Please report it."
-        try:
-            with self._store.transaction():
-                self._store.park(message.topic, message.payload, "unexpected", detail)
-        except sqlite3.Error as error:
-            log.error("nor can it be set aside (%s); its node sends it again", error)  # noqa: TRY400
+    def _send_receipt(self, node: str, receipt: Receipt) -> None:
+        self._link.send_receipt(node, msgspec.structs.replace(receipt, by=self._rivals.sender(self._clock())))
+
+    def _pause(self, seconds: float, stop: threading.Event) -> bool:
+        """Wait, and do meanwhile whatever needs no store; True when told to stop."""
+        until_s = time.monotonic() + seconds
+        while not stop.is_set() and (left_s := until_s - time.monotonic()) > 0:
+            self._tick()
+            stop.wait(min(_WAIT_S, left_s))
+        return stop.is_set()
 
 
-def _taken(lane: queue.Queue[Arrived], most: int) -> list[Arrived]:
-    messages: list[Arrived] = []
-    with contextlib.suppress(queue.Empty):
-        while len(messages) < most:
-            messages.append(lane.get_nowait())
-    return messages
+def _left_standing(data_dir: Path, now_ms: int) -> list[Condition]:
+    """What the last start left, and this one does not mend."""
+    last = read(data_dir).status
+    conditions = last.conditions if last else []
+    return [each for each in conditions if each.code in LASTING and now_ms - each.since_ms < LASTING_MS]

@@ -21,6 +21,7 @@ from soak.wire import BasinName, NodeName
 
 _Checked = TypeVar("_Checked", Requirement, SensorTerms)
 _Label = Annotated[str, msgspec.Meta(min_length=1, max_length=60)]
+_SHORTEST_SILENCE_MS, _LONGEST_SILENCE_MS = 5_000, 24 * 3_600_000
 _Degrees = str  # as written, with a point: nothing is rounded on the way to millidegrees
 
 
@@ -152,11 +153,24 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         site: The clinic's name, on every page.
         broker: How to reach the broker.
         basin: Every basin, in the order in which pages show them.
+        silent_after: A basin without a new reading for longer is said to be silent: a number and s, m or h.
     """
 
     site: _Label
     broker: BrokerSettings = BrokerSettings()
     basin: Annotated[list[BasinSettings], msgspec.Meta(max_length=1_000)] = []
+    silent_after: str = "30s"
+
+    def silent_after_ms(self) -> int:
+        """`silent_after` in milliseconds.
+
+        Raises:
+            ValueError: It is no length of time, or out of reason.
+        """
+        silent_after_ms = duration_ms(self.silent_after)
+        if not _SHORTEST_SILENCE_MS <= silent_after_ms <= _LONGEST_SILENCE_MS:
+            raise ValueError(f"silent_after is {self.silent_after!r}; it must be from 5s to 24h.")
+        return silent_after_ms
 
 
 def load(path: Path) -> Settings:
@@ -190,10 +204,11 @@ def _numbers_as_text(content: Any) -> Any:
 
 
 def _is_quantity(key: str) -> bool:
-    return key.endswith("_c") or key in ("contact", "max_gap")
+    return key.endswith("_c") or key in ("contact", "max_gap", "silent_after")
 
 
 def _check(settings: Settings) -> None:
+    settings.silent_after_ms()
     basins = Counter((basin.node, basin.name) for basin in settings.basin)
     labels = Counter(basin.label for basin in settings.basin)
     sensors = Counter(sensor for basin in settings.basin for sensor in basin.sensors)

@@ -31,7 +31,7 @@ label = "Basin 2"
 """
 KEYS = (
     "basin, broker, ca_file, contact, correction_c, host, label, max_gap, max_temp_c, min_temp_c, name, node, "
-    "password_file, place, port, requirement, sensors, since, site, u_c, username"
+    "password_file, place, port, requirement, sensors, silent_after, since, site, u_c, username"
 )
 NO_NUMBER = "is not a plain decimal number of degrees Celsius, such as 20.5."
 NAMES = "Names are a-z and 0-9, with single hyphens between"
