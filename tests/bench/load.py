@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator
+from itertools import islice
 from typing import NamedTuple
 
-from soak.quantity import utc_text
 from soak.reading import Lid, Reading, Why
-from soak.wire import Batch, Clock
-from tests.collector.kit import BOOT, BOOTED_UTC_MS, stream_id
+from soak.wire import Batch
+from tests.collector.kit import BOOT, clock_at, stream_id
 
 BASINS_OF_A_NODE = 4
 
@@ -42,9 +42,9 @@ def readings(count: int, sensor: str, seed: int = 1) -> Iterator[Reading]:
         yield Reading(1_000 * (number + 1) + chance.randint(0, 3), Why.TICK, lid, {sensor: mc})
 
 
-def batches(basin: Basin, taken: Sequence[Reading], size: int) -> Iterator[Batch]:
+def batches(basin: Basin, taken: Iterable[Reading], size: int) -> Iterator[Batch]:
     """A basin's readings in messages of so many; each is stamped when its newest was taken."""
-    for start in range(0, len(taken), size):
-        part = list(taken[start : start + size])
-        clock = Clock(part[-1].ms, utc_text(BOOTED_UTC_MS + part[-1].ms), synced=True)
-        yield Batch(basin.stream, basin.name, BOOT, start + 1, clock, part)
+    rest, first = iter(taken), 1
+    while part := list(islice(rest, size)):
+        yield Batch(basin.stream, basin.name, BOOT, first, clock_at(part[-1].ms), part)
+        first += len(part)

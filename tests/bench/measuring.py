@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import time
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -36,6 +37,11 @@ since = 2026-03-01T00:00:00Z
 """
 
 
+def settings_text(port: int, basins: Iterable[Basin]) -> str:
+    """Settings of a collector that knows these basins."""
+    return _HEAD.format(port=port) + "".join(_BASIN.format(**each._asdict()) for each in basins)
+
+
 class OwnBroker(Broker):
     """A Mosquitto whose process can be looked at."""
 
@@ -59,8 +65,7 @@ def broker(folder: Path) -> Iterator[OwnBroker]:
 @contextmanager
 def collector(folder: Path, port: int, basins: Iterable[Basin]) -> Iterator[CollectorProcess]:
     """A collector process that knows these basins; what it said is shown if it fails."""
-    settings = _HEAD.format(port=port) + "".join(_BASIN.format(**each._asdict()) for each in basins)
-    one = CollectorProcess(folder, port, settings=settings)
+    one = CollectorProcess(folder, port, settings=settings_text(port, basins))
     one.start()
     try:
         yield one
@@ -84,7 +89,13 @@ def subscriber(kind: str, port: int, total: int, every: int, folder: Path) -> It
 
 
 class Usage(NamedTuple):
-    """What a process has used so far."""
+    """What a process and those that it started have used so far.
+
+    Attributes:
+        cpu_s: Processor time, user and system.
+        rss_mb: Resident memory.
+        written_bytes: What was handed to the disk.
+    """
 
     cpu_s: float
     rss_mb: float
@@ -92,12 +103,73 @@ class Usage(NamedTuple):
 
     @classmethod
     def of(cls, pid: int) -> Usage:
-        """From `/proc` (proc(5): stat fields 14 and 15, VmRSS, write_bytes); written is what reached the disk layer."""
-        process = Path(f"/proc/{pid}")
-        fields = (process / "stat").read_text().rpartition(")")[2].split()
-        cpu_s = (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-        rss_kb = _field(process / "status", "VmRSS")
-        return cls(cpu_s, rss_kb / 1_000, _field(process / "io", "write_bytes"))
+        """From `/proc` (proc(5): stat fields 14 and 15, VmRSS, write_bytes)."""
+        return cls(*map(sum, zip(*(_usage(Path(f"/proc/{each}")) for each in _family(pid)), strict=True)))
+
+
+def _usage(process: Path) -> Usage:
+    rss_kb = _field(process / "status", "VmRSS")
+    return Usage(
+        _seconds((process / "stat").read_text().rpartition(")")[2].split()[11:13]),
+        rss_kb / 1_000,
+        _field(process / "io", "write_bytes"),
+    )
+
+
+def _family(pid: int) -> Iterator[int]:
+    yield pid
+    for thread in Path(f"/proc/{pid}/task").iterdir():
+        for child in (thread / "children").read_text().split():
+            yield from _family(int(child))
+
+
+class Spent(NamedTuple):
+    """What happened since `Work` was begun.
+
+    Attributes:
+        seconds: Gone by.
+        cpu_s: Processor time of the process that is measured.
+        broker_s: Of the broker.
+        others: What anybody else on this machine used, in processors: figures from a busy machine are worth less.
+    """
+
+    seconds: float
+    cpu_s: float
+    broker_s: float
+    others: float
+
+
+class Work:
+    """Looks at the process that is measured, at the broker and at the whole machine, from now on.
+
+    Args:
+        pid: The process; None where there is none.
+        broker_pid: The broker.
+    """
+
+    def __init__(self, pid: int | None, broker_pid: int) -> None:
+        self._pid, self._broker_pid = pid, broker_pid
+        self._began_s, self._before = time.perf_counter(), self._cpu_s()
+
+    def usage(self) -> Usage:
+        """Of the process that is measured, so far."""
+        return Usage.of(self._pid) if self._pid else Usage(0.0, 0.0, 0)
+
+    def spent(self) -> Spent:
+        """Since the beginning."""
+        seconds = time.perf_counter() - self._began_s
+        cpu_s, broker_s, own_s, machine_s = (a - b for a, b in zip(self._cpu_s(), self._before, strict=True))
+        return Spent(seconds, cpu_s, broker_s, max(0.0, machine_s - cpu_s - broker_s - own_s) / seconds)
+
+    def _cpu_s(self) -> tuple[float, float, float, float]:
+        # proc(5): all fields of the first line of /proc/stat up to "steal" but "idle" and "iowait" are work.
+        fields = Path("/proc/stat").read_text().split("\n", 1)[0].split()[1:9]
+        machine_s = _seconds([*fields[:3], *fields[5:]])
+        return self.usage().cpu_s, Usage.of(self._broker_pid).cpu_s, time.process_time(), machine_s
+
+
+def _seconds(ticks: Iterable[str]) -> float:
+    return sum(map(int, ticks)) / os.sysconf("SC_CLK_TCK")
 
 
 def _field(file: Path, name: str) -> int:

@@ -56,6 +56,14 @@ class Counted:
         return self._done
 
 
+def wait_orders(connection: Connection, nodes: int) -> None:
+    """Wait until the collector has sent orders to so many nodes: then it listens."""
+    count = 0
+    while count < nodes:
+        assert select.select([connection], [], [], _PATIENCE_S)[0], "no orders came"
+        count += sum(packet.kind == PUBLISH and packet.topic.endswith("/orders") for packet in connection.packets())
+
+
 class Receipts:
     """What the collector's receipts cover.
 
@@ -69,14 +77,11 @@ class Receipts:
         self._connection, self._size = Connection(port, "bench-receipts", topics), size
         self._covered: dict[str, int] = {}
         self._decoder = msgspec.json.Decoder(Receipt)
-        self._orders = 0
         self.count = 0
 
-    def wait_orders(self, nodes: int) -> None:
-        """Wait until the collector has sent orders to so many nodes: then it listens."""
-        while self._orders < nodes:
-            assert select.select([self], [], [], _PATIENCE_S)[0], "no orders came"
-            self.messages()
+    def wait_ready(self, nodes: int) -> None:
+        """Wait for the orders of so many nodes."""
+        wait_orders(self._connection, nodes)
 
     def close(self) -> None:
         """Leave."""
@@ -91,8 +96,6 @@ class Receipts:
                 self.count += 1
                 for stream, ranges in self._decoder.decode(packet.payload).streams.items():
                     self._covered[stream] = sum(last - first + 1 for first, last in ranges)
-            elif packet.kind == PUBLISH:
-                self._orders += 1
         return sum(self._covered.values()) // self._size
 
 

@@ -54,9 +54,9 @@ class Packet(NamedTuple):
         return bool(self.flags & 0b0110)
 
 
-def publish_packet(topic: str, payload: bytes, packet_id: int) -> bytes:
-    """A message at QoS 1, not retained."""
-    return _packet(0x32, _text(topic) + packet_id.to_bytes(2, "big") + payload)
+def publish_packet(topic: str, payload: bytes, packet_id: int, *, retain: bool = False) -> bytes:
+    """A message at QoS 1."""
+    return _packet(0x33 if retain else 0x32, _text(topic) + packet_id.to_bytes(2, "big") + payload)
 
 
 def _packet(first: int, body: bytes) -> bytes:

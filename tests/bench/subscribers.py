@@ -1,8 +1,9 @@
 """What the collector is measured beside: two subscribers, each a process of its own.
 
-`python -m tests.bench.subscribers bare PORT MESSAGES EVERY` only counts. `... script PORT MESSAGES EVERY FILE` is what a practitioner would
-write: each message parsed, each of its readings a row, one commit per message, with the collector's own settings of the
-database (write-ahead log, `synchronous = FULL`): without them it would promise less than a receipt does.
+`python -m tests.bench.subscribers bare PORT MESSAGES EVERY` only counts. `... script PORT MESSAGES EVERY FILE` is what
+a practitioner would write: each message parsed, each of its readings a row, one commit per message, with the
+collector's own settings of the database (write-ahead log, `synchronous = FULL`): without them it would promise less
+than a receipt does.
 
 Both write the number of messages they are done with to standard output, eight bytes each time: after so many, as seldom
 as the publisher can do with, for a write costs about as much as a message.

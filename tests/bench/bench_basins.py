@@ -1,0 +1,270 @@
+"""A thousand basins at one reading a second: how soon receipts come, and what the collector needs for it.
+
+`./run bench basins [--basins 1000] [--seconds 300]` prints a table and whether each limit holds. A real Mosquitto, a
+real collector process, a real disk. The load: nodes of eight basins, one message for each basin and second as a node
+sends them, spread evenly over the second with some jitter, and each node's state every ten seconds. A few plain
+connections publish for all nodes: what is measured is the collector.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import random
+import select
+import sys
+import tempfile
+import time
+from collections import deque
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+import msgspec
+
+from soak.wire import HeldStream, Receipt, SensorSeen, State, Topic, encode
+from tests.bench.load import Basin, basins, batches, readings
+from tests.bench.measuring import Limit, Work, broker, collector, row
+from tests.bench.publisher import wait_orders
+from tests.bench.raw_mqtt import MOST_IDS, PUBLISH, Connection, publish_packet
+from tests.collector.kit import BOOT, clock_at
+
+BASINS_OF_A_NODE = 8
+CONNECTIONS = 4
+JITTER_S = 0.03
+STATE_EVERY_S = 10
+_PATIENCE_S = 30
+
+MOST_P99_MS = 250
+MOST_CPU = 0.5
+DAY_S = 86_400
+
+
+class Due(NamedTuple):
+    """A message to send."""
+
+    at_s: float  # from the beginning
+    topic: Topic
+    name: str  # of the stream, or of the node
+
+
+class Station:
+    """One basin under load: what it sends next, and since when what it sent has no receipt."""
+
+    def __init__(self, basin: Basin, seconds: int, seed: int) -> None:
+        self.basin, self.sent = basin, 0
+        self._since_s: deque[float] = deque()
+        self._batches = batches(basin, readings(seconds, basin.sensor, seed), 1)
+
+    @property
+    def waiting(self) -> int:
+        """Readings sent that no receipt covers."""
+        return len(self._since_s)
+
+    def message(self, now_s: float) -> bytes:
+        """The next reading."""
+        self.sent += 1
+        self._since_s.append(now_s)
+        return encode(next(self._batches))
+
+    def cover(self, last: int, now_s: float) -> Iterator[float]:
+        """A receipt has come: how long each reading waited that it newly covers, seconds."""
+        while self._since_s and self.sent - self.waiting < last:
+            yield now_s - self._since_s.popleft()
+
+
+class Load:
+    """All nodes.
+
+    Args:
+        port: The broker's.
+        taking: The basins.
+        seconds: How long.
+    """
+
+    def __init__(self, port: int, taking: Sequence[Basin], seconds: int) -> None:
+        self._seconds = seconds
+        self._stations = {each.stream: Station(each, seconds, seed) for seed, each in enumerate(taking, start=1)}
+        self._nodes: dict[str, list[Station]] = {}
+        for station in self._stations.values():
+            self._nodes.setdefault(station.basin.node, []).append(station)
+        self._publishing = [Connection(port, f"bench-nodes-{index}") for index in range(CONNECTIONS)]
+        self._receipts = Connection(port, "bench-receipts", ("soakledger/1/+/receipt", "soakledger/1/+/orders"))
+        self._decoder = msgspec.json.Decoder(Receipt)
+        self._published = 0
+        self.waits_s: list[float] = []
+        """From publish to receipt, of every reading."""
+        self.late_s: list[float] = []
+        """How late each message was sent: the load generator's own weakness."""
+
+    def close(self) -> None:
+        """Leave."""
+        for connection in (self._receipts, *self._publishing):
+            connection.close()
+
+    def wait_ready(self) -> None:
+        """Wait for the orders of every node."""
+        wait_orders(self._receipts, len(self._nodes))
+
+    def run(self) -> Iterator[float]:
+        """Send for as long as asked, then wait for the last receipt; gives the seconds gone by, often."""
+        began_s = time.perf_counter()
+        sending = self._due()
+        due = next(sending, None)
+        while due or any(station.waiting for station in self._stations.values()):
+            now_s = time.perf_counter() - began_s
+            yield now_s
+            while due and due.at_s <= now_s:
+                self._send(due, now_s)
+                due = next(sending, None)
+                now_s = time.perf_counter() - began_s
+            ready, _, _ = select.select(
+                [self._receipts, *self._publishing], [], [], max(0.0, due.at_s - now_s) if due else _PATIENCE_S
+            )
+            if not ready and not due:
+                raise SystemExit(f"Some readings got no receipt within {_PATIENCE_S} s.")
+            self._hear(began_s)
+
+    def _due(self) -> Iterator[Due]:
+        """Every message in the order of time: each basin's and each node's place in the second is its own."""
+        chance, room_s = random.Random(1), 1.0 - JITTER_S
+        for second in range(self._seconds):
+            this = [
+                Due(second + index / len(self._stations) * room_s + chance.uniform(0, JITTER_S), Topic.READINGS, stream)
+                for index, stream in enumerate(self._stations)
+            ]
+            this += [
+                Due(second + index / len(self._nodes) * room_s, Topic.STATE, node)
+                for index, node in enumerate(self._nodes)
+                if (index + second) % STATE_EVERY_S == 0
+            ]
+            yield from sorted(this)
+
+    def _send(self, due: Due, now_s: float) -> None:
+        self.late_s.append(now_s - due.at_s)
+        if due.topic is Topic.READINGS:
+            station = self._stations[due.name]
+            node, body = station.basin.node, station.message(now_s)
+        else:
+            node, body = due.name, encode(self._state(self._nodes[due.name]))
+        connection = self._publishing[hash(node) % CONNECTIONS]
+        self._published += 1
+        packet_id = self._published % MOST_IDS + 1
+        packet = publish_packet(due.topic.of(node), body, packet_id, retain=due.topic is Topic.STATE)
+        connection.socket.sendall(packet)
+
+    @staticmethod
+    def _state(stations: Sequence[Station]) -> State:
+        held = [
+            HeldStream(each.basin.stream, each.basin.name, each.sent - each.waiting + 1, each.sent, BOOT)
+            for each in stations
+        ]
+        seen = [SensorSeen(each.basin.sensor, each.basin.name) for each in stations]
+        newest = max(each.sent for each in stations)
+        outbox = sum(each.waiting for each in stations)
+        return State(True, "0.1.0", BOOT, clock_at(1_000 * (newest + 1)), held, seen, outbox)
+
+    def _hear(self, began_s: float) -> None:
+        for connection in self._publishing:
+            connection.acknowledged()
+        for packet in self._receipts.packets():
+            if packet.kind == PUBLISH and packet.topic.endswith("/receipt"):
+                now_s = time.perf_counter() - began_s
+                for stream, ranges in self._decoder.decode(packet.payload).streams.items():
+                    self.waits_s += self._stations[stream].cover(ranges[-1][1] if ranges else 0, now_s)
+
+
+class Figures(NamedTuple):
+    """What was measured.
+
+    Attributes:
+        waits_ms: From publish to receipt, of every reading, rising.
+        late_ms: How late the load generator sent, of every message, rising.
+        cpu: The collector's share of one processor.
+        others_cpu: What others on this machine used meanwhile, in processors.
+        rss_mb: Its memory by when it was looked at, seconds from the first publish.
+        written_bytes: What it wrote, for a basin in a day.
+    """
+
+    waits_ms: list[float]
+    late_ms: list[float]
+    cpu: float
+    others_cpu: float
+    rss_mb: dict[str, float]
+    written_bytes: float
+
+
+def measure(count: int, seconds: int) -> Figures:
+    """The whole run."""
+    taking = basins(count, BASINS_OF_A_NODE)
+    with tempfile.TemporaryDirectory() as name, broker(Path(name) / "broker") as one:
+        load = Load(one.port, taking, seconds)
+        try:
+            with collector(Path(name) / "collector", one.port, taking) as process:
+                load.wait_ready()
+                assert process.process
+                return _measured(load, Work(process.process.pid, one.pid), count, seconds)
+        finally:
+            load.close()
+
+
+def _measured(load: Load, work: Work, count: int, seconds: int) -> Figures:
+    before = work.usage()
+    rss_mb = {"at start": before.rss_mb}
+    for gone_s in load.run():
+        if gone_s >= 60 and "after a minute" not in rss_mb:
+            rss_mb["after a minute"] = work.usage().rss_mb
+    spent, after = work.spent(), work.usage()
+    rss_mb["at the end"] = after.rss_mb
+    return Figures(
+        waits_ms=sorted(each * 1_000 for each in load.waits_s),
+        late_ms=sorted(each * 1_000 for each in load.late_s),
+        cpu=spent.cpu_s / spent.seconds,
+        others_cpu=spent.others,
+        rss_mb=rss_mb,
+        written_bytes=(after.written_bytes - before.written_bytes) * DAY_S / (count * seconds),
+    )
+
+
+def report(found: Figures) -> None:
+    """The table."""
+    print(row(["milliseconds", "p50", "p99", "p99.9", "longest"]))
+    for title, column in (("publish to receipt", found.waits_ms), ("sent late by the load", found.late_ms)):
+        shares = [share_of(column, share) for share in (0.5, 0.99, 0.999, 1.0)]
+        print(row([f"  {title}", *(f"{each:,.1f}" for each in shares)]))
+    print(f"\nCollector (all its processes): {100 * found.cpu:.0f} % of one processor")
+    print("Memory: " + ", ".join(f"{mb:.0f} MB {when}" for when, mb in found.rss_mb.items()))
+    print(f"Written: {found.written_bytes / 1e6:.1f} MB for a basin in a day")
+    print(f"Others on this machine used {found.others_cpu:.2f} processors meanwhile.")
+
+
+def share_of(rising: Sequence[float], share: float) -> float:
+    """The figure that this share of all does not exceed."""
+    return rising[max(0, math.ceil(len(rising) * share) - 1)]
+
+
+def limits(found: Figures) -> list[Limit]:
+    """What is asked of the collector."""
+    p99_ms = share_of(found.waits_ms, 0.99)
+    return [
+        Limit(f"99 of 100 receipts within {p99_ms:.0f} ms (less than {MOST_P99_MS})", p99_ms < MOST_P99_MS),
+        Limit(f"{100 * found.cpu:.0f} % of one processor (less than {100 * MOST_CPU:.0f})", found.cpu < MOST_CPU),
+    ]
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Measure, and print; 0 if every limit holds."""
+    parser = argparse.ArgumentParser(prog="./run bench basins", description=(__doc__ or "").partition("\n")[0])
+    parser.add_argument("--basins", type=int, default=1_000, help="how many [default: 1000]")
+    parser.add_argument("--seconds", type=int, default=300, help="how long [default: 300]")
+    chosen = parser.parse_args(arguments)
+    print(f"{chosen.basins:,} basins, one reading a second each, for {chosen.seconds} seconds\n", flush=True)
+    found = measure(chosen.basins, chosen.seconds)
+    report(found)
+    asked = limits(found)
+    print("", *asked, sep="\n")
+    return 0 if all(limit.holds for limit in asked) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
