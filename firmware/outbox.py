@@ -1,7 +1,8 @@
 """Readings on disk until a receipt covers them.
 
 The node's loop hands readings over and goes on; a thread of its own writes them, for a card may stall for seconds. Only
-what the disk has is offered to the uplink.
+what the disk has is offered to the uplink, unless the disk takes nothing any more: then the readings are sent from
+memory, for a clinic is better served by a node that still reports than by one that stops.
 """
 
 from __future__ import annotations
@@ -12,12 +13,15 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
+from functools import partial
 from pathlib import Path
 
 from firmware.clock import Clock, read_together, stamp
 from firmware.errors import OutboxError
-from firmware.outbox_file import FILE_NAME, OutboxFile, Released, StoredStream
-from firmware.packing import pack, unpack
+from firmware.outbox_file import FILE_NAME, OutboxFile
+from firmware.outbox_step import MERGE, MERGE_AT, Merge, RowIds, Step, merges, not_before, same_clock, small_rows
+from firmware.outbox_stream import Row, Rows, Stream, less
+from firmware.packing import Anchor, Card, DamagedBlockError, Origin, Run, key_of, pack, pack_card, unpack
 from soak import wire
 from soak.quantity import utc_text
 from soak.ranges import Range, Ranges
@@ -25,18 +29,25 @@ from soak.reading import Reading, SensorId
 
 log = logging.getLogger(__name__)
 
-MOST_UNWRITTEN = 20_000
-"""Readings kept in memory while the disk does not take them; beyond that the node stops, and says why."""
+MOST_RECENT = 20_000
+"""Readings kept in memory while the disk does not take them; beyond that the oldest are given up."""
+
+TIDY_EVERY = 30
+"""With every so many commits, rows that are not needed any more are deleted and cards that changed are written."""
+
+FREE_SLOTS = 8
+"""Free slots kept for each stream."""
+
+FULL_EVERY = 16
+"""With every so many commits, and when the wall clock was set, rows describe their streams in full."""
+
+FAILURES = 5
+"""Attempts to write after which what the disk does not take is sent from memory."""
+
+MOST_HEALED = 3
+"""A card on which the file is damaged more often than this in one life of the node is worn: no more copies are made."""
 
 _RETRY_S = 1.0
-
-
-class _Stream:
-    """What is known of a stream without asking the disk."""
-
-    def __init__(self, stored: StoredStream, held: Ranges, *, current: bool) -> None:
-        self.stored, self.held, self.current = stored, held, current
-        self.taken = stored.newest  # number of the newest reading handed over, written or not
 
 
 class Outbox:
@@ -50,42 +61,75 @@ class Outbox:
         most_bytes: What the file may take at most, its log included; None for no bound.
 
     Attributes:
-        dropped: Readings given up since this object was made, because there was no room.
+        dropped: Readings given up since this object was made: there was no room, or the file was damaged. Of a damaged
+            file only those between others can be counted.
+        problem: Why the disk takes nothing at present; None while it does.
 
     Raises:
         OutboxError: The file there cannot be used.
+        ValueError: `most_bytes` is too small to work with.
     """
 
     def __init__(
         self, folder: Path, clock: Clock, *, pause_s: float | None = None, most_bytes: int | None = None
     ) -> None:
-        self.dropped, self._most_bytes = 0, most_bytes
-        self._file, self._clock = OutboxFile(folder / FILE_NAME), clock
+        self.dropped = 0
+        self.problem: str | None = None
+        self._file, self._clock = OutboxFile(folder / FILE_NAME, most_bytes), clock
+        self._using_file = threading.Lock()  # taken before the next one, never after it
         self._changed = threading.Condition()  # guards everything below
-        self._reading = threading.Lock()  # guards the file's reading side
         self._pause_s = max(0.25, clock.real_s(500)) if pause_s is None else pause_s
-        found = self._file.streams()
-        self._streams = {stored.name: _Stream(stored, held, current=False) for stored, held in found if len(held)}
-        self._next_id = max((stored.id for stored, _ in found), default=0) + 1
-        self._by_basin: dict[str, _Stream] = {}
-        self._unwritten: list[tuple[_Stream, int, Reading]] = []
-        self._released = [Released(stored.id, 1, stored.newest, whole=True) for stored, held in found if not len(held)]
-        self._closing = self._hurry = self._failing = False
+        self._streams: dict[str, Stream] = {}
+        self._by_basin: dict[str, Stream] = {}
+        self._anchors: dict[str, Anchor] = {}  # by boot, the best
+        self._ids = RowIds()
+        self._cards: dict[str, Stream] = {}  # streams whose cards are to be written anew
+        self._by_key: dict[bytes, Stream] = {}
+        self._anchor_told: Anchor | None = None  # of the last rows in full
+        self._next_serial = 1
+        self._commits = self._failures = self._healed = 0
+        self._damage: str | None = None  # found while running, not healed yet
+        self._closing = self._hurry = False
         self._failure: OutboxError | None = None
         self._on_commit: Callable[[], None] = lambda: None
         self._writer = threading.Thread(target=self._write_on, name="outbox", daemon=True)
+        try:
+            self._load()
+        except BaseException:
+            self._file.close()
+            raise
+
+    @property
+    def depth(self) -> int:
+        """Readings that no receipt has covered yet, on disk or waiting for it."""
+        with self._changed:
+            streams = list(self._streams.values())
+            return sum(each.held.count() + max(0, each.taken - max(each.written, each.offered)) for each in streams)
+
+    @property
+    def waiting(self) -> int:
+        """Readings that are not on disk yet."""
+        with self._changed:
+            return sum(stream.waiting for stream in self._by_basin.values())
+
+    @property
+    def bytes(self) -> int:
+        """What the file and its log take on the disk."""
+        return self._file.bytes()
 
     def begin(self, basin: str, sensors: Sequence[SensorId]) -> str:
         """Begin the basin's stream of this start of the node: numbers from 1, an id that never comes again."""
         with self._changed:
             name = secrets.token_hex(16)
-            stored = StoredStream(self._next_id, name, basin, self._clock.boot_id, tuple(sensors), 0, 0, 0, False)
-            self._next_id += 1
-            self._streams[name] = self._by_basin[basin] = _Stream(stored, Ranges(), current=True)
+            origin = Origin(self._next_serial, name, basin, self._clock.boot_id, tuple(sensors))
+            self._next_serial += 1
+            self._by_basin[basin] = stream = Stream(origin, current=True)
+            self._keep(stream)
+            self._cards[name] = stream
             return name
 
     def start(self, on_commit: Callable[[], None]) -> None:
-        """Begin to write. `on_commit` is called from the writer's thread after each commit."""
+        """Begin to write. `on_commit` is called from the writer's thread whenever there is something new to send."""
         self._on_commit = on_commit
         self._writer.start()
 
@@ -93,21 +137,23 @@ class Outbox:
         """Hand over readings, each with its basin, oldest first: once a tick, to be written in one transaction.
 
         Raises:
-            OutboxError: The disk does not take them.
+            OutboxError: The writer has ended.
         """
         self.check()
         with self._changed:
             for basin, reading in readings:
                 stream = self._by_basin[basin]
                 stream.taken += 1
-                self._unwritten.append((stream, stream.taken, reading))
+                stream.recent.append(reading)
+                if self._failures >= FAILURES:
+                    stream.offer(stream.taken)
             self._changed.notify_all()
 
     def check(self) -> None:
-        """Raise what keeps readings from being written, if anything does.
+        """Raise what has ended the writer, if anything has.
 
         Raises:
-            OutboxError: The disk does not take them.
+            OutboxError: The writer has ended.
         """
         with self._changed:
             if self._failure:
@@ -118,25 +164,29 @@ class Outbox:
         with self._changed:
             self._hurry = True
             self._changed.notify_all()
-            self._changed.wait_for(lambda: not self._unwritten or self._failure, within_s)
+            self._changed.wait_for(lambda: not self._waiting() or self._failure, within_s)
             self._hurry = False
 
-    def close(self) -> None:
-        """Write what is left and let go of the file."""
+    def close(self, *, write: bool = True) -> None:
+        """Write what is left, unless told not to, and let go of the file."""
         with self._changed:
             self._closing = True
             self._changed.notify_all()
         if self._writer.is_alive():
             self._writer.join()
+        if write and not self._failure:
+            self.write()
+        if self.waiting:
+            log.error("outbox closed with readings=%s not written problem=%r", self.waiting, self.problem)
         self._file.close()
 
     def streams(self) -> list[wire.HeldStream]:
-        """Every stream still held or being written, oldest first."""
+        """Every stream still held or being written, or of which losses are not on record yet, oldest first."""
         with self._changed:
-            return [_told(stream) for stream in self._streams.values()]
+            return [stream.told() for stream in self._streams.values()]
 
     def held(self, stream: str) -> Ranges:
-        """Numbers of one stream that are on disk and that no receipt has covered yet."""
+        """Numbers of one stream that may be sent and that no receipt has covered yet."""
         with self._changed:
             known = self._streams.get(stream)
             return Ranges(known.held if known else ())
@@ -145,17 +195,21 @@ class Outbox:
         """Consecutive readings from `first` on, at most `most`.
 
         Raises:
-            LookupError: Number `first` is not held.
+            LookupError: Number `first` is not held, or not any more.
         """
-        with self._changed:
-            known = self._streams[stream]
-            stored, last = known.stored, known.held.run_end(first)
-        if last is None:
-            raise LookupError(f"Reading {first} of stream {stream} is not held.")
-        with self._reading:
-            rows = self._file.readings(stored.id, first, min(last, first + most - 1))
-        readings = [unpack(data, stored.sensors) for _, data in rows]
-        return wire.Batch(stream, stored.basin, stored.boot, first, self._anchor(stored, readings[-1].ms), readings)
+        with self._using_file:
+            with self._changed:
+                known = self._streams[stream]
+                end = known.held.run_end(first)
+                if end is None:
+                    raise LookupError(f"Reading {first} of stream {stream} is not held.")
+                last = min(end, first + most - 1)
+                readings = list(known.readings(first, last)) if first >= known.recent_first else []
+            readings = readings or self._from_disk(known, first, last)
+        if not readings:
+            raise LookupError(f"Reading {first} of stream {stream} cannot be read any more.")
+        origin = known.origin
+        return wire.Batch(stream, origin.basin, origin.boot, first, self._anchor(origin, readings[-1].ms), readings)
 
     def release(self, stream: str, ranges: Iterable[Range]) -> None:
         """A receipt covers these numbers; those that are not held, or a stream that is not known, do not matter."""
@@ -163,17 +217,22 @@ class Outbox:
             known = self._streams.get(stream)
             if known is None:
                 return
-            covered = Ranges(ranges)
-            left = Ranges(piece for first, last in known.held for piece in covered.missing(first, last))
-            for first, last in known.held:
-                self._released += [Released(known.stored.id, *gone) for gone in left.missing(first, last)]
-            known.held = left
-            if not known.current and not len(left):
-                del self._streams[stream]
-                self._released.append(Released(known.stored.id, 1, known.stored.newest, whole=True))
+            gone = len(known.gone)
+            self._ids.free(known.release(ranges))
+            known.forget_recent(self._share())
+            if gone:
+                self._cards[stream] = known
+            self._leave(known)
 
     def lost(self, stream: str, ranges: Iterable[Range]) -> None:
         """The collector has these numbers on record as lost: where they are gone, there is no need to remember it."""
+        with self._changed:
+            known = self._streams.get(stream)
+            if known is None or not len(known.gone):
+                return
+            known.gone = less(known.gone, Ranges(ranges))
+            self._cards[stream] = known
+            self._leave(known)
 
     def write(self) -> bool:
         """One step of the writer: what is waiting, in one transaction. The thread that `start` begins does only this.
@@ -181,77 +240,276 @@ class Outbox:
         Returns:
             Whether anything was written.
         """
-        with self._changed:
-            if self._failure or not (self._unwritten or self._released):
-                return False
-            closing = self._closing
-        try:
-            self._commit()
-        except sqlite3.OperationalError as error:  # full, busy, not answering: it may pass
-            if not self._failing:
-                log.warning("outbox not_written problem=%r file=%s", str(error), self._file.file)
-            self._failing = True
-            if closing or self._too_many():
-                self._fail(f"the disk takes no more readings ({error}). Make room or replace the card.")
-            return False
-        except Exception as error:
-            self._fail(f"readings cannot be written ({error}). Stop the node and keep a copy of the folder.")
-            return False
-        if self._failing:
-            log.warning("outbox written again file=%s", self._file.file)
-        self._failing = False
-        return True
-
-    def _anchor(self, stored: StoredStream, last_ms: int) -> wire.Clock:
-        """Both clocks at or after the last reading: now, or when a stream of an earlier boot was last written."""
-        if stored.boot == self._clock.boot_id:
-            return stamp(self._clock, last_ms)
-        return wire.Clock(stored.clock_ms, utc_text(stored.utc_ms), stored.synced)
+        with self._using_file:
+            try:
+                if self._damage:
+                    self._heal()
+                return self._failure is None and self._commit()
+            except (sqlite3.OperationalError, OutboxError) as error:  # full, read-only, not answering: it may pass
+                self._not_written(str(error))
+            except Exception as error:
+                if type(error) is sqlite3.DatabaseError and self._healed < MOST_HEALED:
+                    self._damage = str(error)
+                    self._not_written(f"it is damaged ({error})")
+                else:
+                    self._fail(f"readings cannot be written ({error}). Stop the node and keep a copy of the folder.")
+        return False
 
     def _write_on(self) -> None:
         """The writer's thread: one commit a tick, or a few a second where ticks are faster than that."""
         while True:
             with self._changed:
-                self._changed.wait_for(lambda: self._unwritten or self._closing)
-                if self._failure or (self._closing and not self._unwritten and not self._released):
-                    return
+                self._changed.wait_for(lambda: self._waiting() or self._closing)
             began_s = time.monotonic()
-            if self.write():
-                self._on_commit()
-            left_s = (_RETRY_S if self._failing else self._pause_s) - (time.monotonic() - began_s)
+            wrote = self.write()
             with self._changed:
-                self._changed.wait_for(lambda: self._closing or self._hurry or self._failure, max(0.0, left_s))
+                if self._failure or (self._closing and (not wrote or not self._waiting())):
+                    return
+                offering = self._failures >= FAILURES
+            if wrote or offering:
+                self._on_commit()
+            left_s = (self._pause_s if wrote else _RETRY_S) - (time.monotonic() - began_s)
+            with self._changed:
+                self._changed.wait_for(lambda: self._closing or self._hurry, max(0.0, left_s))
 
-    def _commit(self) -> None:
+    def _waiting(self) -> bool:
+        return any(stream.waiting for stream in self._by_basin.values())
+
+    def _commit(self) -> bool:
+        """Write what is waiting, if anything is, and with it what has become of the rest."""
         with self._changed:
-            taken, released = list(self._unwritten), list(self._released)
-        rows = [(stream.stored.id, number, pack(reading, stream.stored.sensors)) for stream, number, reading in taken]
+            step = self._next_step()
+        if step:
+            self._perform(step)
+        return step is not None
+
+    def _perform(self, step: Step) -> None:
+        """One transaction."""
+        file, dropped = self._file, list[Run]()
+        file.begin()
+        try:
+            file.delete(step.deleted)
+            for _, small, large in step.merges:
+                file.delete(row.id for row in small)
+                file.put((row.id, data) for row, data in large)
+            file.put((row.id, data) for _, row, data in step.rows)
+            dropped += file.make_room()
+            self._write_cards(step, dropped)
+            file.commit()
+        except BaseException:
+            file.rollback()
+            raise
+        with self._changed:
+            self._apply(step, dropped)
+
+    def _next_step(self) -> Step | None:
+        """What to write now; None if there is nothing."""
+        tidy = self._closing or self._commits % TIDY_EVERY == 0
+        keep = 0 if self._closing else FREE_SLOTS * len(self._by_basin)
+        deleted = self._ids.useless(keep) if tidy else []
+        cards = list(self._cards.values()) if tidy else []
+        if not (self._waiting() or deleted or cards):
+            return None
         boot_ms, utc_ms = read_together(self._clock)
-        newest: dict[str, tuple[_Stream, StoredStream]] = {}
-        for stream, number, reading in taken:
-            late_ms = max(0, reading.ms - boot_ms)
-            stored = stream.stored._replace(
-                newest=number, clock_ms=boot_ms + late_ms, utc_ms=utc_ms + late_ms, synced=self._clock.synced()
-            )
-            newest[stored.name] = stream, stored
-        self._file.commit([stored for _, stored in newest.values()], rows, released)
-        with self._changed:
-            del self._unwritten[: len(taken)], self._released[: len(released)]
-            for stream, stored in newest.values():
-                stream.held.add(stream.stored.newest + 1, stored.newest)
-                stream.stored = stored
-            self._changed.notify_all()
+        now = Anchor(boot_ms, utc_ms, self._clock.synced())
+        full = self._commits % FULL_EVERY == 0 or not same_clock(now, self._anchor_told)
+        step = Step(now, full, [], [], [], [], cards)
+        slots, large = self._ids.slots(), self._ids.large()
+        for stream in self._by_basin.values():
+            if not stream.waiting:
+                continue
+            first, readings = stream.written + 1, stream.readings(stream.written + 1, stream.taken)
+            anchor = not_before(now, readings[-1].ms)
+            for *numbers, data in pack(stream.origin, anchor, first, readings, full=full or first == 1):
+                step.rows.append((stream, Row(next(slots), *numbers), data))
+            step.ends.append((stream, stream.taken))
+            if stream.rows.count(stream.squeezed + 1, stream.taken) >= MERGE_AT:
+                small = [row for row in small_rows(stream) if row.first >= stream.recent_first]
+                step.merges.extend(merges(stream, small[:MERGE], anchor, large, stream.readings))
+        used = {row.id for _, row, _ in step.rows}
+        step.deleted.extend(id_ for id_ in deleted if id_ not in used)
+        return step
 
-    def _too_many(self) -> bool:
+    def _write_cards(self, step: Step, dropped: Sequence[Run]) -> None:
+        """Write what is gone, with what this transaction drops."""
         with self._changed:
-            return len(self._unwritten) > MOST_UNWRITTEN
+            gone = {stream: Ranges(stream.gone) for stream in step.cards}
+            for run in dropped:
+                stream = self._by_key.get(run.key)
+                if stream:  # else a receipt has covered all of it meanwhile
+                    for piece in stream.unreceipted(run.first, run.last):
+                        gone.setdefault(stream, Ranges(stream.gone)).add(*piece)
+            finished = [stream for stream in gone if stream.finished and not len(gone[stream])]
+            cards = [
+                Card((stream.origin, step.now), max(stream.offered, ranges.last or 0), tuple(ranges))
+                for stream, ranges in gone.items()
+                if stream not in finished
+            ]
+        self._file.put((-card.stream[0].serial, pack_card(card)) for card in cards)
+        self._file.delete(-stream.origin.serial for stream in finished)
+
+    def _apply(self, step: Step, dropped: Sequence[Run]) -> None:
+        """The disk has it."""
+        self._ids.wrote(step)
+        if step.full:
+            self._anchor_told = step.now
+        for stream in step.cards:
+            self._cards.pop(stream.origin.name, None)
+        for stream, end in step.ends:
+            stream.offer(end)
+            stream.written = end
+        added = [(stream, row) for stream, row, _ in step.rows]
+        for stream, small, large in step.merges:
+            stream.rows.take(small[0].first, small[-1].last)
+            stream.squeezed = max(stream.squeezed, small[-1].last)
+            added += [(stream, row) for row, _ in large]
+        for stream, row in added:
+            stream.rows.add(row)
+            self._ids.free(stream.without_idle([row]))
+        for run in dropped:
+            self._drop(run)
+        for stream, _ in step.ends:
+            stream.forget_recent(self._share())
+        if self._failures:
+            log.warning("outbox written again file=%s", self._file.file)
+        self._commits, self._failures, self.problem = self._commits + 1, 0, None
+        self._changed.notify_all()
+
+    def _drop(self, run: Run) -> None:
+        """The bound has cost these."""
+        stream = self._by_key.get(run.key)
+        if stream is None:
+            return
+        stream.rows.take(run.first, run.last)
+        count = stream.give_up([(run.first, run.last)])
+        if count and not self.dropped:
+            log.error("outbox full file=%s; from now on the oldest readings are given up", self._file.file)
+        self.dropped += count
+
+    def _share(self) -> int:
+        """Readings that each stream may keep in memory."""
+        return MOST_RECENT // max(1, len(self._by_basin))
+
+    def _not_written(self, problem: str) -> None:
+        with self._changed:
+            if not self._failures:
+                log.warning("outbox not_written problem=%r file=%s", problem, self._file.file)
+            self._failures, self.problem = self._failures + 1, problem
+            if self._failures == FAILURES:
+                log.error("outbox readings are sent from memory until the disk takes them again")
+            for stream in self._by_basin.values():
+                if self._failures >= FAILURES:
+                    stream.offer(stream.taken)
+                if lost := stream.forget_recent(self._share()):
+                    self.dropped += lost
+                    self._cards[stream.origin.name] = stream
 
     def _fail(self, problem: str) -> None:
         with self._changed:
             self._failure = OutboxError(self._file.file, problem)
             self._changed.notify_all()
 
+    def _from_disk(self, stream: Stream, first: int, last: int) -> list[Reading]:
+        """Readings on disk from `first` on, up to `last` or to what cannot be read."""
+        with self._changed:
+            rows = stream.rows.within(first, last)
+        readings: list[Reading] = []
+        for row in rows:
+            there = self._read(stream, row)
+            if not there or row.first > first + len(readings):
+                break
+            readings += there[max(0, first - row.first) : last - row.first + 1]
+        return readings
 
-def _told(stream: _Stream) -> wire.HeldStream:
-    oldest = next(iter(stream.held), (stream.stored.newest + 1, 0))[0]
-    return wire.HeldStream(stream.stored.name, stream.stored.basin, oldest, stream.stored.newest, stream.stored.boot)
+    def _read(self, stream: Stream, row: Row) -> list[Reading]:
+        """A row's readings; none if it cannot be read: the next write, or the next start, sees to the file."""
+        try:
+            run = self._file.run(row.id)
+            readings = unpack(run, stream.origin.sensors)
+        except (DamagedBlockError, sqlite3.DatabaseError) as error:
+            if not self._damage:
+                log.warning("outbox not_read row=%s problem=%r file=%s", row, str(error), self._file.file)
+            if not isinstance(error, sqlite3.OperationalError) and self._healed < MOST_HEALED:
+                self._damage = str(error)
+            return []
+        return readings if (run.key, run.first, run.last) == (key_of(stream.origin), row.first, row.last) else []
+
+    def _load(self) -> None:
+        """Take in what the file holds."""
+        try:
+            found = self._found()
+        except (DamagedBlockError, sqlite3.DatabaseError) as error:
+            self._file.heal(str(error))
+            found = self._found()
+        for stream in found:
+            stream.held = less(stream.held, stream.gone)
+            if self._file.salvaged and len(stream.held):
+                first = next(iter(stream.held))[0]
+                self.dropped += stream.taken - first + 1 - stream.held.count()
+            self._ids.free(stream.without_idle(stream.rows.within(1, stream.taken)))
+            self._keep(stream)
+            self._leave(stream)
+        try:
+            self._merge_all()
+        except sqlite3.OperationalError as error:
+            log.warning("outbox not_tidied problem=%r file=%s", str(error), self._file.file)
+
+    def _merge_all(self) -> None:
+        """No stream in the file is written any more: all their slots become large rows."""
+        large, found = self._ids.large(), list[Merge]()
+        for stream in self._streams.values():
+            anchor = self._anchors[stream.origin.boot]
+            found += merges(stream, small_rows(stream), anchor, large, partial(self._from_disk, stream))
+        if found:
+            boot_ms, utc_ms = read_together(self._clock)
+            now = Anchor(boot_ms, utc_ms, self._clock.synced())
+            self._perform(Step(now, False, [], [], found, [], []))
+
+    def _keep(self, stream: Stream) -> None:
+        self._streams[stream.origin.name] = self._by_key[key_of(stream.origin)] = stream
+
+    def _leave(self, stream: Stream) -> None:
+        """Take a stream out of the list if nothing keeps it there; its card is deleted in time."""
+        if stream.finished:
+            del self._streams[stream.origin.name], self._by_key[key_of(stream.origin)]
+            self._cards[stream.origin.name] = stream
+
+    def _found(self) -> list[Stream]:
+        """Every stream in the file, oldest first."""
+        found: dict[bytes, Stream] = {}
+        for id_, block in self._file.rows():
+            if block.stream:
+                origin, anchor = block.stream
+                found.setdefault(block.key, Stream(origin, current=False))
+                best = self._anchors.get(origin.boot, anchor)
+                self._anchors[origin.boot] = max(best, anchor, key=lambda each: (each.synced, each.ms))
+                self._next_serial = max(self._next_serial, origin.serial + 1)
+            if block.key not in found:
+                raise DamagedBlockError(f"row {id_} is of a stream that is not described")
+            found[block.key].take_in(id_, block)
+            if id_ > 0:
+                self._ids.seen(id_)
+        return sorted(found.values(), key=lambda stream: stream.origin.serial)
+
+    def _heal(self) -> None:
+        """The file turned out to be damaged: go on with what can be read in it and what is still in memory."""
+        self._file.heal(self._damage or "")
+        self._healed, self._damage = self._healed + 1, None
+        with self._changed:
+            self._ids = RowIds()
+            found = {stream.origin.name: stream for stream in self._found()}
+            self._cards = {name: stream for name, stream in found.items() if name not in self._streams}
+            for stream in self._cards.values():
+                self._ids.free(stream.rows.within(1, stream.taken))
+            for name, stream in self._streams.items():
+                lost, useless = stream.reload(found[name].rows if name in found else Rows())
+                self._ids.free(useless)
+                self.dropped += lost
+                self._cards[name] = stream
+
+    def _anchor(self, origin: Origin, last_ms: int) -> wire.Clock:
+        """Both clocks at or after the last reading: now, or the best that is known of an earlier boot."""
+        if origin.boot == self._clock.boot_id:
+            return stamp(self._clock, last_ms)
+        ms, utc_ms, synced = not_before(self._anchors[origin.boot], last_ms)
+        return wire.Clock(ms, utc_text(utc_ms), synced)

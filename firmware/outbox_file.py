@@ -1,6 +1,8 @@
-"""The outbox on disk: one SQLite file. Knows tables and transactions, nothing of threads or receipts.
+"""The outbox on disk: one SQLite file with one table of blocks. Knows nothing of receipts.
 
-A file that is damaged, foreign or newer than this program is named and left exactly as it is.
+Blocks say whose they are (`firmware.packing`), so no other row changes with a commit: it costs one page or two,
+however many basins there are. Rows with readings have rising ids, oldest first; the card of stream n has id -n. Used by
+one thread at a time.
 """
 
 from __future__ import annotations
@@ -8,69 +10,18 @@ from __future__ import annotations
 import fcntl
 import os
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import NamedTuple
 
-import msgspec
-
+from firmware import outbox_recovery
 from firmware.errors import OutboxError
-from soak.ranges import Ranges
-from soak.reading import SensorId
+from firmware.packing import Block, Card, DamagedBlockError, Run, parse
 
 FILE_NAME = "outbox.db"
-BUSY_S = 1.0
-_APPLICATION_ID = 0x534F_414B  # "SOAK"
-_VERSION = 1
-_SCHEMA = f"""
-PRAGMA page_size = 1024;     -- a commit a second writes whole pages: small ones spare the card
-PRAGMA journal_mode = WAL;
-BEGIN IMMEDIATE;
-CREATE TABLE stream (
-    id INTEGER PRIMARY KEY,
-    name TEXT NOT NULL UNIQUE,
-    basin TEXT NOT NULL,
-    boot TEXT NOT NULL,
-    sensors TEXT NOT NULL,   -- JSON list: the order of the temperatures in `data`
-    newest INTEGER NOT NULL, -- number of the newest reading ever written
-    clock_ms INTEGER NOT NULL, utc_ms INTEGER NOT NULL, synced INTEGER NOT NULL -- both clocks at or after it
-) STRICT;
-CREATE TABLE reading (
-    stream INTEGER NOT NULL,
-    number INTEGER NOT NULL,
-    data BLOB NOT NULL,      -- see packing.py
-    PRIMARY KEY (stream, number)
-) STRICT, WITHOUT ROWID;
-PRAGMA application_id = {_APPLICATION_ID};
-PRAGMA user_version = {_VERSION};
-COMMIT;
-"""
-_KEEP = (
-    "Nothing in it was changed. Move it and its -wal file to a safe place yourself, keep them for the readings in them"
-)
-
-
-class StoredStream(NamedTuple):
-    """One row of the stream table. Clock values in milliseconds."""
-
-    id: int
-    name: str
-    basin: str
-    boot: str
-    sensors: tuple[SensorId, ...]
-    newest: int
-    clock_ms: int
-    utc_ms: int
-    synced: bool
-
-
-class Released(NamedTuple):
-    """Readings to forget; without numbers the whole stream, which then holds none."""
-
-    stream: int
-    first: int
-    last: int
-    whole: bool = False
+LEAST_BYTES = 256 * 1024
+_PAGE_BYTES = 1024
+_MOST_LOG_PAGES = 1_000
+_AT_ONCE = 16  # rows given up between two looks at how much room there is
 
 
 class OutboxFile:
@@ -78,13 +29,24 @@ class OutboxFile:
 
     Args:
         file: Where it is, or is made.
+        most_bytes: What it may take at most, its log included; None for no bound.
+
+    Attributes:
+        salvaged: Where the damaged file was put, if the last opening found one.
 
     Raises:
         OutboxError: It cannot be used.
     """
 
-    def __init__(self, file: Path) -> None:
+    def __init__(self, file: Path, most_bytes: int | None = None) -> None:
         self.file = file
+        self.salvaged: Path | None = None
+        self._database: sqlite3.Connection
+        if most_bytes is not None and most_bytes < LEAST_BYTES:
+            raise ValueError(f"An outbox needs {LEAST_BYTES} bytes at least, not {most_bytes}.")
+        # A commit puts its pages into the log first; they come back into the file when it has grown this long.
+        self._log_pages = min(_MOST_LOG_PAGES, most_bytes // _PAGE_BYTES // 32) if most_bytes else _MOST_LOG_PAGES
+        self._most_pages = (most_bytes // 8 * 7) // _PAGE_BYTES if most_bytes else None
         try:
             file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             self._lock = os.open(file.with_suffix(".lock"), os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600)
@@ -93,62 +55,85 @@ class OutboxFile:
             raise OutboxError(file, f"it cannot be made ({error.strerror}). {advice}") from error
         try:
             self._only_one()
-            self._check()
-            self._write = self._connect()
-            self._read = self._connect()
+            self._open()
         except BaseException:
             os.close(self._lock)
             raise
 
-    def streams(self) -> list[tuple[StoredStream, Ranges]]:
-        """Every stream with the numbers it holds, oldest first."""
-        rows = self._read.execute("SELECT * FROM stream ORDER BY id").fetchall()
-        return [(_stored(row), self._held(row[0])) for row in rows]
+    def rows(self) -> Iterator[tuple[int, Block]]:
+        """Every row: its id and its block, cards first, then the readings from the oldest on.
 
-    def readings(self, stream: int, first: int, last: int) -> list[tuple[int, bytes]]:
-        """Number and content of a stream's readings from `first` to `last`."""
-        query = "SELECT number, data FROM reading WHERE stream = ? AND number BETWEEN ? AND ? ORDER BY number"
-        return self._read.execute(query, (stream, first, last)).fetchall()
-
-    def commit(
-        self, streams: Iterable[StoredStream], readings: Sequence[tuple[int, int, bytes]], released: Iterable[Released]
-    ) -> None:
-        """Write all of this in one transaction; when it returns, the disk has it.
-
-        Args:
-            streams: Rows of the streams that these readings belong to, as they are after it.
-            readings: Stream id, number and content.
-            released: What is not needed any more.
+        Raises:
+            DamagedBlockError, sqlite3.DatabaseError: The file is damaged: `heal` it.
         """
-        database = self._write
-        database.execute("BEGIN IMMEDIATE")
-        try:
-            for stream in streams:
-                row = (*stream[:4], msgspec.json.encode(stream.sensors).decode(), *stream[5:])
-                database.execute("REPLACE INTO stream VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
-            database.executemany("INSERT INTO reading VALUES (?, ?, ?)", readings)
-            for gone in released:
-                range_of = "DELETE FROM reading WHERE stream = ? AND number BETWEEN ? AND ?"
-                database.execute(range_of, (gone.stream, gone.first, gone.last))
-                if gone.whole:
-                    database.execute("DELETE FROM stream WHERE id = ?", (gone.stream,))
-            database.execute("COMMIT")
-        except BaseException:
-            if database.in_transaction:
-                database.execute("ROLLBACK")
-            raise
+        for id_, data in self._database.execute("SELECT id, data FROM block ORDER BY id"):
+            yield id_, parse(data)
+
+    def run(self, id_: int) -> Run:
+        """One row's readings.
+
+        Raises:
+            DamagedBlockError: There is no such row, or it is not what was written.
+        """
+        row = self._database.execute("SELECT data FROM block WHERE id = ?", (id_,)).fetchone()
+        if row is None:
+            raise DamagedBlockError(f"there is no row {id_}")
+        return _run(row[0])
+
+    def begin(self) -> None:
+        """Begin a transaction."""
+        self._database.execute("BEGIN IMMEDIATE")
+
+    def delete(self, ids: Iterable[int]) -> None:
+        """Delete rows."""
+        self._database.executemany("DELETE FROM block WHERE id = ?", ((id_,) for id_ in ids))
+
+    def put(self, rows: Iterable[tuple[int, bytes]]) -> None:
+        """Write rows, in place of those with the same ids."""
+        self._database.executemany("REPLACE INTO block VALUES (?, ?)", rows)
+
+    def make_room(self) -> Iterator[Run]:
+        """Delete the oldest readings until what is left fits within the bound.
+
+        Yields:
+            What was deleted.
+        """
+        while self._most_pages is not None and self._used_pages() > self._most_pages:
+            oldest = "SELECT id, data FROM block WHERE id > 0 ORDER BY id LIMIT ?"
+            rows = self._database.execute(oldest, (_AT_ONCE,)).fetchall()
+            if not rows:
+                return
+            self.delete(id_ for id_, _ in rows)
+            yield from (_run(data) for _, data in rows)
+
+    def commit(self) -> None:
+        """End the transaction; when it returns, the disk has it."""
+        self._database.execute("COMMIT")
+
+    def rollback(self) -> None:
+        """End the transaction without a trace, if there is one."""
+        if self._database.in_transaction:
+            self._database.execute("ROLLBACK")
+
+    def bytes(self) -> int:
+        """What the file and its log take now."""
+        parts = (self.file, outbox_recovery.log_of(self.file))
+        return sum(part.stat().st_size for part in parts if part.exists())
+
+    def heal(self, problem: str) -> None:
+        """Put the damaged file aside, and go on with a new one that holds every block which can be read in it.
+
+        Raises:
+            OutboxError: There is no room for it.
+        """
+        self._database.close()
+        self.salvaged = outbox_recovery.salvage(self.file, problem)
+        self._database = self._connect()
 
     def close(self) -> None:
         """Let go of the file."""
-        self._read.close()
-        self._write.close()
+        self._database.close()
         os.close(self._lock)
-
-    def _held(self, stream: int) -> Ranges:
-        islands = """SELECT min(number), max(number) FROM
-            (SELECT number, number - row_number() OVER (ORDER BY number) AS island FROM reading WHERE stream = ?)
-            GROUP BY island"""
-        return Ranges(self._read.execute(islands, (stream,)))
 
     def _only_one(self) -> None:
         try:
@@ -157,52 +142,67 @@ class OutboxFile:
             advice = "Stop the other one, or give this one a data_dir of its own."
             raise OutboxError(self.file, f"another node already uses it. {advice}") from error
 
-    def _check(self) -> None:
-        """Look at an existing file without a write; make a new one."""
-        if not self.file.exists() or self.file.stat().st_size == 0:
-            self._make()
-            return
-        database = sqlite3.connect(f"{self.file.absolute().as_uri()}?mode=ro", uri=True)
+    def _open(self) -> None:
+        self.salvaged = outbox_recovery.prepare(self.file)
+        log_pages = outbox_recovery.committed_pages(self.file)
+        self._database = self._connect()
         try:
-            application_id = database.execute("PRAGMA application_id").fetchone()[0]
-            version = database.execute("PRAGMA user_version").fetchone()[0]
-            complaint = database.execute("PRAGMA quick_check(1)").fetchone()[0]
-            tables = database.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
-        except sqlite3.DatabaseError as error:
-            raise OutboxError(self.file, f"it is damaged ({error}). {_KEEP}, and start again.") from error
-        finally:
-            database.close()
-        if complaint == "ok" and not tables and not application_id:  # the power went while it was made
-            self._make()
-            return
-        if application_id != _APPLICATION_ID:
-            raise OutboxError(self.file, "it is a database of something else. Name another folder as data_dir.")
-        if version > _VERSION:
-            problem = f"it was written by a newer version (format {version}, this one knows {_VERSION})."
-            raise OutboxError(self.file, f"{problem} Install the newer version again.")
-        if complaint != "ok":
-            raise OutboxError(self.file, f"it is damaged ({complaint}). {_KEEP}, and start again.")
-
-    def _make(self) -> None:
-        database = sqlite3.connect(self.file)
-        try:
-            os.chmod(self.file, 0o600)
-            database.executescript(_SCHEMA)
+            problem = self._problem(log_pages)
+            if problem:
+                self.heal(problem)
+            self._give_back()
         except sqlite3.Error as error:
-            advice = "Make room or let this user write there."
-            raise OutboxError(self.file, f"it cannot be made ({error}). {advice}") from error
-        finally:
-            database.close()
+            self._database.close()
+            raise OutboxError(self.file, f"it cannot be opened ({error}). Make room or replace the card.") from error
+        except BaseException:
+            self._database.close()
+            raise
+
+    def _problem(self, log_pages: int) -> str | None:
+        """What is wrong with the file, by SQLite's own check of its structure and by what its log should hold."""
+        try:
+            _, understood, _ = self._database.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+            if log_pages > understood:
+                return f"only {understood} of {log_pages} pages of its log are whole"
+            complaint = str(self._database.execute("PRAGMA quick_check(1)").fetchone()[0])
+        except sqlite3.DatabaseError as error:
+            if isinstance(error, sqlite3.OperationalError) and not error.sqlite_errorname.startswith("SQLITE_IOERR"):
+                raise
+            return str(error)
+        return None if complaint == "ok" else complaint
+
+    def _give_back(self) -> None:
+        """Make a file smaller that grew under a larger bound."""
+        if self._most_pages is None:
+            return
+        (pages,) = self._database.execute("PRAGMA page_count").fetchone()
+        if pages > self._most_pages >= self._used_pages():
+            self._database.execute("VACUUM")
+            self._database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+    def _used_pages(self) -> int:
+        (pages,) = self._database.execute("PRAGMA page_count").fetchone()
+        (free,) = self._database.execute("PRAGMA freelist_count").fetchone()
+        return int(pages - free)
 
     def _connect(self) -> sqlite3.Connection:
-        """Used by one thread at a time: `Outbox` sees to that."""
-        database = sqlite3.connect(self.file, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
-        database.execute("PRAGMA synchronous = FULL")
+        database = sqlite3.connect(self.file, timeout=1.0, isolation_level=None, check_same_thread=False)
+        try:
+            for pragma in (
+                "locking_mode = EXCLUSIVE",  # no shared-memory file: it would be written to the card as well
+                "journal_mode = WAL",
+                "synchronous = FULL",
+                f"wal_autocheckpoint = {self._log_pages}",
+                f"journal_size_limit = {self._log_pages * 2 * _PAGE_BYTES}",
+            ):
+                database.execute(f"PRAGMA {pragma}")
+        except sqlite3.DatabaseError:
+            pass  # damaged: the check finds it and names it
         return database
 
 
-def _stored(row: Sequence[object]) -> StoredStream:
-    kinds = tuple[int, str, str, str, str, int, int, int, int]
-    id_, name, basin, boot, sensors, newest, clock_ms, utc_ms, synced = msgspec.convert(row, kinds)
-    order = msgspec.json.decode(sensors, type=tuple[str, ...])
-    return StoredStream(id_, name, basin, boot, order, newest, clock_ms, utc_ms, bool(synced))
+def _run(data: bytes) -> Run:
+    block = parse(data)
+    if isinstance(block, Card):
+        raise DamagedBlockError("a card lies where readings should be")
+    return block

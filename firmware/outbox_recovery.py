@@ -1,0 +1,248 @@
+"""Makes, converts and salvages outbox files. Whatever is on disk at the start, a file that can be used comes of it.
+
+A new file is made beside the old one and takes its place whole, so a power cut in between costs nothing. A damaged file
+is never deleted. A foreign file, or one of a newer version, is refused and left as it is.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import sqlite3
+import struct
+from collections.abc import Iterable
+from contextlib import ExitStack, closing, suppress
+from pathlib import Path
+
+from firmware import outbox_version1
+from firmware.errors import OutboxError
+from firmware.outbox_salvage import Image, salvaged
+
+log = logging.getLogger(__name__)
+
+VERSION = 2
+_APPLICATION_ID = 0x534F_414B  # "SOAK"
+_SCHEMA = f"""
+PRAGMA page_size = 1024;     -- a commit a second writes whole pages: small ones spare the card
+PRAGMA journal_mode = WAL;
+BEGIN IMMEDIATE;
+CREATE TABLE block (
+    id INTEGER PRIMARY KEY,  -- of readings above 0, rising with time; of the card of stream n it is -n
+    data BLOB NOT NULL       -- see packing.py
+) STRICT;
+PRAGMA application_id = {_APPLICATION_ID};
+PRAGMA user_version = {VERSION};
+COMMIT;
+"""
+_MAGIC = b"SQLite format 3\0"
+_LARGEST_VERSION = 1_000  # a version beyond this is no version but damage
+_PAGE_BYTES = 1024
+_LOG_HEADER, _FRAME_HEADER = 32, 24
+"""Bytes, from "WAL file format" in SQLite's documentation of its file format."""
+
+
+def log_of(file: Path) -> Path:
+    """SQLite's log beside a file."""
+    return file.with_name(f"{file.name}-wal")
+
+
+def prepare(file: Path) -> Path | None:
+    """See to it that there is a file of this version.
+
+    Returns:
+        Where a damaged file was put aside, if there was one.
+
+    Raises:
+        OutboxError: What is there must not be touched, or there is no room.
+    """
+    _draft_of(file).unlink(missing_ok=True)
+    if _new_of(file).exists():  # the power went while it took its place
+        return _replace(file)
+    head = _head(file, 100)
+    if not head and not _size(log_of(file)):
+        _make(file, [])
+        return None
+    if len(head) < 100 or not head.startswith(_MAGIC):
+        return _salvage_ours(file, head)
+    version, application_id = _number(head, 60), _number(head, 68)
+    if application_id != _APPLICATION_ID:
+        return _foreign(file, head)
+    if VERSION < version <= _LARGEST_VERSION:
+        problem = f"it was written by a newer version (format {version}, this one knows {VERSION})."
+        raise OutboxError(file, f"{problem} Install the newer version again.")
+    if version == 1:
+        return _convert(file)
+    return None if version == VERSION else salvage(file, f"its format says {version}")
+
+
+def salvage(file: Path, problem: str) -> Path:
+    """Make a new file of every block that can be read in a damaged one, and put that one aside.
+
+    Which of the other readings a receipt had covered is not known: all of them are remembered as gone, and the
+    collector tells by its receipts and records which ones it has.
+
+    Returns:
+        Where the damaged file is now.
+
+    Raises:
+        OutboxError: There is no room for it.
+    """
+    if _new_of(file).exists():  # made before, but it could not take its place
+        return _replace(file)
+    with ExitStack() as stack:
+        parts = [stack.enter_context(part.open("rb")) for part in (file, log_of(file)) if part.exists()]
+        count = _make(_new_of(file), salvaged([Image(part.fileno()) for part in parts]))
+    aside = _replace(file)
+    log.error(
+        "outbox damaged problem=%r salvaged_blocks=%s kept=%s; copy it away, then delete it", problem, count, aside
+    )
+    return aside
+
+
+def committed_pages(file: Path) -> int:
+    """How many pages the log holds as far as finished commits go, by what stands there.
+
+    A power cut tears the commit that is being written; SQLite leaves that out by itself. If more than that cannot be
+    understood, the log is damaged, and SQLite would pass over it in silence.
+    """
+    wal = log_of(file)
+    data = wal.read_bytes() if wal.exists() else b""
+    step = _FRAME_HEADER + (_number(data, 8) or _PAGE_BYTES)
+    if len(data) < _LOG_HEADER + step or not data[:_LOG_HEADER].strip(b"\0"):
+        return 0
+    if not _log_header_whole(data):
+        return len(data) // step
+    ends = [
+        index
+        for index, at in enumerate(range(_LOG_HEADER, len(data) - step + 1, step), 1)
+        if data[at + 8 : at + 16] == data[16:24] and _number(data, at + 4)
+    ]
+    return ends[-2] if len(ends) > 1 else 0
+
+
+def _log_header_whole(data: bytes) -> bool:
+    """Whether the log's header has the checksum that it says ("Checksum Algorithm" in the same document)."""
+    order = {0x377F0682: "<", 0x377F0683: ">"}.get(_number(data, 0))
+    if order is None:
+        return False
+    one = two = 0
+    words = struct.unpack_from(f"{order}6I", data)
+    for first, second in zip(words[::2], words[1::2], strict=True):
+        one = (one + first + two) & 0xFFFF_FFFF
+        two = (two + second + one) & 0xFFFF_FFFF
+    return (one, two) == struct.unpack_from(">2I", data, 24)
+
+
+def _salvage_ours(file: Path, head: bytes) -> Path:
+    """Salvage what is no database, if it was ours: there is a block in it, or nothing at all."""
+    if _head(file, None).strip(b"\0") and not (_has_blocks(file) or _has_blocks(log_of(file))):
+        problem = f"it is no outbox (it begins with {head[:16]!r}), or too damaged to tell."
+        raise OutboxError(file, f"{problem} Move it away yourself, or name another folder as data_dir.")
+    return salvage(file, "it is no database any more")
+
+
+def _foreign(file: Path, head: bytes) -> Path | None:
+    """A database without our mark: one whose making was cut short is made again, a damaged one salvaged."""
+    if _has_blocks(file) or _has_blocks(log_of(file)):
+        return salvage(file, f"its mark says {_number(head, 68)}")
+    try:
+        with closing(sqlite3.connect(f"{file.absolute().as_uri()}?mode=ro", uri=True)) as database:
+            tables = database.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    except sqlite3.DatabaseError:
+        tables = 1
+    if tables or _number(head, 68):
+        raise OutboxError(file, "it is a database of something else. Name another folder as data_dir.")
+    _make(file, [])
+    return None
+
+
+def _convert(file: Path) -> Path | None:
+    """Take over a file of version 1."""
+    try:
+        blocks = outbox_version1.blocks(file)
+    except (sqlite3.DatabaseError, ValueError) as error:
+        return salvage(file, f"version 1, {error}")
+    count = _make(file, blocks)
+    log.info("outbox converted from version=1 blocks=%s file=%s", count, file)
+    return None
+
+
+def _make(file: Path, blocks: Iterable[tuple[int, bytes]]) -> int:
+    """Make a file, with rows of ids and blocks, and put it in its place at once.
+
+    Returns:
+        How many rows there are.
+    """
+    draft, count = _draft_of(file), 0
+    try:
+        draft.unlink(missing_ok=True)
+        draft.touch(mode=0o600)
+        with closing(sqlite3.connect(draft, isolation_level=None)) as database:
+            database.executescript(_SCHEMA)
+            database.execute("PRAGMA synchronous = FULL")
+            database.execute("BEGIN")
+            for row in blocks:
+                database.execute("INSERT INTO block VALUES (?, ?)", row)
+                count += 1
+            database.execute("COMMIT")
+        draft.replace(file)
+        _sync(file.parent)
+    except (sqlite3.OperationalError, OSError) as error:
+        raise OutboxError(file, f"it cannot be made ({error}). Make room or let this user write there.") from error
+    return count
+
+
+def _replace(file: Path) -> Path:
+    """Let the new file take the place of the damaged one, which goes aside; goes on where a power cut ended it."""
+    number = 1
+    while (aside := file.with_name(f"{file.stem}.damaged-{number}{file.suffix}")).exists():
+        number += 1
+    with suppress(FileNotFoundError):
+        log_of(file).replace(log_of(aside))
+    with suppress(FileNotFoundError):
+        file.replace(aside)
+    _new_of(file).replace(file)
+    _sync(file.parent)
+    return aside
+
+
+def _has_blocks(file: Path) -> bool:
+    if not _size(file):
+        return False
+    with file.open("rb") as opened:
+        return any(True for _ in Image(opened.fileno()).blocks())
+
+
+def _head(file: Path, most: int | None) -> bytes:
+    """Its first bytes, all of them without a number; none if there is no file."""
+    try:
+        with file.open("rb") as opened:
+            return opened.read(-1 if most is None else most)
+    except FileNotFoundError:
+        return b""
+
+
+def _size(file: Path) -> int:
+    return file.stat().st_size if file.exists() else 0
+
+
+def _number(data: bytes, at: int) -> int:
+    return int.from_bytes(data[at : at + 4], "big")
+
+
+def _draft_of(file: Path) -> Path:
+    return file.with_suffix(".draft")
+
+
+def _new_of(file: Path) -> Path:
+    """A complete file that is about to take the damaged one's place."""
+    return file.with_suffix(".new")
+
+
+def _sync(folder: Path) -> None:
+    """Let the disk have the names in a folder."""
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
