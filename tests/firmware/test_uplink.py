@@ -354,4 +354,4 @@ def test_a_password_over_an_open_line_is_warned_of(tmp_path: Path, caplog: pytes
         one = Uplink(Settings(node="n", broker=login, basins=(basin,)), SpeedyClock(BOOT), [], list)
         assert ("unencrypted" in caplog.text) is warned
         assert "swordfish" not in caplog.text
-        assert one._link._client.password == "swordfish"  # noqa: S105
+        assert one._link._line.client.password == "swordfish"  # noqa: S105
