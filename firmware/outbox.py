@@ -16,12 +16,12 @@ from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 from pathlib import Path
 
-from firmware.clock import Clock, read_together, stamp
+from firmware.clock import Anchor, Clock, read_anchor, stamp
 from firmware.errors import OutboxError
 from firmware.outbox_file import FILE_NAME, OutboxFile
 from firmware.outbox_step import MERGE, MERGE_AT, Merge, RowIds, Step, merges, not_before, same_clock, small_rows
 from firmware.outbox_stream import Row, Rows, Stream, less
-from firmware.packing import Anchor, Card, DamagedBlockError, Origin, Run, key_of, pack, pack_card, unpack
+from firmware.packing import Card, DamagedBlockError, Origin, Run, key_of, pack, pack_card, unpack
 from soak import wire
 from soak.quantity import utc_text
 from soak.ranges import Range, Ranges
@@ -63,7 +63,7 @@ class Outbox:
     Attributes:
         dropped: Readings given up since this object was made: there was no room, or the file was damaged. Of a damaged
             file only those between others can be counted.
-        problem: Why the disk takes nothing at present; None while it does.
+        trouble: Why the disk takes nothing at present; empty while it does.
 
     Raises:
         OutboxError: The file there cannot be used.
@@ -74,7 +74,7 @@ class Outbox:
         self, folder: Path, clock: Clock, *, pause_s: float | None = None, most_bytes: int | None = None
     ) -> None:
         self.dropped = 0
-        self.problem: str | None = None
+        self.trouble = ""
         self._file, self._clock = OutboxFile(folder / FILE_NAME, most_bytes), clock
         self._using_file = threading.Lock()  # taken before the next one, never after it
         self._changed = threading.Condition()  # guards everything below
@@ -105,6 +105,13 @@ class Outbox:
         with self._changed:
             streams = list(self._streams.values())
             return sum(each.held.count() + max(0, each.taken - max(each.written, each.offered)) for each in streams)
+
+    @property
+    def alive(self) -> bool:
+        """Whether the writer's thread is at work, or was never begun, or has ended as it should."""
+        with self._changed:
+            begun = self._writer.ident is not None
+            return self._failure is None and (self._closing or not begun or self._writer.is_alive())
 
     @property
     def waiting(self) -> int:
@@ -177,7 +184,7 @@ class Outbox:
         if write and not self._failure:
             self.write()
         if self.waiting:
-            log.error("outbox closed with readings=%s not written problem=%r", self.waiting, self.problem)
+            log.error("outbox closed with readings=%s not written problem=%r", self.waiting, self.trouble)
         self._file.close()
 
     def streams(self) -> list[wire.HeldStream]:
@@ -196,6 +203,7 @@ class Outbox:
 
         Raises:
             LookupError: Number `first` is not held, or not any more.
+            OutboxError: The disk does not give it.
         """
         with self._using_file:
             with self._changed:
@@ -207,7 +215,7 @@ class Outbox:
                 readings = list(known.readings(first, last)) if first >= known.recent_first else []
             readings = readings or self._from_disk(known, first, last)
         if not readings:
-            raise LookupError(f"Reading {first} of stream {stream} cannot be read any more.")
+            raise OutboxError(self._file.file, f"reading {first} of stream {stream} cannot be read.")
         origin = known.origin
         return wire.Batch(stream, origin.basin, origin.boot, first, self._anchor(origin, readings[-1].ms), readings)
 
@@ -310,8 +318,7 @@ class Outbox:
         cards = list(self._cards.values()) if tidy else []
         if not (self._waiting() or deleted or cards):
             return None
-        boot_ms, utc_ms = read_together(self._clock)
-        now = Anchor(boot_ms, utc_ms, self._clock.synced())
+        now = read_anchor(self._clock)
         full = self._commits % FULL_EVERY == 0 or not same_clock(now, self._anchor_told)
         step = Step(now, full, [], [], [], [], cards)
         slots, large = self._ids.slots(), self._ids.large()
@@ -372,7 +379,7 @@ class Outbox:
             stream.forget_recent(self._share())
         if self._failures:
             log.warning("outbox written again file=%s", self._file.file)
-        self._commits, self._failures, self.problem = self._commits + 1, 0, None
+        self._commits, self._failures, self.trouble = self._commits + 1, 0, ""
         self._changed.notify_all()
 
     def _drop(self, run: Run) -> None:
@@ -394,7 +401,7 @@ class Outbox:
         with self._changed:
             if not self._failures:
                 log.warning("outbox not_written problem=%r file=%s", problem, self._file.file)
-            self._failures, self.problem = self._failures + 1, problem
+            self._failures, self.trouble = self._failures + 1, problem
             if self._failures == FAILURES:
                 log.error("outbox readings are sent from memory until the disk takes them again")
             for stream in self._by_basin.values():
@@ -461,9 +468,7 @@ class Outbox:
             anchor = self._anchors[stream.origin.boot]
             found += merges(stream, small_rows(stream), anchor, large, partial(self._from_disk, stream))
         if found:
-            boot_ms, utc_ms = read_together(self._clock)
-            now = Anchor(boot_ms, utc_ms, self._clock.synced())
-            self._perform(Step(now, False, [], [], found, [], []))
+            self._perform(Step(read_anchor(self._clock), False, [], [], found, [], []))
 
     def _keep(self, stream: Stream) -> None:
         self._streams[stream.origin.name] = self._by_key[key_of(stream.origin)] = stream
@@ -482,7 +487,7 @@ class Outbox:
                 origin, anchor = block.stream
                 found.setdefault(block.key, Stream(origin, current=False))
                 best = self._anchors.get(origin.boot, anchor)
-                self._anchors[origin.boot] = max(best, anchor, key=lambda each: (each.synced, each.ms))
+                self._anchors[origin.boot] = max(best, anchor, key=lambda each: (each.synced, each.boot_ms))
                 self._next_serial = max(self._next_serial, origin.serial + 1)
             if block.key not in found:
                 raise DamagedBlockError(f"row {id_} is of a stream that is not described")

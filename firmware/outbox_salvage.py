@@ -10,9 +10,9 @@ import os
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
+from firmware.clock import Anchor
 from firmware.packing import (
     LARGEST_BLOCK_BYTES,
-    Anchor,
     Block,
     Card,
     DamagedBlockError,
@@ -51,7 +51,7 @@ class _Found:
 
     def learn(self, block: Block) -> None:
         """A block of it was found."""
-        if block.stream and (not self.stream or block.stream[1].ms > self.stream[1].ms):
+        if block.stream and (not self.stream or block.stream[1].boot_ms > self.stream[1].boot_ms):
             self.stream = block.stream
         self.newest = max(self.newest, block.newest if isinstance(block, Card) else block.last)
         for piece in block.gone if isinstance(block, Card) else ():

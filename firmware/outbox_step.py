@@ -11,8 +11,9 @@ from bisect import insort
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import NamedTuple
 
+from firmware.clock import Anchor
 from firmware.outbox_stream import Row, Stream
-from firmware.packing import Anchor, pack
+from firmware.packing import pack
 from soak.reading import Reading
 
 MERGE_AT, MERGE = 1_200, 600
@@ -154,12 +155,12 @@ def _neighbours(rows: Iterable[Row]) -> list[list[Row]]:
 
 def not_before(anchor: Anchor, ms: int) -> Anchor:
     """Both clocks at or after a reading's time."""
-    late_ms = max(0, ms - anchor.ms)
-    return Anchor(anchor.ms + late_ms, anchor.utc_ms + late_ms, anchor.synced)
+    late_ms = max(0, ms - anchor.boot_ms)
+    return Anchor(anchor.boot_ms + late_ms, anchor.utc_ms + late_ms, anchor.synced)
 
 
 def same_clock(one: Anchor, other: Anchor | None) -> bool:
     """Whether the wall clock has gone on like the other one between these two."""
     if other is None or one.synced != other.synced:
         return False
-    return abs((one.utc_ms - one.ms) - (other.utc_ms - other.ms)) <= STEP_MS
+    return abs((one.utc_ms - one.boot_ms) - (other.utc_ms - other.boot_ms)) <= STEP_MS

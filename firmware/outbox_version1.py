@@ -9,7 +9,8 @@ from pathlib import Path
 
 import msgspec
 
-from firmware.packing import Anchor, Card, Origin, pack, pack_card
+from firmware.clock import Anchor
+from firmware.packing import Card, Origin, pack, pack_card
 from soak.reading import Fault, Lid, Reading, Why
 
 _AT_ONCE = 500

@@ -19,6 +19,7 @@ from typing import Any, NamedTuple
 
 import msgspec
 
+from firmware.clock import Anchor
 from soak.ranges import Range
 from soak.reading import Fault, Lid, Reading, SensorId, Why
 
@@ -53,14 +54,6 @@ class Origin(NamedTuple):
     basin: str
     boot: str
     sensors: tuple[SensorId, ...]
-
-
-class Anchor(NamedTuple):
-    """Both clocks of the node, read together, in milliseconds."""
-
-    ms: int
-    utc_ms: int
-    synced: bool
 
 
 class Run(NamedTuple):
