@@ -9,7 +9,6 @@ connections publish for all nodes: what is measured is the collector.
 from __future__ import annotations
 
 import argparse
-import math
 import random
 import select
 import sys
@@ -24,7 +23,7 @@ import msgspec
 
 from soak.wire import HeldStream, Receipt, SensorSeen, State, Topic, encode
 from tests.bench.load import Basin, basins, batches, readings
-from tests.bench.measuring import Limit, Work, broker, collector, row
+from tests.bench.measuring import Limit, Work, broker, collector, row, share_of
 from tests.bench.publisher import wait_orders
 from tests.bench.raw_mqtt import MOST_IDS, PUBLISH, Connection, publish_packet
 from tests.collector.kit import BOOT, clock_at
@@ -236,11 +235,6 @@ def report(found: Figures) -> None:
     print("Memory: " + ", ".join(f"{mb:.0f} MB {when}" for when, mb in found.rss_mb.items()))
     print(f"Written: {found.written_bytes / 1e6:.1f} MB for a basin in a day")
     print(f"Others on this machine used {found.others_cpu:.2f} processors meanwhile.")
-
-
-def share_of(rising: Sequence[float], share: float) -> float:
-    """The figure that this share of all does not exceed."""
-    return rising[max(0, math.ceil(len(rising) * share) - 1)]
 
 
 def limits(found: Figures) -> list[Limit]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import subprocess
 import sys
@@ -182,6 +183,11 @@ def _field(file: Path, name: str) -> int:
 def row(cells: Sequence[str], first_width: int = 34) -> str:
     """One line of a table: what it is about, then figures."""
     return f"{cells[0]:{first_width}}" + "".join(f"{cell:>{WIDTH}}" for cell in cells[1:])
+
+
+def share_of(rising: Sequence[float], share: float) -> float:
+    """The figure that this share of all does not exceed."""
+    return rising[max(0, math.ceil(len(rising) * share) - 1)]
 
 
 class Limit(NamedTuple):

@@ -118,7 +118,7 @@ def publish(port: int, packets: Sequence[bytes], size: int, progress: Progress |
     """
     most = under_way(size)
     connection = Connection(port, "bench-publisher")
-    readable = [connection.socket] if progress is None else [connection.socket, progress]
+    readable: list[Any] = [connection.socket] if progress is None else [connection.socket, progress]
     sent, acknowledged, done, waiting = 0, 0, 0, memoryview(b"")
     gc.collect()
     gc.disable()

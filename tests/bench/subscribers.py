@@ -64,16 +64,19 @@ def run(port: int, total: int, every: int, take: Callable[[bytes], None]) -> Non
     def say() -> None:
         os.write(sys.stdout.fileno(), done.to_bytes(COUNT_BYTES, "big"))
 
+    def subscribe(client: mqtt.Client, *_: Any) -> None:
+        client.subscribe(FILTER, 1)
+
     def on_message(_client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         nonlocal done
-        take(message.payload)
+        take(bytes(message.payload))
         done += 1
         if not done % every or done == total:
             say()
 
     client = mqtt.Client(CallbackAPIVersion.VERSION2)
     client.on_message = on_message
-    client.on_connect = lambda *_: client.subscribe(FILTER, 1)
+    client.on_connect = subscribe
     client.on_subscribe = lambda *_: say()
     client.connect("127.0.0.1", port)
     client.loop_forever()

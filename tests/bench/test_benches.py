@@ -1,0 +1,105 @@
+"""The benches run from end to end; what they measure is not judged here."""
+
+from __future__ import annotations
+
+import select
+import subprocess
+import sys
+
+import pytest
+
+from tests.bench import bench_basins, bench_ingest
+from tests.bench.load import basins, batches, readings
+from tests.bench.measuring import Usage, Work
+from tests.bench.raw_mqtt import PUBLISH, Connection, publish_packet
+
+
+def figures(output: str, title: str) -> list[float]:
+    """The figures of the first line of a table that begins so."""
+    line = next(line for line in output.splitlines() if line.strip().startswith(title))
+    return [float(cell.replace(",", "")) for cell in line.strip().removeprefix(title).split() if cell != "-"]
+
+
+def test_ingest_measures_every_way(capsys: pytest.CaptureFixture[str]) -> None:
+    assert bench_ingest.main(["--quick", "--streams", "3", "--share", "0.05"]) in (0, 1)
+    printed = capsys.readouterr().out
+    for way in bench_ingest.WAYS:
+        messages_a_second, readings_a_second, to_bare, *_ = figures(printed, way.title)
+        assert messages_a_second > 0
+        assert readings_a_second > 0
+        assert to_bare > 0
+    for size in (1, 10):
+        *steps, whole = figures(printed.partition("readings a message")[2], f"{size} ")
+        assert sum(steps) == pytest.approx(whole, abs=0.5)  # each is printed to a tenth
+    assert printed.count("holds") + printed.count("DOES NOT HOLD") == 2
+
+
+def test_basins_get_a_receipt_for_every_reading(capsys: pytest.CaptureFixture[str]) -> None:
+    assert bench_basins.main(["--basins", "10", "--seconds", "2"]) in (0, 1)
+    p50_ms, p99_ms, _, longest_ms = figures(capsys.readouterr().out, "publish to receipt")
+    assert 0 < p50_ms <= p99_ms <= longest_ms
+
+
+def test_a_limit_that_does_not_hold_is_said_and_is_the_exit_status(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    slow = bench_basins.Figures([300.0] * 100, [0.0], 0.4, 0.0, {"at start": 80.0}, 1.0)
+    monkeypatch.setattr(bench_basins, "measure", lambda *_: slow)
+    assert bench_basins.main([]) == 1
+    printed = capsys.readouterr().out
+    assert "DOES NOT HOLD  99 of 100 receipts within 300 ms (less than 250)" in printed
+    assert "holds          40 % of one processor (less than 50)" in printed
+
+
+def test_a_loaded_basin_times_each_reading_once() -> None:
+    station = bench_basins.Station(basins(1)[0], seconds=3, seed=1)
+    for sent_s in (1.0, 2.0, 3.0):
+        station.message(sent_s)
+    assert list(station.cover(2, 5.0)) == [4.0, 3.0]
+    assert list(station.cover(2, 6.0)) == []
+    assert list(station.cover(3, 6.0)) == [3.0]
+    assert station.waiting == 0
+
+
+def test_messages_are_what_one_node_sends() -> None:
+    basin = basins(5, of_a_node=4)[4]
+    assert (basin.node, basin.name) == ("n2", "b1")
+    found = list(batches(basin, readings(25, basin.sensor), 10))
+    assert [(batch.first, batch.last) for batch in found] == [(1, 10), (11, 20), (21, 25)]
+    times_ms = [reading.ms for batch in found for reading in batch.readings]
+    assert times_ms == sorted(set(times_ms))
+
+
+@pytest.mark.parametrize("length", [0, 1, 127, 128, 16_383, 16_384, 100_000])
+def test_packets_of_any_length_arrive_as_they_were_sent(broker_port: int, length: int) -> None:
+    """Lengths of one to three bytes (MQTT 3.1.1, section 2.2.3)."""
+    listening = Connection(broker_port, "listening", ("raw/+",))
+    sending = Connection(broker_port, "sending")
+    try:
+        topic, payload = "raw/topic", bytes(index % 251 for index in range(length))
+        sending.socket.setblocking(True)
+        sending.socket.sendall(publish_packet(topic, payload, 7) + publish_packet(topic, b"next", 8))
+        heard: list[tuple[str, bytes]] = []
+        while len(heard) < 2:
+            assert select.select([listening], [], [], 10)[0], heard
+            heard += [(packet.topic, packet.payload) for packet in listening.packets() if packet.kind == PUBLISH]
+        assert heard == [(topic, payload), (topic, b"next")]
+        acknowledged = 0
+        while acknowledged < 2:
+            assert select.select([sending], [], [], 10)[0]
+            acknowledged += sending.acknowledged()
+        assert acknowledged == 2
+    finally:
+        listening.close()
+        sending.close()
+
+
+def test_usage_counts_the_children_of_a_process() -> None:
+    child = "x = bytearray(30_000_000); print(flush=True); input()"
+    parent = f"import subprocess, sys; subprocess.run([sys.executable, '-c', {child!r}])"
+    with subprocess.Popen([sys.executable, "-c", parent], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
+        assert process.stdout
+        process.stdout.readline()
+        assert Usage.of(process.pid).rss_mb > 30
+        assert Work(process.pid, process.pid).spent().seconds >= 0
+        process.communicate(b"\n")
