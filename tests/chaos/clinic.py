@@ -68,6 +68,11 @@ class Clinic:
         """Where a node writes down what it did."""
         return self.folder / "taps" / node
 
+    @property
+    def silence(self) -> Path:
+        """When this file is there, the nodes take no more readings."""
+        return self.folder / "silence"
+
     def settings(self) -> Settings:
         """The collector's settings."""
         return load_collector(self.folder / "collector.toml")

@@ -8,17 +8,19 @@ import tempfile
 from contextlib import closing
 from pathlib import Path
 
+from firmware import packing
 from firmware.outbox_file import FILE_NAME
-from firmware.packing import parse
 
 Run = tuple[str, int, int]
-"""Stream, first and last number."""
+"""The beginning of a stream's id, first and last number."""
+
+KEY_DIGITS = 2 * packing.KEY_BYTES
 
 
 def run_of(data: bytes) -> Run | None:
-    """Which readings a block of the outbox holds; None if it only tells which are gone."""
-    block = parse(data)
-    return None if block.tells_gone else (block.origin.name, block.first, block.last)
+    """Which readings a block of the outbox holds; None if it holds none."""
+    block = packing.parse(data)
+    return (block.key.hex(), block.first, block.last) if isinstance(block, packing.Run) else None
 
 
 def held_on_disk(data_dir: Path) -> list[Run]:

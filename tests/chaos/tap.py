@@ -16,11 +16,19 @@ from soak.reading import Reading
 
 
 class Begun(msgspec.Struct, frozen=True, tag=True):
-    """A stream was begun."""
+    """A stream was begun.
+
+    Attributes:
+        stream: Its id.
+        basin: Its basin.
+        boot: Boot id of the node.
+        offset_ms: The rehearsal's wall clock minus the node's uninterrupted one.
+    """
 
     stream: str
     basin: str
     boot: str
+    offset_ms: int
 
 
 class Taken(msgspec.Struct, frozen=True, tag=True):
@@ -30,7 +38,7 @@ class Taken(msgspec.Struct, frozen=True, tag=True):
 
 
 class Kept(msgspec.Struct, frozen=True, tag=True):
-    """The outbox has committed these: stream, first and last number."""
+    """The outbox has committed these: the beginning of the stream's id, first and last number."""
 
     runs: list[tuple[str, int, int]]
 
@@ -75,8 +83,8 @@ class Tap:
             line = line[os.write(self._file, line) :]
 
 
-def records(folder: Path) -> Iterator[Record]:
-    """Every record of a node, in the order in which they were written."""
+def lives(folder: Path) -> Iterator[list[Record]]:
+    """The records of each life of a node, in the order in which they were written."""
     for path in sorted(folder.iterdir()):
-        for line in path.read_bytes().split(b"\n")[:-1]:  # what follows the last line feed was cut off by a kill
-            yield _DECODER.decode(line)
+        lines = path.read_bytes().split(b"\n")[:-1]  # what follows the last line feed was cut off by a kill
+        yield [_DECODER.decode(line) for line in lines]

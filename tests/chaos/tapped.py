@@ -1,13 +1,12 @@
 """A simulated node as in `soakledger rehearse`, with the real firmware, that also writes down what it did: see `tap`.
 
-`python -m tests.chaos.tapped SETTINGS SCENARIO REHEARSAL SEED TAPS`. On SIGUSR1 it takes no more readings and goes on
-sending those it has.
+`python -m tests.chaos.tapped SETTINGS SCENARIO REHEARSAL SEED TAPS SILENCE`. As soon as there is a file SILENCE it
+takes no more readings, and goes on sending those it has.
 """
 
 from __future__ import annotations
 
 import logging
-import signal
 import sys
 import time
 from collections.abc import Iterable, Sequence
@@ -18,6 +17,7 @@ from unittest import mock
 import msgspec
 
 import firmware.outbox_file
+from firmware.clock import read_together
 from firmware.settings import Settings, load
 from firmware.simulator import command
 from firmware.simulator.memory import MEMORY_FILE
@@ -31,27 +31,20 @@ from tests.chaos.disk import run_of
 from tests.chaos.program import program
 
 
-class _Silence:
-    """Whether no more readings are taken."""
-
-    def __init__(self) -> None:
-        self.fallen = False
-        signal.signal(signal.SIGUSR1, lambda *_: setattr(self, "fallen", True))
-
-
-def tapped_outbox(spout: tap.Tap, silence: _Silence) -> type:
+def tapped_outbox(spout: tap.Tap, silence: Path) -> type:
     """The outbox, with a record of what it is given; it counts for itself."""
     from firmware.outbox import Outbox  # noqa: PLC0415
 
     class TappedOutbox(Outbox):
         def begin(self, basin: str, sensors: Sequence[SensorId]) -> str:
             stream = super().begin(basin, sensors)
-            spout.say(tap.Begun(stream, basin, self._clock.boot_id))
+            boot_ms, utc_ms = read_together(self._clock)
+            spout.say(tap.Begun(stream, basin, self._clock.boot_id, utc_ms - boot_ms))
             self.__dict__.setdefault("tapped", {})[basin] = [stream, 0]
             return stream
 
         def append(self, readings: Sequence[tuple[str, Reading]]) -> None:
-            if silence.fallen:
+            if silence.exists():
                 return
             taken = []
             for basin, reading in readings:
@@ -111,9 +104,8 @@ def tapped_hand(spout: tap.Tap, settings: Settings, rehearsal: Rehearsal) -> typ
     return TappedHand
 
 
-def main(settings_file: str, scenario_file: str, rehearsal_text: str, seed: str, taps: str) -> None:
+def main(settings_file: str, scenario_file: str, rehearsal_text: str, seed: str, taps: str, silence: str) -> None:
     """Run it until SIGTERM, or until it is killed."""
-    silence = _Silence()
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
     command._simulated_hardware()
     settings, rehearsal = load(Path(settings_file)), Rehearsal.parsed(rehearsal_text)
@@ -121,7 +113,7 @@ def main(settings_file: str, scenario_file: str, rehearsal_text: str, seed: str,
     spout = tap.Tap(Path(taps))
     patches: list[tuple[str, Any]] = [
         ("firmware.outbox.OutboxFile", tapped_file(spout)),
-        ("firmware.node.Outbox", tapped_outbox(spout, silence)),
+        ("firmware.node.Outbox", tapped_outbox(spout, Path(silence))),
         ("firmware.simulator.rehearsed.Hand", tapped_hand(spout, settings, rehearsal)),
         ("firmware.simulator.world.live_scripts", program),
     ]

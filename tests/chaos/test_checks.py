@@ -1,0 +1,347 @@
+"""The checks of the chaos run find nothing wrong with a sound ledger, and every kind of damage in one that is not."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import defaultdict
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from collector.intake import Arrived, Intake
+from collector.page import seal, unseal
+from collector.readings import Rows, pack
+from collector.schema import FILE_NAME
+from collector.store import Store
+from soak import wire
+from soak.closure import Closure, Verdict
+from soak.quantity import utc_text
+from soak.ranges import Ranges
+from soak.reading import Lid, Reading, Why
+from soak.rehearsal import Rehearsal
+from tests.chaos import tap
+from tests.chaos.checks import check_ledger
+from tests.chaos.clinic import Clinic, Spot
+from tests.chaos.observer import promised_too_much
+from tests.chaos.program import CONTACT_MS
+from tests.chaos.truth import LidClosed, TrueStream, Truth, closed
+
+NOW_MS = 1_772_438_400_000
+BASINS = 5
+"""The last of them is a cold one."""
+
+Asked = sqlite3.Connection
+
+
+def readings_of(spot: Spot, lids: list[tuple[int, int]]) -> list[Reading]:
+    """A reading a second, with the lid closed from one second to another, several times."""
+    end_s = lids[-1][1] + 5
+    return [
+        Reading(
+            second * 1000,
+            Why.TICK,
+            Lid.CLOSED if any(first <= second < last for first, last in lids) else Lid.OPEN,
+            {spot.sensor: (16_000 if spot.cold else 23_000) + second % 7},
+        )
+        for second in range(1, end_s)
+    ]
+
+
+class Sound:
+    """A clinic whose ledger is what it must be, two streams to a basin, and the truth about it."""
+
+    def __init__(self, folder: Path) -> None:
+        folder.mkdir()
+        self.clinic = Clinic(folder, 1, BASINS, Rehearsal(0, NOW_MS, 1))
+        self.clinic.write(1, 1)
+        self.truth = Truth()
+        contact_s = CONTACT_MS // 1000
+        lids = [(10, 10 + contact_s // 2), (100, 100 + contact_s + 20), (250, 250 + 2 * contact_s)]
+        store = Store(self.clinic.data_dir, lambda: NOW_MS)
+        try:
+            store.apply(self.clinic.settings())
+            intake = Intake(store, lambda: NOW_MS)
+            held = []
+            for serial in range(2):
+                for index, spot in enumerate(self.clinic.spots):
+                    stream = self._stream(spot, 2 * index + serial, serial, lids)
+                    self._send(intake, stream)
+                    held.append(
+                        wire.HeldStream(stream.begun.stream, spot.basin, len(stream.taken) + 1, len(stream.taken))
+                    )
+            clock = wire.Clock(1_000_000, utc_text(NOW_MS + 1_000_000), synced=True)
+            state = wire.State(up=True, boot=_boot(1), clock=clock, streams=held)
+            intake.take([_arrived(wire.Topic.STATE, state)])
+        finally:
+            store.close()
+
+    def _stream(self, spot: Spot, number: int, serial: int, lids: list[tuple[int, int]]) -> TrueStream:
+        stream = f"{number + 1:02x}" + f"{number + 1:030x}"
+        taken = dict(enumerate(readings_of(spot, lids), 1))
+        moved = [LidClosed((NOW_MS + 1000 * a,) * 2, (NOW_MS + 1000 * b,) * 2) for a, b in lids]
+        self.truth.streams[stream] = TrueStream(
+            tap.Begun(stream, spot.basin, _boot(serial), NOW_MS), spot, taken, Ranges([(1, len(taken))]), moved
+        )
+        return self.truth.streams[stream]
+
+    @staticmethod
+    def _send(intake: Intake, stream: TrueStream) -> None:
+        """In tens, as after a short outage."""
+        everything = list(stream.taken.values())
+        for first in range(0, len(everything), 10):
+            part = everything[first : first + 10]
+            clock = wire.Clock(part[-1].ms, utc_text(NOW_MS + part[-1].ms), synced=True)
+            batch = wire.Batch(stream.begun.stream, stream.begun.basin, stream.begun.boot, first + 1, clock, part)
+            intake.take([_arrived(wire.Topic.READINGS, batch)])
+
+    def failing(self) -> set[str]:
+        """Names of the checks that fail."""
+        return {outcome.name for outcome in check_ledger(self.clinic, self.truth) if outcome.problems}
+
+    def database(self) -> sqlite3.Connection:
+        """To do harm with."""
+        return sqlite3.connect(self.clinic.data_dir / FILE_NAME)
+
+
+def _boot(serial: int) -> str:
+    return f"9f6c0000-0000-4000-8000-{serial:012x}"
+
+
+def _arrived(topic: wire.Topic, message: wire.Message) -> Arrived:
+    return Arrived(topic.of("n1"), wire.encode(message))
+
+
+@pytest.fixture
+def sound(tmp_path: Path) -> Sound:
+    return Sound(tmp_path / "clinic")
+
+
+def test_a_sound_ledger_passes_every_check(sound: Sound) -> None:
+    outcomes = check_ledger(sound.clinic, sound.truth)
+    assert [outcome.line() for outcome in outcomes if outcome.problems] == []
+    assert len(outcomes) >= 12
+    with closing(sound.database()) as database:
+        verdicts: dict[str, int] = defaultdict(
+            int, database.execute("SELECT verdict, count(*) FROM closure GROUP BY 1")
+        )
+        assert all(verdicts[each] for each in ("met", "not met"))
+        assert database.execute("SELECT count(*) FROM page").fetchone()[0]
+        assert database.execute("SELECT count(*) FROM batch").fetchone()[0]
+
+
+def _a_row(database: Asked) -> tuple[int, int, int, Rows]:
+    """Of those that no page holds: stream, first and last number and content of the last one of a stream."""
+    sql = "SELECT stream_id, first, last, body FROM batch ORDER BY stream_id, first DESC LIMIT 1"
+    stream, first, last, body = database.execute(sql).fetchone()
+    return stream, first, last, msgspec.msgpack.decode(body, type=Rows)
+
+
+def _a_page(database: Asked) -> tuple[int, int, int, str, bytes]:
+    sql = "SELECT stream_id, first, last, sha256, body FROM page ORDER BY stream_id, first LIMIT 1"
+    return database.execute(sql).fetchone()  # type: ignore[no-any-return]
+
+
+def a_row_deleted(database: Asked) -> None:
+    stream, first, *_ = _a_row(database)
+    database.execute("DELETE FROM batch WHERE stream_id = ? AND first = ?", (stream, first))
+
+
+def a_page_deleted(database: Asked) -> None:
+    stream, first, *_ = _a_page(database)
+    database.execute("DELETE FROM page WHERE stream_id = ? AND first = ?", (stream, first))
+
+
+def a_reading_deleted(database: Asked) -> None:
+    """And everything counted as if it had never been there."""
+    stream, first, last, rows = _a_row(database)
+    body = pack(rows.readings[:-1], rows.anchors)
+    sql = "UPDATE batch SET last = ?, body = ? WHERE stream_id = ? AND first = ?"
+    database.execute(sql, (last - 1, body, stream, first))
+    database.execute("UPDATE stream SET stored = stored - 1 WHERE id = ?", (stream,))
+
+
+def a_reading_twice(database: Asked) -> None:
+    stream, _, last, rows = _a_row(database)
+    database.execute(
+        "INSERT INTO batch VALUES (?, ?, ?, ?)", (stream, last, last, pack(rows.readings[-1:], rows.anchors))
+    )
+
+
+def a_reading_counted_twice(database: Asked) -> None:
+    database.execute("UPDATE stream SET stored = stored + 1 WHERE id = 1")
+
+
+def a_page_twice(database: Asked) -> None:
+    stream, _, last, sha256, body = _a_page(database)
+    (name,) = database.execute("SELECT stream FROM stream WHERE id = ?", (stream,)).fetchone()
+    _, readings, anchors = unseal(body, sha256)
+    sha256, body = seal(name, last, readings[-1:], anchors[:1])
+    sql = """INSERT INTO page (stream_id, first, last, first_utc_ms, last_utc_ms, sha256, body)
+             VALUES (?, ?, ?, 0, 0, ?, ?)"""
+    database.execute(sql, (stream, last, last, sha256, body))
+
+
+def a_reading_that_never_was(database: Asked) -> None:
+    stream, _, last, rows = _a_row(database)
+    later = msgspec.structs.replace(rows.readings[-1], ms=rows.readings[-1].ms + 1000)
+    database.execute("INSERT INTO batch VALUES (?, ?, ?, ?)", (stream, last + 1, last + 1, pack([later], rows.anchors)))
+    database.execute("UPDATE stream SET stored = stored + 1 WHERE id = ?", (stream,))
+
+
+def a_temperature_altered(database: Asked) -> None:
+    stream, first, _, rows = _a_row(database)
+    (sensor,) = rows.readings[-1].mc
+    rows.readings[-1] = msgspec.structs.replace(rows.readings[-1], mc={sensor: 30_000})
+    body = pack(rows.readings, rows.anchors)
+    database.execute("UPDATE batch SET body = ? WHERE stream_id = ? AND first = ?", (body, stream, first))
+
+
+def a_page_sealed_over_something_else(database: Asked) -> None:
+    """With a digest that goes with it."""
+    stream, first, _, sha256, body = _a_page(database)
+    (name,) = database.execute("SELECT stream FROM stream WHERE id = ?", (stream,)).fetchone()
+    _, readings, anchors = unseal(body, sha256)
+    readings[0] = msgspec.structs.replace(readings[0], lid=Lid.CLOSED)
+    database.execute(
+        "UPDATE page SET sha256 = ?, body = ? WHERE stream_id = ? AND first = ?",
+        (*seal(name, first, readings, anchors), stream, first),
+    )
+
+
+def a_digest_altered(database: Asked) -> None:
+    stream, first, *_ = _a_page(database)
+    database.execute("UPDATE page SET sha256 = ? WHERE stream_id = ? AND first = ?", ("0" * 64, stream, first))
+
+
+def _alter_a_closure(database: Asked, frm: Verdict, to: Verdict, which: str) -> None:
+    sql = f"SELECT id, body FROM closure WHERE verdict = ? ORDER BY id {which} LIMIT 1"  # noqa: S608
+    row_id, body = database.execute(sql, (frm.value,)).fetchone()
+    altered = msgspec.structs.replace(msgspec.json.decode(body, type=Closure), verdict=to)
+    body = msgspec.json.encode(altered).decode()
+    database.execute("UPDATE closure SET verdict = ?, body = ? WHERE id = ?", (to.value, body, row_id))
+
+
+def not_met_made_met(database: Asked) -> None:
+    _alter_a_closure(database, Verdict.NOT_MET, Verdict.MET, "ASC")
+
+
+def not_met_made_met_in_a_cold_basin(database: Asked) -> None:
+    _alter_a_closure(database, Verdict.NOT_MET, Verdict.MET, "DESC")
+
+
+def met_made_not_met(database: Asked) -> None:
+    _alter_a_closure(database, Verdict.MET, Verdict.NOT_MET, "ASC")
+
+
+def a_verdict_deleted(database: Asked) -> None:
+    database.execute("DELETE FROM closure WHERE id = (SELECT max(id) FROM closure)")
+
+
+def a_verdict_twice(database: Asked) -> None:
+    columns = "basin_id, stream_id, first, last, closing_utc_ms, last_utc_ms, clock_synced, verdict, body, assessed_ms"
+    database.execute(f"INSERT INTO closure ({columns}) SELECT {columns} FROM closure WHERE id = 1")  # noqa: S608
+
+
+def something_recorded_lost(database: Asked) -> None:
+    database.execute("INSERT INTO lost VALUES (1, 5, 6, 0, NULL)")
+
+
+def something_set_aside(database: Asked) -> None:
+    database.execute("INSERT INTO parked VALUES (1, '', 'a/topic', 'contradicts', '', 1, x'00', 1, 0, 0)")
+
+
+def an_older_reading_shown(database: Asked) -> None:
+    database.execute("UPDATE now SET body = json_set(body, '$.number', 1)")
+
+
+def a_row_of_no_stream(database: Asked) -> None:
+    database.execute("INSERT INTO lost VALUES (999, 5, 6, 0, 1)")
+
+
+LOST = "none lost: all that an outbox committed is in the ledger"
+INVENTED = "none that no outbox committed"
+QUIET = "same verdicts as a quiet assessment"
+BETTER = "no verdict better than what lids and basins did"
+AS_IT_WAS = "what was watched from closing to opening is judged as it was"
+AGAIN = "same digests: a page sealed again from what was taken"
+DAMAGES: list[tuple[Callable[[Asked], None], set[str]]] = [
+    (a_row_deleted, {LOST, "none twice"}),
+    (a_page_deleted, {LOST, "none twice"}),
+    (a_reading_deleted, {LOST}),
+    (a_reading_twice, {"none twice"}),
+    (a_reading_counted_twice, {"none twice"}),
+    (a_page_twice, {"none twice"}),
+    (a_reading_that_never_was, {INVENTED}),
+    (a_temperature_altered, {"content equal"}),
+    (a_page_sealed_over_something_else, {"content equal", AGAIN}),
+    (a_digest_altered, {"same digests: a page's bytes give the digest stored for it", AGAIN}),
+    (not_met_made_met, {QUIET, BETTER, AS_IT_WAS}),
+    (not_met_made_met_in_a_cold_basin, {QUIET, BETTER}),
+    (met_made_not_met, {QUIET, AS_IT_WAS}),
+    (a_verdict_deleted, {QUIET}),
+    (a_verdict_twice, {QUIET}),
+    (something_recorded_lost, {"nothing recorded lost, nothing set aside"}),
+    (something_set_aside, {"nothing recorded lost, nothing set aside"}),
+    (an_older_reading_shown, {"same closures in progress as a quiet assessment"}),
+    (a_row_of_no_stream, {"SQLite finds nothing wrong with the ledger's file"}),
+]
+
+
+@pytest.mark.parametrize(("damage", "noticed"), DAMAGES, ids=lambda each: getattr(each, "__name__", ""))
+def test_a_damaged_ledger_fails(sound: Sound, damage: Callable[[Asked], None], noticed: set[str]) -> None:
+    """By the check that is there for it, at least."""
+    with closing(sound.database()) as database, database:
+        damage(database)
+    assert noticed <= sound.failing()
+
+
+def test_a_damaged_file_fails(sound: Sound) -> None:
+    file = sound.clinic.data_dir / FILE_NAME
+    with closing(sound.database()) as database:
+        database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    content = bytearray(file.read_bytes())
+    for place in range(4 * 1024, len(content), 4 * 1024):
+        content[place : place + 64] = bytes(byte ^ 0xFF for byte in content[place : place + 64])
+    file.write_bytes(content)
+    assert sound.failing() & {"SQLite finds nothing wrong with the ledger's file", "the ledger can be read"}
+
+
+def test_a_receipt_ahead_of_the_disk_is_noticed(sound: Sound) -> None:
+    stream, true = next(iter(sound.truth.streams.items()))
+    last = len(true.taken)
+    known: defaultdict[str, Ranges] = defaultdict(Ranges)
+    with closing(sound.database()) as database:
+        assert promised_too_much(database, wire.Receipt({stream: [(1, last)]}), known) == []
+        ahead = promised_too_much(database, wire.Receipt({stream: [(1, last + 2)]}), known)
+        assert ahead == [
+            f"a receipt covers [({last + 1}, {last + 2})] of stream {stream[:8]}, and the disk does not have them"
+        ]
+        assert promised_too_much(database, wire.Receipt({"f" * 32: [(1, 1)]}), known)
+
+
+def test_what_was_written_down_survives_a_kill_in_mid_line(tmp_path: Path) -> None:
+    """A cut line is none; the next life writes into a file of its own."""
+    first = tap.Tap(tmp_path)
+    begun = tap.Begun("a" * 32, "b1", _boot(0), 7)
+    first.say(begun)
+    with (tmp_path / "00000.jsonl").open("ab") as file:
+        file.write(b'{"type":"Kept","runs":[["aaaa')
+    kept = tap.Kept([("a" * 12, 1, 3)])
+    tap.Tap(tmp_path).say(kept)
+    assert list(tap.lives(tmp_path)) == [[begun], [kept]]
+
+
+def test_when_a_lid_was_closed_follows_from_its_movements() -> None:
+    moves = [
+        tap.Moved("b1", True, 10, 10),  # found closed at the start
+        tap.Moved("b1", False, 20, 22),
+        tap.Moved("b1", True, 30, 33),
+        tap.Moved("b1", False, 50, 51),
+        tap.Moved("b1", True, 60, 61),
+    ]
+    found = closed(moves)
+    assert found == [LidClosed((10, 10), (20, 22)), LidClosed((30, 33), (50, 51)), LidClosed((60, 61), None)]
+    assert [(each.surely_ms, each.perhaps_ms) for each in found] == [(10, 12), (17, 21), (None, None)]
