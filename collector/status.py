@@ -22,6 +22,7 @@ BEAT_EVERY_S = 2.0
 OLD_MS = 10_000
 """A beat older than this: the collector does not run, or cannot write."""
 
+_MINUTE_MS = 60_000
 _CHECK_BYTES = 10  # a line feed, eight digits, a line feed
 
 
@@ -115,4 +116,7 @@ def _holds(status: Status) -> str:
     if status.boot != boot_id():
         return "This machine has started anew since it last said anything."
     age_ms = boottime_ms() - status.beat_ms
-    return f"It has said nothing for {age_ms // 1000} s." if age_ms > OLD_MS else ""
+    if age_ms <= OLD_MS:
+        return ""
+    # Not a new text every second: pages read it out to those who cannot see them.
+    return f"It has said nothing for {'more than 10 s' if age_ms < _MINUTE_MS else f'{age_ms // _MINUTE_MS} min'}."

@@ -21,6 +21,7 @@ from dashboard.shapes import (
     BasinsBody,
     ClosureBody,
     ClosuresBody,
+    ConditionBody,
     HealthBody,
     SensorBody,
     SiteBody,
@@ -46,7 +47,7 @@ Last = Annotated[Text, QueryParameter(description="Instead of both: the last 15m
 @get("/api/site", summary="The site, its nodes, and what could not be taken in")
 async def get_site(site: AskedSite) -> SiteBody:
     """The site at one look."""
-    look = await site.live.look()
+    look, said = await site.live.look(), site.collecting.now()
     return SiteBody(
         site=look.site,
         version=version("soakledger"),
@@ -57,6 +58,11 @@ async def get_site(site: AskedSite) -> SiteBody:
         backlog=BacklogBody(look.backlog.arrived, look.backlog.expected),
         nodes=[node_body(node, site.when) for node in look.nodes],
         parked=look.parked,
+        not_stored=said.banner,
+        conditions=[
+            ConditionBody(each.code, each.subject, each.text, site.when.rfc3339(each.since_ms), each.since_ms)
+            for each in said.conditions
+        ],
     )
 
 

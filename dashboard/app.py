@@ -105,6 +105,7 @@ def _templates(site: Site) -> Environment:
         style_ids=style_ids,
         when=when,
         rehearsal=rehearsal_words(site.rehearsal),
+        collector_said=site.collecting.now,
         speed=site.rehearsal.speed if site.rehearsal else 1,
         celsius=celsius,
         coldest=coldest,

@@ -16,6 +16,7 @@ from litestar.response import ServerSentEventMessage
 
 from collector.errors import DataError
 from collector.read import Reader
+from dashboard.collecting import Collecting
 from dashboard.lanes import Frame, frame
 from dashboard.look import Look, Looker
 from dashboard.store import NotReadyError, Store, understood
@@ -32,9 +33,15 @@ KEEP_ALIVE_S = 15.0
 
 
 class LiveBody(msgspec.Struct, frozen=True):
-    """One message of the stream: the whole state. `problem` says why there is none."""
+    """One message of the stream: the whole state.
+
+    Attributes:
+        problem: Why there is none.
+        collector: Why nothing new is stored at present; empty while all is well.
+    """
 
     problem: str
+    collector: str
     frame: Frame | None
 
 
@@ -46,12 +53,18 @@ class Live:
         when: Local time.
         utc_now_ms: The wall clock, or the rehearsal's.
         rehearsal: Set in a rehearsal.
+        collecting: How the collector is.
     """
 
     def __init__(
-        self, store: Store, when: SiteTime, utc_now_ms: Callable[[], int], rehearsal: Rehearsal | None
+        self,
+        store: Store,
+        when: SiteTime,
+        utc_now_ms: Callable[[], int],
+        rehearsal: Rehearsal | None,
+        collecting: Collecting,
     ) -> None:
-        self._store, self._when, self._rehearsal = store, when, rehearsal
+        self._store, self._when, self._rehearsal, self._collecting = store, when, rehearsal, collecting
         speed = rehearsal.speed if rehearsal else 1
         self._looker = Looker(when, utc_now_ms, lambda: time.monotonic_ns() // 1_000_000 * speed, speed)
         # SQLite connections stay in their thread, and PRAGMA data_version is told per connection.
@@ -123,7 +136,7 @@ class Live:
                 state = await self._state(due)
             except Exception:  # a page that stands still without a word would be worse than any one look
                 log.exception("looking at the store failed; trying again")
-                state = LiveBody("The basins cannot be shown: see the dashboard’s messages of this minute.", None)
+                state = LiveBody("The basins cannot be shown: see the dashboard’s messages of this minute.", "", None)
             if state is not None:
                 looked_s = time.monotonic()
                 self._tell(state)
@@ -133,8 +146,8 @@ class Live:
         try:
             look = await self._in_thread(self._look_if, due)
         except (NotReadyError, DataError) as problem:
-            return LiveBody(str(problem), None)
-        return None if look is None else LiveBody("", self.frame(look))
+            return LiveBody(str(problem), self._collecting.now().banner, None)
+        return None if look is None else LiveBody("", self._collecting.now().banner, self.frame(look))
 
     def _tell(self, state: LiveBody) -> None:
         body = msgspec.json.encode(state)

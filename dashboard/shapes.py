@@ -218,11 +218,23 @@ class BacklogBody(msgspec.Struct, frozen=True):
     expected: int
 
 
+class ConditionBody(msgspec.Struct, frozen=True):
+    """Something that is wrong at present: a code, whom it concerns, the whole text, and since when."""
+
+    code: str
+    subject: str
+    text: str
+    since: str
+    since_ms: int
+
+
 class SiteBody(msgspec.Struct, frozen=True):
     """The site, its nodes, and what could not be taken in (by reason, since the beginning).
 
     Attributes:
         rehearsal_speed: Rehearsal seconds per real second; null in earnest.
+        not_stored: Why nothing new is stored at present; empty while all is well.
+        conditions: What the collector says is wrong.
     """
 
     site: str
@@ -234,6 +246,8 @@ class SiteBody(msgspec.Struct, frozen=True):
     backlog: BacklogBody
     nodes: list[NodeBody]
     parked: dict[str, int]
+    not_stored: str
+    conditions: list[ConditionBody]
 
 
 class HealthBody(msgspec.Struct, frozen=True):

@@ -11,6 +11,7 @@ from litestar.di import NamedDependency
 from litestar.handlers import BaseRouteHandler
 
 from collector.clock import wall_clock
+from dashboard.collecting import Collecting
 from dashboard.live import Live
 from dashboard.query import known_names
 from dashboard.store import Store
@@ -34,7 +35,8 @@ class Site:
         self.when = when or SiteTime()
         self.rehearsal = rehearsal
         self.utc_now_ms: Callable[[], int] = wall_clock(rehearsal)
-        self.live = Live(self.store, self.when, self.utc_now_ms, rehearsal)
+        self.collecting = Collecting(data_dir)
+        self.live = Live(self.store, self.when, self.utc_now_ms, rehearsal, self.collecting)
 
 
 AskedSite = NamedDependency[Site]

@@ -105,6 +105,12 @@
     });
   }
 
+  function setCollector(text) {
+    const banner = document.getElementById("collector");
+    write(banner, text);
+    banner.hidden = text === "";
+  }
+
   function setLink(live, problem) {
     link.dataset.state = live ? "live" : "not live";
     write(link, live ? `live · ${link.dataset.at}` : `not live since ${link.dataset.at}`);
@@ -120,6 +126,7 @@
     stream.addEventListener("state", (event) => {
       const state = JSON.parse(event.data);
       heardMs = performance.now();
+      setCollector(state.collector);
       if (state.frame === null) {
         setLink(false, state.problem);
         return;

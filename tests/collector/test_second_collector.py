@@ -136,10 +136,10 @@ def test_restarts_in_a_row_never_stop_it(town: Town, wait_until: Callable[..., N
     collector = town.collector("one")
     node = town.node()
     for kill in range(12):
+        count = len(node.orders)
         collector.start()
         wait_until(lambda times=kill + 1: collector.log().count("broker connected") >= times)
         if kill % 3 == 0:
-            count = len(node.orders)
             wait_until(lambda least=count: len(node.orders) > least)
         node.send(*_in_tens(kill * 10, kill * 10 + 10))
         if kill % 4 == 0:

@@ -83,7 +83,8 @@ def test_the_whole_state_first_then_every_change(clinic: Clinic, tmp_path: Path)
 def test_a_page_opened_before_the_collector_goes_live_with_it(tmp_path: Path) -> None:
     with pagekit.serving(tmp_path, pagekit.rehearsal()) as address, lines(address) as stream:
         first = next(states(stream))
-        assert first == {"problem": f"There are no data in {tmp_path} yet.", "frame": None}
+        assert (first["problem"], first["frame"]) == (f"There are no data in {tmp_path} yet.", None)
+        assert first["collector"].startswith("The collector does not run, or cannot write its data folder: ")
         pagekit.Player(tmp_path, Settings("Clinic at the Mill")).close()
         assert next(each for each in states(stream) if each["frame"])["frame"]["site"] == "Clinic at the Mill"
 

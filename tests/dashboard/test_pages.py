@@ -102,7 +102,7 @@ def test_the_site(client: Client) -> None:
     text = words(page(client, "/site"))
     assert "not-utf-8 1, wrong-shape 1." in text
     assert "byte 0 is not UTF-8." in text
-    assert "n3 up Tue 3 Mar 2026 13:18:00 0 readings synchronised 0.1.0" in text
+    assert "n3 up Tue 3 Mar 2026 13:18:00 0 readings none none synchronised 0.1.0" in text
 
 
 def test_what_it_is_not(client: Client) -> None:
