@@ -166,9 +166,10 @@ class _Line:
                 log.exception("link failed; it begins anew")
                 self._put(Disconnected(f"the connection failed: {error or type(error).__name__}"))
                 wait_s = self._retry.failed()
+            if self._abandoned:
+                return
             self._say_rival()
-            if not self._abandoned:
-                self._pulse.moved()
+            self._pulse.moved()
             self._ending.wait(wait_s)
 
     def _connection(self) -> float:
@@ -193,6 +194,8 @@ class _Line:
             if (held := client.socket()) is not None:  # else paho has closed it
                 held.close()
         self._put(Disconnected(self._reason or "the connection is gone"))
+        if self._ending.is_set():
+            return 0.0  # by ourselves
         if not self._accepted:
             return self._retry.failed()
         return self._retry.ended(time.monotonic() - began_s, by_broker=self._reason != _SILENT_LINE)

@@ -15,7 +15,7 @@ from pathlib import Path
 from firmware.board import Board, Edge, Switch
 from firmware.clock import Clock, read_together
 from firmware.edges import EdgeWatch
-from firmware.errors import FirmwareError, OutboxError, StuckError
+from firmware.errors import FirmwareError, StuckError
 from firmware.notify import Notifier
 from firmware.orders import OrdersInHand
 from firmware.outbox import Outbox
@@ -40,6 +40,10 @@ MOST_STILL_S = 30.0
 
 MOST_UNKEPT_S = 30.0
 """A commit takes a fraction of a second, on a card that stalls some seconds; beyond that people should know."""
+
+WRITER_STILL_S = 600.0
+"""A writer whose disk fails still moves; one that does not hangs with its card. That may yet come back, and meanwhile
+another start of the node could not even open the outbox: so it is given long."""
 
 _GRACE_S = 10.0  # for an orderly end, when a part of the node is stuck
 _LOOK_S = 0.2  # how often it looks whether to stop
@@ -76,7 +80,7 @@ class Node:
         self._taken: list[tuple[str, Reading]] = []
         self._uplink: Uplink | None = None
         self._notifier, self._abort = notifier or Notifier({}), abort
-        self._pulse, self._kept = Pulse("the node's loop", MOST_STILL_S), Pulse("the outbox", MOST_UNKEPT_S)
+        self._pulse, self._kept = Pulse("the node's loop", MOST_STILL_S), Pulse("the outbox's writer", WRITER_STILL_S)
         self._watch = Watch(self._notifier.feed, self._give_up)
         self._stuck: StuckError | None = None
         self._left = threading.Event()  # the loop has been left
@@ -142,6 +146,7 @@ class Node:
         self._pulse.of(threading.current_thread())
         self._kept.moved()
         self._watch.add(self._pulse)
+        self._watch.add(self._kept)
         self._sensors.watch(self._watch)
         uplink.watch(self._watch)
         self._watch.start()
@@ -163,21 +168,18 @@ class Node:
     def _check(self) -> None:
         """Raise what keeps the node from doing its work."""
         self._outbox.check()
-        if not getattr(self._outbox, "alive", True):
-            file = Path(self._settings.data_dir)
-            raise OutboxError(
-                file, "the thread that writes readings has ended. The node ends; systemd starts it again."
-            )
+        if not self._outbox.alive:
+            raise StuckError("the outbox's writer", "has ended")
         if self._stuck:
             raise self._stuck
 
     def _troubles(self) -> list[str]:
         """What is wrong with the node itself now; asked from the uplink's thread."""
         troubles = [f"the lid of basin {basin} reports no edges; it is polled" for basin in self._edge_watch.dead()]
-        if trouble := getattr(self._outbox, "trouble", ""):
-            troubles.append(trouble)
-        elif self._kept.ailment(self._kept.limit_s):
-            troubles.append("the disk takes no readings; they wait in memory")
+        if problem := self._outbox.trouble:
+            troubles.append(f"the disk takes no readings: {problem}")
+        elif self._kept.ailment(MOST_UNKEPT_S):
+            troubles.append("the disk takes no readings: it does not answer")
         return troubles
 
     def _begin(self) -> None:

@@ -98,7 +98,7 @@ class SpeedyClock:
     """A node's clocks, so many times faster than real time; the wall clock can be stepped."""
 
     def __init__(self, boot_id: str, speed: int = 20) -> None:
-        self.boot_id, self.speed, self.step_ms = boot_id, speed, 0
+        self.boot_id, self.speed, self.step_ms, self.in_step = boot_id, speed, 0, True
         self._origin_ns = time.monotonic_ns()
 
     def boot_ms(self) -> int:
@@ -108,7 +108,7 @@ class SpeedyClock:
         return 1_700_000_000_000 + self.step_ms + self.boot_ms()
 
     def synced(self) -> bool:
-        return True
+        return self.in_step
 
     def real_s(self, ms: int) -> float:
         return ms / 1000 / self.speed

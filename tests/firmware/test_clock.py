@@ -2,9 +2,22 @@
 
 from __future__ import annotations
 
+import ctypes
 import time
 
-from firmware.clock import RehearsalClock, SystemClock, read_together, stamp
+import pytest
+
+from firmware.clock import (
+    STA_UNSYNC,
+    TIME_ERROR,
+    RehearsalClock,
+    SystemClock,
+    _Timex,
+    read_anchor,
+    read_together,
+    says_synced,
+    stamp,
+)
 from soak import wire
 from soak.rehearsal import Rehearsal
 
@@ -71,3 +84,69 @@ def test_a_rehearsals_clock_runs_that_much_faster_and_both_its_clocks_agree() ->
     assert len(offsets) == 1  # a millisecond of real time is sixty here: no pair may straddle it
     assert clock.boot_ms() >= 90_000
     assert clock.real_s(60_000) == 1.0
+
+
+class Corrected(Hesitant):
+    """Booted in 1970; whenever `at` questions have been asked, the clock is set right, and known to be."""
+
+    def __init__(self, at: int) -> None:
+        super().__init__([])
+        self.at, self.asked = at, 0
+
+    def _right(self) -> bool:
+        self.asked += 1
+        return self.asked > self.at
+
+    def utc_ms(self) -> int:
+        return 1_772_442_847_250 if self._right() else 5_000
+
+    def synced(self) -> bool:
+        return self._right()
+
+
+def test_a_clock_set_right_between_the_questions_never_vouches_for_the_time_before() -> None:
+    for at in range(6):
+        anchor = read_anchor(Corrected(at))
+        assert anchor.utc_ms > 10_000 or not anchor.synced
+        told = stamp(Corrected(at))
+        assert told.utc.startswith("2026") or not told.synced
+    assert read_anchor(Corrected(0)).synced
+
+
+@pytest.mark.parametrize(
+    ("result", "status", "synced"),
+    [
+        (0, 0, True),
+        (0, 0x1, True),
+        (1, 0, True),
+        (4, 0, True),
+        (0, STA_UNSYNC, False),
+        (TIME_ERROR, 0, False),
+        (TIME_ERROR, STA_UNSYNC, False),
+        (-1, 0, False),
+    ],
+)
+def test_what_adjtimex_says(result: int, status: int, synced: bool) -> None:
+    """adjtimex(2): TIME_OK 0, TIME_INS 1 to TIME_WAIT 4 (leap seconds) are synchronised; STA_UNSYNC 0x40 and TIME_ERROR
+    5 are not, nor is a call that failed."""
+    assert says_synced(result, status) is synced
+
+
+def test_the_status_is_where_the_kernel_writes_it() -> None:
+    """struct timex in <bits/timex.h>: unsigned modes, four longs, int status. On 64 bit offset 40, on 32 bit 20."""
+    longs = ctypes.sizeof(ctypes.c_long)
+    assert _Timex.status.offset == 5 * longs
+    assert ctypes.sizeof(_Timex) >= 208
+
+
+def test_the_library_agrees_with_our_reading_of_the_structure() -> None:
+    """tick, microseconds between ticks, is 10,000 for USER_HZ 100, some 10 % either way (adjtimex(2)); its place proves
+    that everything before it is where we think it is."""
+    timex = _Timex(modes=0)
+    ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.byref(timex))
+    raw = bytes(timex)
+    longs = ctypes.sizeof(ctypes.c_long)
+    # after status (int, padded): constant, precision, tolerance (longs), time (two longs), tick (long)
+    at = longs * (6 + 3 + 2)
+    tick = int.from_bytes(raw[at : at + longs], "little", signed=True)
+    assert 9_000 <= tick <= 11_000

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-import contextlib
+import shutil
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from gpiozero.pins.mock import MockFactory
+from gpiozero.pins.mock import MockFactory, MockPWMPin
 from hypothesis import given
 from hypothesis import strategies as st
 from node_kit import Receiver, SpeedyClock, Tree
 
-from firmware.node import Node, next_tick_ms
+from firmware.errors import StuckError
+from firmware.node import Node, most_bytes, next_tick_ms
 from firmware.settings import Basin, Broker, Settings
+from firmware.watch import Pulse
 from soak import wire
+from soak.quantity import utc_ms
 from soak.reading import Fault, Lid, Reading, Why
 
 pytestmark = pytest.mark.broker
@@ -88,13 +92,10 @@ def ear(broker_port: int, receiver: Callable[..., Receiver], request: pytest.Fix
     return receiver(broker_port, node_name(request))
 
 
-def stored(file: Path) -> int:
+def stored(running: Running) -> int:
     """Readings on disk."""
-    if not file.exists():
-        return 0
-    with contextlib.closing(sqlite3.connect(f"{file.as_uri()}?mode=ro", uri=True)) as database:
-        tables = database.execute("SELECT count(*) FROM sqlite_master WHERE name = 'reading'").fetchone()[0]
-        return int(database.execute("SELECT count(*) FROM reading").fetchone()[0]) if tables else 0
+    outbox = running.node._outbox if running.node._uplink else None
+    return sum(each.newest for each in outbox.streams()) - outbox.waiting if outbox else 0
 
 
 def of(ear: Receiver, basin: str) -> list[Reading]:
@@ -213,7 +214,7 @@ def test_after_a_reboot_what_was_never_received_goes_first_with_its_own_boot_and
     nobody = broker()
     nobody.stop()
     first = run(SpeedyClock(BOOT_1), port=nobody.port)
-    wait_until(lambda: stored(tmp_path / "data" / "outbox.db") >= 8)
+    wait_until(lambda: stored(first) >= 8)
     first.stop()
     assert ear.count() == 0
     pins.reset()
@@ -244,14 +245,37 @@ def test_when_readings_cannot_be_kept_any_more_the_node_stops_and_says_why(
 ) -> None:
     running = run(SpeedyClock(BOOT_1))
     wait_until(lambda: of(ear, "b1"))
-    database = sqlite3.connect(tmp_path / "data" / "outbox.db", timeout=10)
-    database.execute("CREATE TRIGGER broken BEFORE INSERT ON reading BEGIN SELECT RAISE(ABORT, 'card is worn'); END")
-    database.commit()
-    database.close()
+
+    def worn() -> bool:
+        raise ValueError("card is worn")
+
+    running.node._outbox._commit = worn  # type: ignore[method-assign]
     wait_until(lambda: running.failure)
     assert type(running.failure).__name__ == "OutboxError"
     assert "readings cannot be written (card is worn)." in str(running.failure)
     wait_until(lambda: ear.states[-1] == wire.State(up=False))
+
+
+def test_a_disk_that_takes_nothing_for_a_while_is_said_and_stops_no_sampling(
+    run: Callable[..., Running], ear: Receiver, wait_until: Wait
+) -> None:
+    running = run(SpeedyClock(BOOT_1, speed=10))
+    wait_until(lambda: of(ear, "b1"))
+    outbox, commit = running.node._outbox, running.node._outbox._commit
+
+    def full() -> bool:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    outbox._commit = full  # type: ignore[method-assign]
+    wait_until(lambda: outbox.waiting > 20)
+    running.node._uplink.wake()  # as it does by itself every ten seconds
+    wait_until(lambda: any("disk is full" in trouble for trouble in ear.states[-1].troubles))
+    outbox._commit = commit  # type: ignore[method-assign]
+    wait_until(lambda: ear.states[-1].troubles == [])
+    running.stop()
+    assert running.failure is None
+    assert ear.dense()
+    assert steady(ear) == {1}
 
 
 def test_at_sixty_times_the_speed_no_second_is_missed_for_long(
@@ -263,3 +287,103 @@ def test_at_sixty_times_the_speed_no_second_is_missed_for_long(
     assert ear.dense()
     known = [one for one in of(ear, "b1") if not one.fault]
     assert len(known) > 60
+
+
+def steady(ear: Receiver) -> set[int]:
+    """How far apart the ticks are, to the second."""
+    ticks = [one.ms for one in of(ear, "b1") if one.why in (Why.TICK, Why.CLOCK)]
+    return {round((later - earlier) / 1000) for earlier, later in pairwise(ticks)}
+
+
+@pytest.mark.parametrize("step_ms", [3_600_000, -3_600_000, 86_400_000, -86_400_000, 1_000, -1_000])
+def test_no_step_of_the_wall_clock_changes_a_duration(
+    run: Callable[..., Running], ear: Receiver, wait_until: Wait, step_ms: int
+) -> None:
+    """An hour, a day, a leap second, either way."""
+    clock = SpeedyClock(BOOT_1, speed=10)
+    run(clock)
+    wait_until(lambda: len(of(ear, "b1")) > 5)
+    clock.step_ms += step_ms
+    wait_until(lambda: any(one.why is Why.CLOCK for one in of(ear, "b1")))
+    seen = len(of(ear, "b1"))
+    wait_until(lambda: len(of(ear, "b1")) > seen + 5)
+    assert steady(ear) == {1}
+    assert len({batch.stream for batch in ear.batches if batch.basin == "b1"}) == 1
+
+
+def test_a_pi_that_boots_in_1970_says_at_once_when_its_clock_is_right(
+    run: Callable[..., Running], ear: Receiver, wait_until: Wait
+) -> None:
+    clock = SpeedyClock(BOOT_1, speed=10)
+    clock.step_ms, clock.in_step = -1_700_000_000_000, False
+    run(clock)
+    wait_until(lambda: len(of(ear, "b1")) > 5 and ear.states)
+    assert {batch.clock.synced for batch in ear.batches} == {ear.states[-1].clock.synced} == {False}
+    assert ear.batches[-1].clock.utc.startswith("1970-01-01")
+    states = len(ear.states)
+    clock.step_ms, clock.in_step = 0, True
+    wait_until(lambda: any(state.clock.synced for state in ear.states[states:]))
+    wait_until(lambda: ear.batches[-1].clock.synced)
+    assert ear.batches[-1].clock.utc.startswith("2023-11-14")
+    wait_until(lambda: any(one.why is Why.CLOCK for one in of(ear, "b1")))
+    offsets = {utc_ms(state.clock.utc) - state.clock.ms for state in ear.states if state.clock and state.clock.synced}
+    assert max(offsets) - min(offsets) < 1_000  # with it the readings before are dated, in the same boot
+    assert steady(ear) == {1}
+
+
+def test_edges_that_come_no_more_are_noticed_mended_or_polled_for_and_said(
+    run: Callable[..., Running], ear: Receiver, pins: MockFactory, wait_until: Wait, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The library's thread that reports edges is dead, while levels are still read."""
+    running = run(SpeedyClock(BOOT_1, speed=10))
+    wait_until(lambda: of(ear, "b1"))
+    monkeypatch.setattr(MockPWMPin, "_call_when_changed", lambda *_: None)
+
+    def move(closed: bool) -> None:
+        (pins.pin(LID).drive_low if closed else pins.pin(LID).drive_high)()
+        lid = Lid.CLOSED if closed else Lid.OPEN
+        wait_until(lambda: of(ear, "b1")[-1].lid is lid)
+
+    reopened: list[bool] = []
+    reopen = running.node._board.reopen
+    monkeypatch.setattr(running.node._board, "reopen", lambda: (reopened.append(True), reopen()))
+    for closed in (True, False, True, False, True, False, True):
+        if running.node._polling:
+            break
+        move(closed)
+        seen = len(of(ear, "b1"))
+        wait_until(lambda seen=seen: len(of(ear, "b1")) > seen + 2)
+    assert reopened == [True]
+    wait_until(lambda: running.node._polling)
+    wait_until(lambda: ear.states[-1].troubles == ["the lid of basin b1 reports no edges; it is polled"])
+    seen = len(of(ear, "b1"))
+    pins.pin(LID).drive_high()
+    wait_until(lambda: of(ear, "b1")[-1].lid is Lid.OPEN)
+    pins.pin(LID).drive_low()
+    wait_until(lambda: of(ear, "b1")[-1].lid is Lid.CLOSED)
+    monkeypatch.undo()  # edges come again; the first only tells gpiozero what it has missed
+    for move_once in (pins.pin(LID).drive_high, pins.pin(LID).drive_low, pins.pin(LID).drive_high):
+        move_once()
+    wait_until(lambda: ear.states[-1].troubles == [])
+    wait_until(lambda: not running.node._polling)
+    assert running.failure is None
+
+
+def test_a_part_that_cannot_be_mended_ends_the_node_in_order_and_says_which(
+    run: Callable[..., Running], ear: Receiver, wait_until: Wait
+) -> None:
+    running = run(SpeedyClock(BOOT_1))
+    wait_until(lambda: of(ear, "b1"))
+    dead = Pulse("the test's part", 0.01)
+    running.node._watch.add(dead)
+    wait_until(lambda: running.failure)
+    assert isinstance(running.failure, StuckError)
+    assert str(running.failure).startswith("the test's part has not moved for ")
+    wait_until(lambda: ear.states[-1] == wire.State(up=False))
+
+
+def test_the_disks_share_bounds_the_outbox(tmp_path: Path) -> None:
+    basin = Basin(name="b1", sensors=(A,), lid_pin=LID)
+    folder = tmp_path / "not" / "yet"
+    settings = Settings(node="n", broker=Broker(host="h"), basins=(basin,), data_dir=str(folder), outbox_share=0.1)
+    assert most_bytes(settings) == int(shutil.disk_usage(tmp_path).total * 0.1)
