@@ -7,6 +7,8 @@ import os
 import queue
 import subprocess
 import sys
+import threading
+import types
 
 import pytest
 from gpiozero.pins.mock import MockFactory
@@ -127,3 +129,40 @@ def test_without_a_pin_factory_named_it_is_lgpio_and_no_other() -> None:
     said = subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=True)
     assert said.stdout.startswith("BoardError The pins cannot be used through 'lgpio': No module named 'lgpio'.")
     assert "Fallback" not in said.stderr
+
+
+class FakeNotifyThread(threading.Thread):
+    """As lgpio 0.2.2 makes one at import: `_notify_thread`, started at once, ended by an exception in a callback."""
+
+    def __init__(self) -> None:
+        super().__init__(daemon=True)
+        self.let_go = threading.Event()
+        self.start()
+
+    def run(self) -> None:
+        self.let_go.wait(30)
+
+
+def test_a_dead_thread_of_lgpios_is_noticed_and_another_put_in_its_place(
+    pins: MockFactory, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    events: queue.SimpleQueue[Edge] = queue.SimpleQueue()
+    board = Board(SETTINGS, StillClock(), events)
+    assert board.edges_live()  # as far as is known: there is no lgpio here
+    library = types.SimpleNamespace(_notify_thread=FakeNotifyThread())
+    monkeypatch.setitem(sys.modules, "lgpio", library)
+    assert board.edges_live()
+    dead = library._notify_thread
+    dead.let_go.set()
+    dead.join(10)
+    assert not board.edges_live()
+    board.reopen()
+    assert board.edges_live()
+    assert library._notify_thread is not dead
+    library._notify_thread.let_go.set()
+    pins.pin(17).drive_low()
+    pins.pin(27).drive_low()
+    assert drained(events)[-2:] == [Edge("b1", Switch.LID, 0, True), Edge("b1", Switch.BUTTON, 0, True)]
+    board.light("b1", 1, 0, 0)
+    assert pins.pin(5).state == 1  # lights are not touched
+    board.close()

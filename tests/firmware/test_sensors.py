@@ -12,6 +12,7 @@ import pytest
 from node_kit import SpeedyClock, Tree, w1_slave
 
 from firmware.sensors import Sensors, fault_word
+from firmware.watch import Watch
 from soak.reading import Fault
 
 A, B = "28-00000000000a", "28-00000000000b"
@@ -122,3 +123,50 @@ def test_two_nodes_in_one_process_look_in_their_own_folders(tmp_path: Path, wait
 def test_any_exception_has_a_word_that_travels(error: Exception, word: str) -> None:
     assert fault_word(error) == word
     Fault(fault_word(error))
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_sensors_thread_that_died_is_followed_by_another(
+    tree: Tree, sensors: Sensors, wait_until: Callable[..., None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tree.set(A, 336)
+    tree.set(B, 320)
+    watch = Watch(lambda: None, lambda _: None)
+    sensors.watch(watch)
+    sensors.start()
+    wait_until(lambda: len(sensors.newest()) == 2)
+    thread = sensors._threads[A]
+
+    def dies() -> int:
+        raise SystemExit
+
+    monkeypatch.setattr(thread, "_read", dies)
+    thread.join(10)
+    assert not thread.is_alive()
+    tree.set(A, 337)
+    watch.look()
+    wait_until(lambda: sensors.newest()[A].result == 21_062)
+
+
+def test_a_sensors_thread_that_is_stuck_is_followed_by_another_and_has_no_say_any_more(
+    tree: Tree, sensors: Sensors, wait_until: Callable[..., None]
+) -> None:
+    (tree.folder / A).mkdir()
+    os.mkfifo(tree.folder / A / "w1_slave")
+    fifo = tree.folder / "fifo"
+    os.link(tree.folder / A / "w1_slave", fifo)
+    tree.set(B, 320)
+    watch = Watch(lambda: None, lambda _: None)
+    sensors.watch(watch)
+    sensors.start()
+    stuck = sensors._threads[A]
+    stuck.pulse.limit_s = 0.05
+    wait_until(lambda: stuck.pulse.ailment(0.05))
+    tree.set(A, 336)
+    watch.look()
+    stuck.pulse.limit_s = 60
+    wait_until(lambda: A in sensors.newest() and sensors.newest()[A].result == 21_000)
+    fifo.write_text(w1_slave(400))
+    stuck.join(10)
+    assert not stuck.is_alive()
+    assert stuck.newest is None

@@ -212,3 +212,42 @@ def test_whatever_the_network_loses_everything_arrives_in_the_end(
     assert net.all_stored()
     assert not net.held[OLD].count()
     assert not net.held[NOW].count()
+
+
+def test_what_the_broker_has_not_taken_is_not_due_and_its_time_counts_from_when_it_has() -> None:
+    window = Window()
+    window.connected(0)
+    held = offer(OLD, (1, 10))
+    window.plan(0, [held])
+    window.sent(Parcel(OLD, 1, 10), 0, message=7)
+    assert window.next_due_ms() is None
+    assert send(window, 10 * RESEND_MS, held) == []
+    window.taken(8, 10 * RESEND_MS)  # another message's
+    assert window.next_due_ms() is None
+    window.taken(7, 10 * RESEND_MS)
+    assert window.next_due_ms() == 11 * RESEND_MS
+    assert send(window, 11 * RESEND_MS - 1, held) == []
+    assert send(window, 11 * RESEND_MS, held) == [Parcel(OLD, 1, 10)]
+
+
+def test_a_collector_that_is_only_behind_is_not_asked_ever_more_often() -> None:
+    """Fresh readings are answered at once, a backlog waits its turn: it is sent again after 10, 20 and 40 s."""
+    window = Window()
+    window.connected(0)
+    sent_ms = []
+    for now in range(0, 100_000, 1_000):
+        number = now // 1_000 + 1
+        parcels = send(window, now, offer(OLD, (1, 10)), offer(NOW, (number, number), current=True))
+        sent_ms += [now for parcel in parcels if parcel.stream == OLD]
+        window.receipt(NOW, [(1, number)], now + 500)
+    assert sent_ms == [0, 10_000, 30_000, 70_000]
+
+
+def test_what_is_not_held_any_more_leaves_the_window() -> None:
+    """The oldest readings of a full outbox go without a receipt, while they are under way, too."""
+    window = Window(most=10)
+    window.connected(0)
+    assert send(window, 0, offer(OLD, (1, 100))) == [Parcel(OLD, 1, 10)]
+    left = offer(OLD, (8, 100))
+    assert send(window, RESEND_MS, left) == [Parcel(OLD, 8, 10), Parcel(OLD, 11, 17)]
+    assert window.under_way() == 10
