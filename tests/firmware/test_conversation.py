@@ -179,6 +179,18 @@ def test_what_was_on_its_way_when_the_connection_went_is_sent_again_at_once(benc
     assert bench.batches() == [(1, 5)]
 
 
+def test_messages_that_went_with_the_connection_do_not_count_as_waiting_for_the_broker(bench: Bench) -> None:
+    bench.tell(Connected())
+    for _ in range(MOST_UNTAKEN):
+        bench.read(1)
+        bench.speak()
+    bench.read(1)
+    assert bench.batches() == []
+    bench.tell(Disconnected("gone"))
+    bench.tell(Connected())
+    assert bench.batches() == [(1, MOST_UNTAKEN), (MOST_UNTAKEN + 1, MOST_UNTAKEN + 1)]
+
+
 def test_a_backlog_never_fills_the_clients_memory_and_fresh_readings_go_first(tmp_path: Path) -> None:
     bench = Bench(tmp_path / "data", most=1_000)
     bench.read(5_000)

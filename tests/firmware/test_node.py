@@ -369,6 +369,26 @@ def test_edges_that_come_no_more_are_noticed_mended_or_polled_for_and_said(
     assert running.failure is None
 
 
+def test_while_a_lid_is_polled_its_movements_do_not_wait_for_the_next_tick(
+    run: Callable[..., Running], ear: Receiver, pins: MockFactory, wait_until: Wait, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A movement first seen at a tick has that tick's time, and the next reading is a whole second later."""
+    monkeypatch.setattr("firmware.node._LOOK_S", 0.01)
+    running = run(SpeedyClock(BOOT_1, speed=5))
+    wait_until(lambda: of(ear, "b1"))
+    monkeypatch.setattr(MockPWMPin, "_call_when_changed", lambda *_: None)
+    running.node._edge_watch._missed["b1"] = 9
+    running.node._reopened = True  # as after it did not help
+    wait_until(lambda: running.node._polling)
+    for move in (pins.pin(LID).drive_low, pins.pin(LID).drive_high) * 3:
+        moved = len([one for one in of(ear, "b1") if one.why is Why.LID])
+        move()
+        wait_until(lambda moved=moved: len([one for one in of(ear, "b1") if one.why is Why.LID]) > moved)
+    wait_until(lambda: of(ear, "b1")[-1].why is Why.TICK)
+    pauses = [later.ms - one.ms for one, later in pairwise(of(ear, "b1")) if one.why is Why.LID]
+    assert min(pauses) < 900
+
+
 def test_a_part_that_cannot_be_mended_ends_the_node_in_order_and_says_which(
     run: Callable[..., Running], ear: Receiver, wait_until: Wait
 ) -> None:
