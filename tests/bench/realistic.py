@@ -66,8 +66,8 @@ class Chunk(NamedTuple):
             yield Batch(self.stream, basin, self.boot, self.first + start, clock, part)
 
 
-def lateness_ms(random: np.random.Generator, count: int) -> _Array:
-    """By how much ticks come late, whole milliseconds: `bench_size` prints what a real node measured beside it.
+def modelled_lateness_ms(random: np.random.Generator, count: int) -> _Array:
+    """By how much ticks come late, whole milliseconds; `bench_node` and `bench_size` print a real node's beside it.
 
     The node's clock is cut to milliseconds, so that most of the jitter is where within one it woke up; on top of that
     a wake-up takes a fraction of a millisecond, and now and then other threads or the disk hold it up for longer.
@@ -96,6 +96,7 @@ def days(
     sensor: str = SENSOR,
     noise_steps: float = NOISE_STEPS,
     name: str = "n1",
+    boot_days: int = BOOT_DAYS,
 ) -> Iterator[Chunk]:
     """One basin, day after day.
 
@@ -106,19 +107,22 @@ def days(
         sensor: Its sensor.
         noise_steps: Standard deviation of the sensor's noise, in steps of 62.5 m°C.
         name: The node: its basins share its boots.
+        boot_days: How long a boot of it lasts.
     """
     random = np.random.default_rng(seed)
     room_c, dip_c, first = 21.5, 0.0, 1
     for day in range(count):
-        boot, day_of_boot = divmod(day, BOOT_DAYS)
+        boot, day_of_boot = divmod(day, boot_days)
         first = first if day_of_boot else 1
         midnight_ms = start_utc_ms + 1_000 * DAY_S * day
-        booted_ms = start_utc_ms + 1_000 * DAY_S * BOOT_DAYS * boot - 20_000
+        booted_ms = start_utc_ms + 1_000 * DAY_S * boot_days * boot - 20_000
         room_c += 0.4 * (21.5 - room_c) + random.normal(0, 0.3)
         lid = _lid(random)
         celsius, dip_c = _celsius(random, room_c, dip_c, lid, fresh=day % _FILL_DAYS == 0)
         due_ms = midnight_ms - booted_ms + 1_000 * np.arange(DAY_S, dtype=np.int64)
-        readings = _ticks(due_ms + lateness_ms(random, DAY_S), lid, _indicated_mc(random, celsius, noise_steps), sensor)
+        readings = _ticks(
+            due_ms + modelled_lateness_ms(random, DAY_S), lid, _indicated_mc(random, celsius, noise_steps), sensor
+        )
         _trouble(random, readings, sensor)
         _edges(random, readings, lid, due_ms)
         if not day_of_boot:
