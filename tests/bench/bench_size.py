@@ -4,13 +4,15 @@
 real intake into a real store, in this process: messages of 500 as a node sends a backlog, 20 of them to a commit, and
 the last hour one reading a message and a commit, as a node sends live. Bytes are those of the file after its
 write-ahead log is emptied. The buffer of rows that no page holds yet does not grow with the days; on a few days it
-weighs more than all pages, so a line tells what is kept for good. Beside it: the same readings one to a row.
+weighs more than all pages, so a line tells what is kept for good. Beside it: the same readings one to a row. How well
+the simulated jitter fits is shown by a real node that runs for a minute first.
 """
 
 from __future__ import annotations
 
 import argparse
 import hashlib
+import socket
 import sqlite3
 import sys
 import tempfile
@@ -29,7 +31,9 @@ from collector.settings import BasinSettings, BrokerSettings, RequirementSetting
 from collector.store import Store
 from soak.quantity import utc_text
 from soak.wire import Topic, encode
+from tests.bench.load import Basin
 from tests.bench.measuring_size import FREE, checkpointed, parts, print_table
+from tests.bench.real_node import MODEL_NAME, SHARES_HEAD, lateness_ms, model, running, shares, tick_times_ms
 from tests.bench.realistic import DAY_S, NOISE_STEPS, SENSOR, Chunk, days
 
 LIMIT_BYTES, AIM_BYTES = 1.5, 1.0
@@ -44,6 +48,7 @@ ROW_DAYS = 7
 """One row a reading is measured on so many days: a year of them says the same and fills gigabytes."""
 
 SAMPLE_PAGES = 400
+JITTER_S = 60
 BUFFER = ("batch", FREE)
 """Rows that no page holds yet, and the room that earlier ones left."""
 
@@ -173,8 +178,23 @@ def bytes_as_rows(folder: Path, name: str, chunks: Iterable[Chunk]) -> float:
     return path.stat().st_size / count
 
 
-def main(day_count: int = 365, live: int = LIVE_S, noise_steps: float = NOISE_STEPS) -> int:
+def print_jitter(seconds: float) -> None:
+    """How late the ticks of a real node are on this machine, beside those of the simulated year."""
+    if not seconds:
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        with socket.socket() as deaf:
+            deaf.bind(("127.0.0.1", 0))  # a port at which nobody listens
+            with running(Path(folder), [Basin("n1", "b1", SENSOR, "")], deaf.getsockname()[1]):
+                time.sleep(seconds)
+        late = lateness_ms(tick_times_ms(Path(folder)))
+    print_table(SHARES_HEAD, [(f"a node here, {len(late)} ticks", *shares(late)), (MODEL_NAME, *shares(model()))], 9)
+    print()
+
+
+def main(day_count: int = 365, live: int = LIVE_S, noise_steps: float = NOISE_STEPS, jitter_s: float = JITTER_S) -> int:
     """Measure, and print; 1 when a limit is broken."""
+    print_jitter(jitter_s)
 
     def chunks(count: int = day_count) -> Iterator[Chunk]:
         return days(count, start_utc_ms=START_UTC_MS, noise_steps=noise_steps)
@@ -227,5 +247,6 @@ if __name__ == "__main__":
     parser.add_argument("--days", type=int, default=365)
     parser.add_argument("--noise", type=float, default=NOISE_STEPS, help="standard deviation in steps [default: 0.5]")
     parser.add_argument("--live", type=int, default=LIVE_S, help="readings of the end sent one by one [default: 3600]")
+    parser.add_argument("--jitter", type=float, default=JITTER_S, help="seconds of a real node's ticks; 0 for none")
     arguments = parser.parse_args()
-    sys.exit(main(arguments.days, arguments.live, arguments.noise))
+    sys.exit(main(arguments.days, arguments.live, arguments.noise, arguments.jitter))
