@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from firmware.conversation import (
+    MOST_LARGE_UNTAKEN,
     MOST_UNTAKEN,
     STALLED_MS,
     STATE_EVERY_MS,
@@ -416,3 +417,14 @@ def test_a_reading_that_goes_while_it_is_being_sent_is_passed_over(bench: Bench)
     assert bench.batches() == []
     bench.outbox.batch = read  # type: ignore[method-assign]
     assert bench.batches() == [(1, 2)]
+
+
+def test_little_of_the_past_is_handed_over_at_a_time_and_what_happens_now_goes_past_it(bench: Bench) -> None:
+    """On a slow line the client's queue is where live readings would wait."""
+    bench.read(5_000)
+    bench.tell(Connected())
+    assert len(bench.batches()) == MOST_LARGE_UNTAKEN
+    bench.read(1)
+    assert bench.batches() == [(5_001, 5_001)]
+    bench.tell(Taken(bench.said[1][0]))
+    assert bench.batches() == [(2_001, 2_500)]

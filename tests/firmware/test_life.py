@@ -32,7 +32,7 @@ Wait = Callable[..., None]
 class Rig:
     """Outbox, uplink and watch; a reading whenever the test asks, retries in hundredths of a second."""
 
-    def __init__(self, folder: Path, port: int, node: str, boot: str = BOOTS[0]) -> None:
+    def __init__(self, folder: Path, port: int, node: str, boot: str = BOOTS[0], past: int = 0) -> None:
         basin = Basin(name="b1", sensors=(A,), lid_pin=17)
         settings = Settings(node=node, broker=Broker(host="127.0.0.1", port=port), basins=(basin,))
         self.clock = SpeedyClock(boot, speed=1000)
@@ -43,7 +43,7 @@ class Rig:
             self.clock,
             [self.outbox],
             lambda: [wire.SensorSeen(A, "b1")],
-            window=Window(resend_ms=300),
+            window=Window(most=2_000, resend_ms=10_000) if past else Window(resend_ms=300),
             retry=Retry(unit=0.02),
         )
         self.link = self.uplink._link
@@ -52,6 +52,9 @@ class Rig:
         self.watch = Watch(self._feed, self.failures.append)
         self.uplink.watch(self.watch)
         self.ms = 0
+        if past:
+            self.read(past)
+            self.outbox.write()
         self.outbox.start(self.uplink.wake)
         self.uplink.start()
 
@@ -78,7 +81,7 @@ class Rig:
 def rig(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Callable[..., Rig]]:
     made: list[Rig] = []
 
-    def make(port: int, node: str, **options: str) -> Rig:
+    def make(port: int, node: str, **options: object) -> Rig:
         made.append(Rig(tmp_path / f"data-{len(made)}", port, node, **options))
         return made[-1]
 
@@ -306,3 +309,25 @@ def test_a_password_that_vanished_while_it_ran_is_said_and_waited_for(
     while not isinstance(event, Connected):
         event = events.get(timeout=10)
     link.close()
+
+
+def test_a_backlog_drains_without_resending_while_live_readings_overtake_it(
+    broker_port: int, rig: Callable[..., Rig], receiver: Callable[..., Receiver], wait_until: Wait
+) -> None:
+    """Five and a half hours without a network; then a reading is taken whenever something of the past has arrived."""
+    past = 20_000
+    ear = receiver(broker_port, "life-drain", answers=False)
+    one = rig(broker_port, "life-drain", past=past)
+    wait_until(lambda: ear.count() == 2_000)
+    ear.answers = True
+    ear.receipt()
+    overtook = 0
+    while ear.count() < past:
+        one.read(1)
+        newest = one.ms
+        wait_until(lambda newest=newest: newest in ear.readings[one.stream])
+        overtook += ear.count() < past
+    wait_until(lambda: one.held() == 0)
+    assert overtook > 3
+    assert sum(len(batch.readings) for batch in ear.batches) == one.ms
+    assert ear.dense()
