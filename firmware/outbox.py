@@ -67,7 +67,6 @@ class Outbox:
 
     Raises:
         OutboxError: The file there cannot be used.
-        ValueError: `most_bytes` is too small to work with.
     """
 
     def __init__(
@@ -297,11 +296,11 @@ class Outbox:
         file.begin()
         try:
             file.delete(step.deleted)
-            for _, small, large in step.merges:
-                file.delete(row.id for row in small)
-                file.put((row.id, data) for row, data in large)
-            file.put((row.id, data) for _, row, data in step.rows)
-            dropped += file.make_room()
+            file.delete(row.id for merge in step.merges for row in merge.small)
+            rows = [(row.id, data) for merge in step.merges for row, data in merge.large]
+            rows += [(row.id, data) for _, row, data in step.rows]
+            dropped += file.make_room([data for _, data in rows])
+            file.put(rows)
             self._write_cards(step, dropped)
             file.commit()
         except BaseException:
@@ -401,7 +400,7 @@ class Outbox:
         with self._changed:
             if not self._failures:
                 log.warning("outbox not_written problem=%r file=%s", problem, self._file.file)
-            self._failures, self.trouble = self._failures + 1, problem
+            self._failures, self.trouble = self._failures + 1, f"the disk takes no readings ({problem})"
             if self._failures == FAILURES:
                 log.error("outbox readings are sent from memory until the disk takes them again")
             for stream in self._by_basin.values():

@@ -10,7 +10,7 @@ from __future__ import annotations
 import fcntl
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 from firmware import outbox_recovery
@@ -21,7 +21,8 @@ FILE_NAME = "outbox.db"
 LEAST_BYTES = 256 * 1024
 _PAGE_BYTES = 1024
 _MOST_LOG_PAGES = 1_000
-_AT_ONCE = 16  # rows given up between two looks at how much room there is
+_SPARE_PAGES = 8  # for the pages between the rows
+_AT_ONCE = 4  # rows given up between two looks at how much room there is
 
 
 class OutboxFile:
@@ -43,10 +44,11 @@ class OutboxFile:
         self.salvaged: Path | None = None
         self._database: sqlite3.Connection
         if most_bytes is not None and most_bytes < LEAST_BYTES:
-            raise ValueError(f"An outbox needs {LEAST_BYTES} bytes at least, not {most_bytes}.")
+            problem = f"its share of the disk is {most_bytes} bytes; it needs {LEAST_BYTES} at least."
+            raise OutboxError(file, f"{problem} Allow it a larger share, or give it a larger disk.")
         # A commit puts its pages into the log first; they come back into the file when it has grown this long.
         self._log_pages = min(_MOST_LOG_PAGES, most_bytes // _PAGE_BYTES // 32) if most_bytes else _MOST_LOG_PAGES
-        self._most_pages = (most_bytes // 8 * 7) // _PAGE_BYTES if most_bytes else None
+        self._most_pages = (most_bytes // 4 * 3) // _PAGE_BYTES if most_bytes else None
         try:
             file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             self._lock = os.open(file.with_suffix(".lock"), os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600)
@@ -92,19 +94,22 @@ class OutboxFile:
         """Write rows, in place of those with the same ids."""
         self._database.executemany("REPLACE INTO block VALUES (?, ?)", rows)
 
-    def make_room(self) -> Iterator[Run]:
-        """Delete the oldest readings until what is left fits within the bound.
+    def make_room(self, rows: Sequence[bytes]) -> Iterator[Run]:
+        """Delete the oldest readings until the bound leaves room for these rows: a file does not shrink again.
 
         Yields:
             What was deleted.
         """
-        while self._most_pages is not None and self._used_pages() > self._most_pages:
+        if self._most_pages is None:
+            return
+        needed = sum(map(len, rows)) * 3 // 2 // _PAGE_BYTES + _SPARE_PAGES
+        while self._used_pages() + needed > self._most_pages:
             oldest = "SELECT id, data FROM block WHERE id > 0 ORDER BY id LIMIT ?"
-            rows = self._database.execute(oldest, (_AT_ONCE,)).fetchall()
-            if not rows:
+            found = self._database.execute(oldest, (_AT_ONCE,)).fetchall()
+            if not found:
                 return
-            self.delete(id_ for id_, _ in rows)
-            yield from (_run(data) for _, data in rows)
+            self.delete(id_ for id_, _ in found)
+            yield from (_run(data) for _, data in found)
 
     def commit(self) -> None:
         """End the transaction; when it returns, the disk has it."""

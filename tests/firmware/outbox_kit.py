@@ -39,10 +39,16 @@ class Basins:
 
     A DS18B20 gives sixteenths of a degree (datasheet); its noise of a third of a step and ticks up to some milliseconds
     late are common practice. A lid moves now and then, a conversion fails now and then.
+
+    Args:
+        count: How many.
+        seed: Of everything.
+        noise_mc: Standard deviation of a conversion, in millidegrees.
+        late_ms: How late a tick is on average.
     """
 
-    def __init__(self, count: int, seed: int = 1) -> None:
-        self._dice = Random(seed)
+    def __init__(self, count: int, seed: int = 1, *, noise_mc: float = 22, late_ms: float = 2) -> None:
+        self._dice, self._noise_mc, self._late_ms = Random(seed), noise_mc, late_ms
         self.names = [f"b{index}" for index in range(1, count + 1)]
         self.sensors = {name: f"28-{index:012x}" for index, name in enumerate(self.names)}
         self._mc = dict.fromkeys(self.names, 20_800.0)
@@ -54,12 +60,12 @@ class Basins:
         self.ms += 1_000
         out = []
         for name in self.names:
-            ms = self.ms + min(900, int(self._dice.expovariate(1 / 2)))
+            ms = self.ms + min(900, int(self._dice.expovariate(1 / self._late_ms)))
             self._mc[name] += self._dice.gauss(0, 1.5) + (20_800 - self._mc[name]) / 4_000
             moved = self._dice.random() < 1 / 500
             if moved:
                 self._lid[name] = Lid.OPEN if self._lid[name] is Lid.CLOSED else Lid.CLOSED
-            mc = int(round(self._dice.gauss(self._mc[name], 22) / 62.5) * 1_000 / 16)
+            mc = int(round(self._dice.gauss(self._mc[name], self._noise_mc) / 62.5) * 1_000 / 16)
             sensor, failed = self.sensors[name], self._dice.random() < 1 / 3_000
             fault = {sensor: Fault("crc", "4b017f46ff1010c4aa")} if failed else {}
             why = Why.LID if moved else Why.TICK
