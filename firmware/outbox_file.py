@@ -149,10 +149,9 @@ class OutboxFile:
 
     def _open(self) -> None:
         self.salvaged = outbox_recovery.prepare(self.file)
-        log_pages = outbox_recovery.committed_pages(self.file)
         self._database = self._connect()
         try:
-            problem = self._problem(log_pages)
+            problem = self._problem()
             if problem:
                 self.heal(problem)
             self._give_back()
@@ -163,12 +162,9 @@ class OutboxFile:
             self._database.close()
             raise
 
-    def _problem(self, log_pages: int) -> str | None:
-        """What is wrong with the file, by SQLite's own check of its structure and by what its log should hold."""
+    def _problem(self) -> str | None:
+        """What is wrong with the file, by SQLite's own check of its structure."""
         try:
-            _, understood, _ = self._database.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
-            if log_pages > understood:
-                return f"only {understood} of {log_pages} pages of its log are whole"
             complaint = str(self._database.execute("PRAGMA quick_check(1)").fetchone()[0])
         except sqlite3.DatabaseError as error:
             if isinstance(error, sqlite3.OperationalError) and not error.sqlite_errorname.startswith("SQLITE_IOERR"):

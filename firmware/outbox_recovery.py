@@ -68,11 +68,12 @@ def prepare(file: Path) -> Path | None:
     if application_id != _APPLICATION_ID:
         return _foreign(file, head)
     if VERSION < version <= _LARGEST_VERSION:
-        problem = f"it was written by a newer version (format {version}, this one knows {VERSION})."
-        raise OutboxError(file, f"{problem} Install the newer version again.")
+        newer = f"it was written by a newer version (format {version}, this one knows {VERSION})."
+        raise OutboxError(file, f"{newer} Install the newer version again.")
     if version == 1:
         return _convert(file)
-    return None if version == VERSION else salvage(file, f"its format says {version}")
+    problem = _log_problem(file) if version == VERSION else f"its format says {version}"
+    return salvage(file, problem) if problem else None
 
 
 def salvage(file: Path, problem: str) -> Path:
@@ -92,45 +93,54 @@ def salvage(file: Path, problem: str) -> Path:
     with ExitStack() as stack:
         parts = [stack.enter_context(part.open("rb")) for part in (file, log_of(file)) if part.exists()]
         count = _make(_new_of(file), salvaged([Image(part.fileno()) for part in parts]))
-    aside = _replace(file)
-    log.error(
-        "outbox damaged problem=%r salvaged_blocks=%s kept=%s; copy it away, then delete it", problem, count, aside
-    )
-    return aside
+    log.error("outbox damaged problem=%r salvaged_blocks=%s file=%s", problem, count, file)
+    return _replace(file)
 
 
-def committed_pages(file: Path) -> int:
-    """How many pages the log holds as far as finished commits go, by what stands there.
+def _log_problem(file: Path) -> str | None:
+    """What is wrong with the log, if anything is; looked at before SQLite does.
 
     A power cut tears the commit that is being written; SQLite leaves that out by itself. If more than that cannot be
-    understood, the log is damaged, and SQLite would pass over it in silence.
+    understood, the log is damaged, and SQLite would pass over the rest of it in silence.
     """
-    wal = log_of(file)
-    data = wal.read_bytes() if wal.exists() else b""
-    step = _FRAME_HEADER + (_number(data, 8) or _PAGE_BYTES)
-    if len(data) < _LOG_HEADER + step or not data[:_LOG_HEADER].strip(b"\0"):
-        return 0
-    if not _log_header_whole(data):
-        return len(data) // step
-    ends = [
-        index
-        for index, at in enumerate(range(_LOG_HEADER, len(data) - step + 1, step), 1)
-        if data[at + 8 : at + 16] == data[16:24] and _number(data, at + 4)
-    ]
-    return ends[-2] if len(ends) > 1 else 0
-
-
-def _log_header_whole(data: bytes) -> bool:
-    """Whether the log's header has the checksum that it says ("Checksum Algorithm" in the same document)."""
+    data = log_of(file).read_bytes() if _size(log_of(file)) else b""
+    header = data[:_LOG_HEADER]
+    page_bytes = _number(data, 8) or _PAGE_BYTES
+    starts = range(_LOG_HEADER, len(data) - _FRAME_HEADER - page_bytes + 1, _FRAME_HEADER + page_bytes)
+    if not starts or not header.strip(b"\0"):
+        return None
     order = {0x377F0682: "<", 0x377F0683: ">"}.get(_number(data, 0))
-    if order is None:
-        return False
-    one = two = 0
-    words = struct.unpack_from(f"{order}6I", data)
+    if order is None or page_bytes != _PAGE_BYTES:
+        return "the header of its log is damaged"
+    total = _checksum(order, header[:24], (0, 0))
+    if total != struct.unpack_from(">2I", header, 24):
+        return "the header of its log is damaged"
+    whole, understood, ends = True, 0, list[int]()
+    for index, at in enumerate(starts, 1):
+        frame = data[at : at + _FRAME_HEADER]
+        if frame[8:16] != header[16:24]:  # left from before the log began anew
+            whole = False
+            continue
+        if whole:
+            body = data[at + _FRAME_HEADER : at + _FRAME_HEADER + page_bytes]
+            total = _checksum(order, frame[:8] + body, total)
+            whole = total == struct.unpack_from(">2I", frame, 16)
+            understood = index if whole else index - 1
+        if _number(frame, 4):
+            ends.append(index)
+    if len(ends) > 1 and ends[-2] > understood:
+        return f"only {understood} of {ends[-1]} pages of its log are whole"
+    return None
+
+
+def _checksum(order: str, data: bytes, total: tuple[int, int]) -> tuple[int, int]:
+    """As "Checksum Algorithm" in the same document says."""
+    one, two = total
+    words = struct.unpack(f"{order}{len(data) // 4}I", data)
     for first, second in zip(words[::2], words[1::2], strict=True):
         one = (one + first + two) & 0xFFFF_FFFF
         two = (two + second + one) & 0xFFFF_FFFF
-    return (one, two) == struct.unpack_from(">2I", data, 24)
+    return one, two
 
 
 def _salvage_ours(file: Path, head: bytes) -> Path:
@@ -145,11 +155,11 @@ def _foreign(file: Path, head: bytes) -> Path | None:
     """A database without our mark: one whose making was cut short is made again, a damaged one salvaged."""
     if _has_blocks(file) or _has_blocks(log_of(file)):
         return salvage(file, f"its mark says {_number(head, 68)}")
-    try:
-        with closing(sqlite3.connect(f"{file.absolute().as_uri()}?mode=ro", uri=True)) as database:
-            tables = database.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
-    except sqlite3.DatabaseError:
-        tables = 1
+    tables = 1
+    with suppress(sqlite3.DatabaseError):
+        if not _size(log_of(file)):  # else there may be tables in it
+            with closing(sqlite3.connect(f"{file.absolute().as_uri()}?immutable=1", uri=True)) as database:
+                tables = database.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
     if tables or _number(head, 68):
         raise OutboxError(file, "it is a database of something else. Name another folder as data_dir.")
     _make(file, [])
@@ -195,14 +205,16 @@ def _make(file: Path, blocks: Iterable[tuple[int, bytes]]) -> int:
 def _replace(file: Path) -> Path:
     """Let the new file take the place of the damaged one, which goes aside; goes on where a power cut ended it."""
     number = 1
-    while (aside := file.with_name(f"{file.stem}.damaged-{number}{file.suffix}")).exists():
+    while _aside(file, number).exists() or log_of(_aside(file, number)).exists():
         number += 1
+    aside = _aside(file, number if file.exists() or number == 1 else number - 1)
     with suppress(FileNotFoundError):
         log_of(file).replace(log_of(aside))
     with suppress(FileNotFoundError):
         file.replace(aside)
     _new_of(file).replace(file)
     _sync(file.parent)
+    log.error("outbox damaged file kept=%s; copy it to a safe place, then delete it here", aside)
     return aside
 
 
@@ -228,6 +240,10 @@ def _size(file: Path) -> int:
 
 def _number(data: bytes, at: int) -> int:
     return int.from_bytes(data[at : at + 4], "big")
+
+
+def _aside(file: Path, number: int) -> Path:
+    return file.with_name(f"{file.stem}.damaged-{number}{file.suffix}")
 
 
 def _draft_of(file: Path) -> Path:

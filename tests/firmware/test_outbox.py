@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import shutil
 import signal
-import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -17,38 +16,13 @@ import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import Bundle, RuleBasedStateMachine, initialize, invariant, rule
+from outbox_kit import BOOT_1, BOOT_2, A, B, SetClock, reading
 
 from firmware.errors import OutboxError
 from firmware.outbox import Outbox
 from soak import wire
 from soak.ranges import Ranges
 from soak.reading import Fault, Lid, Reading, Why
-
-A, B = "28-00000000000a", "28-00000000000b"
-BOOT_1, BOOT_2 = "9f6c0000-0000-4000-8000-000000000001", "9f6c0000-0000-4000-8000-000000000002"
-
-
-class SetClock:
-    """Shows what the test sets."""
-
-    def __init__(self, boot_id: str = BOOT_1, boot_ms: int = 0, utc_ms: int = 1_700_000_000_000) -> None:
-        self.boot_id, self.now_ms, self.wall_ms, self.is_synced = boot_id, boot_ms, utc_ms, True
-
-    def boot_ms(self) -> int:
-        return self.now_ms
-
-    def utc_ms(self) -> int:
-        return self.wall_ms
-
-    def synced(self) -> bool:
-        return self.is_synced
-
-    def real_s(self, ms: int) -> float:
-        return ms / 1000
-
-
-def reading(ms: int, mc: int = 21_312, why: Why = Why.TICK, lid: Lid = Lid.CLOSED) -> Reading:
-    return Reading(ms, why, lid, {A: mc})
 
 
 def opened(folder: Path, clock: SetClock) -> Outbox:
@@ -192,31 +166,6 @@ def stop_text(folder: Path) -> str:
         Outbox(folder, SetClock())
     assert caught.value.exit_code == 4
     return str(caught.value).removeprefix(f"{folder / 'outbox.db'}: ")
-
-
-def test_a_database_of_something_else_is_refused(tmp_path: Path) -> None:
-    database = sqlite3.connect(tmp_path / "outbox.db")
-    database.execute("CREATE TABLE mine (x)")
-    database.close()
-    assert stop_text(tmp_path) == "it is a database of something else. Name another folder as data_dir."
-
-
-def test_a_file_of_a_newer_version_is_refused(tmp_path: Path, clock: SetClock) -> None:
-    opened(tmp_path, clock).close()
-    database = sqlite3.connect(tmp_path / "outbox.db")
-    database.execute("PRAGMA user_version = 7")
-    database.close()
-    assert stop_text(tmp_path) == (
-        "it was written by a newer version (format 7, this one knows 2). Install the newer version again."
-    )
-
-
-def test_a_file_whose_making_was_cut_short_is_made_again(tmp_path: Path, clock: SetClock) -> None:
-    database = sqlite3.connect(tmp_path / "outbox.db")
-    database.executescript("PRAGMA page_size = 1024; PRAGMA journal_mode = WAL;")
-    database.close()
-    assert (tmp_path / "outbox.db").stat().st_size > 0
-    opened(tmp_path, clock).close()
 
 
 def test_two_nodes_cannot_share_an_outbox(tmp_path: Path, clock: SetClock) -> None:

@@ -157,7 +157,7 @@ def test_room_that_receipts_make_is_used_again(tmp_path: Path) -> None:
 
 def test_a_file_that_grew_under_a_larger_bound_becomes_smaller(tmp_path: Path) -> None:
     outage = Outage(tmp_path, 3, noise_mc=4_000)
-    outage.seconds(9_000, each_written=30)
+    outage.seconds(13_000, each_written=30)
     for stream, numbers in outage.taken.items():
         outage.outbox.release(stream, [(1, len(numbers) - 100)])
     outage.outbox.close()
