@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -18,10 +19,13 @@ from playwright.sync_api import expect, sync_playwright
 
 from collector.clock import boot_id, boottime_ms
 from collector.conditions import Condition
+from collector.intake import Arrived
 from collector.settings import Settings
 from collector.status import OLD_MS, Seen, Status, write
 from dashboard.app import build_app
 from dashboard.collecting import said
+from soak.quantity import utc_text
+from soak.wire import Clock, State, Topic, encode
 
 ARTEFACTS = Path(__file__).parents[1] / "artefacts"
 PAGES = ("/", "/closures", "/site", "/about", "/nothing", "/basins/n1/b1")
@@ -55,21 +59,42 @@ def _banner(page: str) -> str:
 
 
 @pytest.mark.parametrize(
-    ("status", "problem"),
+    ("age_ms", "running", "problem"),
     [
-        (None, "There is no collector.status in its data folder."),
-        (_status(running=False), "It was stopped."),
-        (_status(age_ms=3_700_000), "It has said nothing for 61 min."),
-        (_status(age_ms=OLD_MS + 4_500), "It has said nothing for more than 10 s."),
+        (None, True, "There is no collector.status in its data folder."),
+        (0, False, "It was stopped."),
+        (OLD_MS + 4_500, True, "It has said nothing for more than 10 s."),
+        (3_700_000, True, "It has said nothing for 61 min."),
     ],
     ids=["missing", "stopped", "old", "aged"],
 )
-def test_every_page_says_that_the_collector_is_not_there(data_dir: Path, status: Status | None, problem: str) -> None:
-    if status:
-        assert write(data_dir, status)
+def test_every_page_says_that_the_collector_is_not_there(
+    data_dir: Path, age_ms: int | None, running: bool, problem: str
+) -> None:
+    if age_ms is not None:
+        assert write(data_dir, _status(age_ms=age_ms, running=running))
     for page in _pages(data_dir).values():
-        assert _banner(page).startswith(f"{GONE}{problem}")
-        assert _banner(page).endswith(TODO)
+        assert _banner(page) == f"{GONE}{problem}{TODO}"
+
+
+def test_the_site_shows_what_a_node_says_is_wrong_and_what_it_gave_up_or_refused(tmp_path: Path) -> None:
+    player = pagekit.Player(tmp_path, Settings("Mill"))
+    clock = Clock(60_000, utc_text(pagekit.NOW_MS), synced=True)
+    node = State(
+        True,
+        "0.1.0",
+        pagekit.boot_id("a"),
+        clock,
+        outbox=7,
+        dropped=12,
+        refused={"not-json": 3, "time": 1},
+        troubles=["disk full", "edges b1"],
+    )
+    player.intake.take([Arrived(Topic.STATE.of("n1"), encode(node))])
+    player.close()
+    text = " ".join(re.sub(r"<[^>]*>", " ", _pages(tmp_path)["/site"]).split())
+    assert "n1 up; says: disk full, edges b1" in text
+    assert "7 readings 12 readings not-json 3, time 1 synchronised 0.1.0" in text
 
 
 @pytest.mark.parametrize("content", [b"", b"{}", b"\x00" * 4_096, b" " * 4_096])
