@@ -12,7 +12,7 @@ from collector.store import Required
 from soak.closure import Closure, Finding
 from soak.exposure import Meter
 from soak.findings import CODES
-from soak.reading import Reading
+from soak.reading import Lid
 from soak.requirement import Requirement, SensorTerms
 
 
@@ -45,20 +45,32 @@ class Assessor:
         self._meter = Meter(None, {})
         self._newest: Piece | None = None
 
-    def feed(self, number: int, reading: Reading, piece: Piece) -> Ended | None:
-        """Take the next reading, in the order of the numbers; returns the closure that ended with it.
+    def run(self, piece: Piece, start: int, end: int) -> tuple[int, Ended | None]:
+        """Take the next readings, in the order of the numbers, until a closure has begun or ended.
 
         Args:
-            number: Its number.
-            reading: The reading.
-            piece: What it came with, for its date.
+            piece: Readings.
+            start: Index of the first to take.
+            end: Index of the first to leave.
+
+        Returns:
+            Index of the first that was not taken, and the closure that ended with the one before it.
         """
-        utc_ms = reading.ms + piece.offset_ms
-        if not self._from_ms <= utc_ms < self._until_ms:
-            self._look_up(utc_ms)
+        meter, readings, offset_ms = self._meter, piece.readings, piece.offset_ms
+        running_first = meter.first
+        number = piece.first + start
         self._newest = piece
-        closure = self._meter.feed(number, reading)
-        return None if closure is None else self._handed_over(closure)
+        for index in range(start, end):
+            reading = readings[index]
+            if not self._from_ms <= reading.ms + offset_ms < self._until_ms:
+                self._look_up(reading.ms + offset_ms)
+            closure = meter.feed(number, reading)
+            number += 1
+            if closure is not None:
+                return index + 1, self._handed_over(closure)
+            if reading.lid is Lid.CLOSED and meter.first != running_first:
+                return index + 1, None
+        return end, None
 
     def end(self) -> Ended | None:
         """A newer stream has taken over."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from collections import Counter
 from collections.abc import Iterable
 from typing import NamedTuple
 
@@ -73,6 +74,7 @@ class Intake:
         self._changed: dict[str, StreamTracker] = {}
         self._touched: dict[str, set[str]] = {}
         self._loaded = False
+        self._parked: Counter[str] = Counter()
         self.noticed: list[Noticed] = []
         """What was noticed in what was taken in and kept; whoever reads it empties it."""
         with store.transaction():
@@ -133,13 +135,21 @@ class Intake:
                 self._keep_gathered()  # it says what is lost: what has come must be counted first
                 self._take_state(node, content, retained=message.retained)
         except UnreadableError as error:
-            log.warning("parked a message on %.120s: %s", message.topic, error)
+            self._say_parked(message.topic, error)
             self._store.park(message.topic, message.payload, error.reason, error.detail)
+
+    def _say_parked(self, topic: str, error: UnreadableError) -> None:
+        """In the log at 1, 10, 100, … of a kind: a node gone mad must not fill it."""
+        self._parked[error.reason] += 1
+        count = self._parked[error.reason]
+        if count == 10 ** (len(str(count)) - 1):
+            log.warning("parked a message on %r, number %d of this kind: %s", topic[:120], count, error)
 
     # Readings
 
     def _take_batch(self, node: str, batch: Batch) -> None:
         self._check_clock(batch)
+        self._note_clock(node, batch.boot, batch.clock)  # first: what it brings is judged by its right date
         self._touched.setdefault(node, set()).add(batch.stream)
         gathered = self._gathered.get(batch.stream)
         if gathered is not None and gathered.follows(batch):
@@ -147,7 +157,6 @@ class Intake:
             last = gathered.tracker.stored.last
             if last is None or batch.first > last:  # nothing of it is stored
                 gathered.add(batch)
-                self._note_clock(node, batch.boot, batch.clock)
                 return
         if gathered is not None:
             self._keep(self._gathered.pop(batch.stream))
@@ -162,7 +171,6 @@ class Intake:
             if batch.stream in self._gathered:
                 self._keep(self._gathered.pop(batch.stream))
             self._gathered[batch.stream] = _Gathered(tracker, first, readings, batch.clock)
-        self._note_clock(node, batch.boot, batch.clock)
 
     def _keep_gathered(self) -> None:
         while self._gathered:
@@ -195,9 +203,11 @@ class Intake:
         return self._store.add_stream(stream, node, basin, boot)
 
     def _tracker(self, row: StreamRow) -> StreamTracker:
-        tracker = StreamTracker(self._store, row, self._store.required(row.basin_id))
-        self._trackers[row.stream] = tracker
+        tracker = self._trackers[row.stream] = self._follow(row)
         return tracker
+
+    def _follow(self, row: StreamRow) -> StreamTracker:
+        return StreamTracker(self._store, row, self._store.required(row.basin_id))
 
     def _check_owner(self, row: StreamRow, node: str, batch: Batch) -> None:
         if (row.node, row.basin, row.boot) != (node, batch.basin, batch.boot):
@@ -240,11 +250,12 @@ class Intake:
         self._keep_gathered()
         self._nodes.keep(node, boot, Synchronised(clock.ms, utc_ms(clock.utc)))
         for row in self._store.streams_of_boot(node, boot):
-            tracker = self._trackers.get(row.stream) or StreamTracker(
-                self._store, row, self._store.required(row.basin_id)
-            )
-            tracker.redate()
-            self._changed[row.stream] = tracker
+            try:
+                tracker = self._trackers.get(row.stream) or self._follow(row)
+                tracker.redate()
+                self._changed[row.stream] = tracker
+            except DamagedPageError as error:  # its own stream stays as it is
+                log.error("stream=%s node=%s basin=%s: %s", row.stream, row.node, row.basin, error)  # noqa: TRY400
 
     # State
 

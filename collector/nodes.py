@@ -10,9 +10,6 @@ from collector.store import Store
 from soak.quantity import utc_ms
 from soak.wire import State
 
-MOST_BOOTS = 100
-"""Earlier boots of a node that are remembered, to know one that speaks again."""
-
 CLONED_FOR_MS = 3_600_000
 """How long two machines are taken to share a name after both have spoken."""
 
@@ -56,14 +53,12 @@ class NodeWords:
     def __init__(self, store: Store, clock: UtcClock) -> None:
         self._store, self._clock = store, clock
         self._states: dict[str, State | None] = {}
-        self._boots: dict[str, dict[str, int]] = {}  # per node, by boot, its uninterrupted clock when it spoke last
         self._cloned_ms: dict[str, int] = {}  # per node, when two boots were last seen to be alive at once
         self._synchronised: dict[tuple[str, str], Synchronised | None] = {}
 
     def forget(self) -> None:
         """After a transaction that did not hold."""
         self._states.clear()
-        self._boots.clear()
         self._synchronised.clear()
 
     def hear(self, node: str, state: State, *, retained: bool) -> Said:
@@ -74,18 +69,11 @@ class NodeWords:
             return Said(new=True)
         if retained and known and _earlier(state, known):
             return Said(new=False)  # a broker that has forgotten later words
-        boots = self._boots.setdefault(node, {})
-        if known and known.boot and known.clock:
-            boots.setdefault(known.boot, known.clock.ms)
-        spoke_ms = boots.get(state.boot)
-        if spoke_ms is not None and state.clock.ms < spoke_ms:
-            return Said(new=False)
+        spoke_ms = self._store.boot_heard_ms(node, state.boot)
         alive_again = spoke_ms is not None and known is not None and known.boot != state.boot
-        if alive_again and state.clock.ms == spoke_ms:
-            return Said(new=False)  # the last word of an earlier boot, delivered again
-        boots[state.boot] = state.clock.ms
-        while len(boots) > MOST_BOOTS:
-            del boots[next(iter(boots))]
+        if spoke_ms is not None and (state.clock.ms < spoke_ms or (alive_again and state.clock.ms == spoke_ms)):
+            return Said(new=False)
+        self._store.set_boot_heard(node, state.boot, state.clock.ms)
         self._keep(node, state, retained=retained)
         if not alive_again:
             return Said(new=True, cloned=self.cloned(node))

@@ -262,7 +262,8 @@ class Reader:
                 (stream_id, first * 60_000, (last + 1) * 60_000),
             ):
                 minutes.merge(sums, packed)
-            minutes.add(sums, stored_pieces(self._db, stream_id, sealed=False))
+            ((sealed_to,),) = self._rows("SELECT ifnull(max(last), 0) FROM page WHERE stream_id = ?", (stream_id,))
+            minutes.add(sums, stored_pieces(self._db, stream_id, from_number=sealed_to + 1, sealed=False))
         return {
             sensor: rows
             for sensor, table in sorted(sums.items())
@@ -285,8 +286,8 @@ class Reader:
         listed = [held for node in self.nodes() for held in node.state.streams]
         arrived = expected = 0
         rows = self._rows(
-            """SELECT s.stream, s.stored, ifnull(sum(l.last - l.first + 1), 0) FROM stream s
-               LEFT JOIN lost l ON l.stream_id = s.id AND l.found_ms IS NULL GROUP BY s.id"""
+            """SELECT s.stream, s.stored, (SELECT ifnull(sum(last - first + 1), 0) FROM lost WHERE stream_id = s.id AND found_ms IS NULL)
+               FROM stream s WHERE NOT s.over"""
         )
         known = {stream: (stored, lost) for stream, stored, lost in rows}
         for held in listed:

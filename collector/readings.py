@@ -9,7 +9,7 @@ import msgspec
 from sqlite_utils import Database
 
 from collector.page import DamagedPageError, unseal
-from soak.quantity import utc_ms
+from soak.quantity import utc_ms, utc_text
 from soak.reading import Reading
 from soak.wire import Clock
 
@@ -98,7 +98,7 @@ class Stored(NamedTuple):
 class Rows(msgspec.Struct, frozen=True, array_like=True):
     """Readings that no page holds yet, as one row keeps them."""
 
-    anchors: Anchors
+    anchors: list[tuple[int, int, int, bool]]  # index, milliseconds since boot, since 1970, synchronised
     readings: list[Reading]
 
 
@@ -108,7 +108,8 @@ _DECODER = msgspec.msgpack.Decoder(Rows)
 
 def pack(readings: list[Reading], anchors: Anchors) -> bytes:
     """One row of unsealed readings."""
-    return _ENCODER.encode(Rows(anchors, readings))
+    told = [(index, clock.ms, utc_ms(clock.utc), clock.synced) for index, clock in anchors]
+    return _ENCODER.encode(Rows(told, readings))
 
 
 def add_anchor(anchors: Anchors, index: int, clock: Clock) -> None:
@@ -143,7 +144,7 @@ def dated(
     start = 0
     for (_, clock), end in zip(anchors, ends, strict=True):
         part = readings if end - start == len(readings) else readings[start:end]
-        if synchronised is not None and not clock.synced and clock.ms < synchronised.ms:
+        if synchronised is not None and not clock.synced and clock.ms <= synchronised.ms:
             yield Piece(first + start, part, clock, synchronised.utc_ms - synchronised.ms, synchronised.ms)
         else:
             yield Piece(first + start, part, clock, offset_ms(clock))
@@ -207,8 +208,8 @@ def singly(piece: Piece) -> Iterator[Stored]:
 def synchronised_of(db: Database, stream_id: int) -> Synchronised | None:
     """The earliest synchronised moment known of a stream's boot."""
     row = db.conn.execute(
-        """SELECT o.ms, o.utc_ms FROM stream s JOIN basin b ON b.id = s.basin_id
-           JOIN boot o ON o.node = b.node AND o.boot = s.boot WHERE s.id = ?""",
+        """SELECT o.synced_ms, o.synced_utc_ms FROM stream s JOIN basin b ON b.id = s.basin_id
+           JOIN boot o ON o.node = b.node AND o.boot = s.boot WHERE s.id = ? AND o.synced_ms IS NOT NULL""",
         (stream_id,),
     ).fetchone()
     return Synchronised(*row) if row else None
@@ -237,4 +238,4 @@ def _opened(first: int, body: bytes, sha256: str) -> tuple[Sequence[Reading], An
         rows = _DECODER.decode(body)
     except msgspec.DecodeError as error:
         raise DamagedPageError(f"The row of reading {first} cannot be read ({error}). Restore a backup.") from None
-    return rows.readings, rows.anchors
+    return rows.readings, [(index, Clock(ms, utc_text(at_ms), synced)) for index, ms, at_ms, synced in rows.anchors]

@@ -34,11 +34,11 @@ def m0002_nothing_lost(db: Database) -> None:
     """Compact rows, minutes beside their page, the moments at which nodes' clocks were synchronised."""
     for statement in _M0002:
         db.execute(statement)
-    rows = db.execute("SELECT stream_id, first, body FROM batch").fetchall()
-    for stream_id, first, body in rows:
+    for stream_id, first, last, body in db.execute("SELECT stream_id, first, last, body FROM batch_0001").fetchall():
         batch = msgspec.json.decode(body, type=Batch)
-        packed = pack(batch.readings, [(0, batch.clock)])
-        db.execute("UPDATE batch SET body = ? WHERE stream_id = ? AND first = ?", (packed, stream_id, first))
+        row = stream_id, first, last, pack(batch.readings, [(0, batch.clock)])
+        db.execute("INSERT INTO batch (stream_id, first, last, body) VALUES (?, ?, ?, ?)", row)
+    db.execute("DROP TABLE batch_0001")
     for row_id, sha256, body in db.execute("SELECT rowid, sha256, body FROM page").fetchall():
         first, readings, anchors = unseal(body, sha256)
         sums: minutes.Minutes = {}
@@ -110,11 +110,18 @@ _M0001 = (
 
 
 _M0002 = (
-    # The earliest moment of a boot at which its node's wall clock was known to be synchronised: readings taken before
-    # it with a clock that was not are dated back from there.
+    # A start of a node. heard_ms: its uninterrupted clock when it last spoke for itself. synced: the earliest moment at
+    # which its wall clock was known to be synchronised; what it took before with a clock that was not is dated back
+    # from there.
     """CREATE TABLE boot (
-        node TEXT NOT NULL, boot TEXT NOT NULL, ms INTEGER NOT NULL, utc_ms INTEGER NOT NULL,
+        node TEXT NOT NULL, boot TEXT NOT NULL, heard_ms INTEGER, synced_ms INTEGER, synced_utc_ms INTEGER,
         PRIMARY KEY (node, boot)) STRICT, WITHOUT ROWID""",
+    # Readings until a page holds them: rows are added at the end, whatever their stream, so that few pages change.
+    "ALTER TABLE batch RENAME TO batch_0001",
+    """CREATE TABLE batch (
+        id INTEGER PRIMARY KEY, stream_id INTEGER NOT NULL REFERENCES stream, first INTEGER NOT NULL,
+        last INTEGER NOT NULL, body BLOB NOT NULL) STRICT""",
+    "CREATE INDEX batch_by_stream ON batch (stream_id, last)",
     # How long after its closing the clock was synchronised that dates it; without: the clock that came with it does.
     "ALTER TABLE closure ADD COLUMN dated_back_ms INTEGER",
     # The page's readings added up by minute: a projection, see minutes.py. undated: a clock of it was not synchronised.

@@ -102,6 +102,7 @@ class Store:
             self._lock.close()
             raise
         self.db = self._db
+        self._parked = self._count_parked()  # at most so many: one that comes again is counted again
         if "epoch" not in self.site():
             with self.transaction():
                 self._set_site("epoch", secrets.token_hex(8))
@@ -247,8 +248,13 @@ class Store:
 
     def add_batch(self, stream_id: int, first: int, readings: list[Reading], anchors: Anchors) -> None:
         """Keep readings until a page holds them."""
-        last = first + len(readings) - 1
-        self._run("INSERT INTO batch VALUES (?, ?, ?, ?)", stream_id, first, last, pack(readings, anchors))
+        self._run(
+            "INSERT INTO batch (stream_id, first, last, body) VALUES (?, ?, ?, ?)",
+            stream_id,
+            first,
+            first + len(readings) - 1,
+            pack(readings, anchors),
+        )
         self._run("UPDATE stream SET stored = stored + ? WHERE id = ?", len(readings), stream_id)
 
     def seal(self, stream_id: int, page: Sealed) -> None:
@@ -284,17 +290,32 @@ class Store:
 
     def synchronised(self, node: str, boot: str) -> Synchronised | None:
         """The earliest moment of a boot at which the wall clock was known to be synchronised."""
-        row = self._one("SELECT ms, utc_ms FROM boot WHERE node = ? AND boot = ?", node, boot)
-        return Synchronised(*row) if row else None
+        row = self._one("SELECT synced_ms, synced_utc_ms FROM boot WHERE node = ? AND boot = ?", node, boot)
+        return Synchronised(*row) if row and row[0] is not None else None
 
     def set_synchronised(self, node: str, boot: str, moment: Synchronised) -> None:
         """Keep that moment."""
         self._run(
-            """INSERT INTO boot VALUES (?, ?, ?, ?)
-               ON CONFLICT DO UPDATE SET ms = excluded.ms, utc_ms = excluded.utc_ms""",
+            """INSERT INTO boot (node, boot, synced_ms, synced_utc_ms) VALUES (?, ?, ?, ?)
+               ON CONFLICT DO UPDATE SET synced_ms = excluded.synced_ms, synced_utc_ms = excluded.synced_utc_ms""",
             node,
             boot,
             *moment,
+        )
+
+    def boot_heard_ms(self, node: str, boot: str) -> int | None:
+        """The node's uninterrupted clock when this boot of it last spoke for itself; None if it never did."""
+        row = self._one("SELECT heard_ms FROM boot WHERE node = ? AND boot = ?", node, boot)
+        return row[0] if row else None
+
+    def set_boot_heard(self, node: str, boot: str, ms: int) -> None:
+        """This boot of a node spoke."""
+        self._run(
+            """INSERT INTO boot (node, boot, heard_ms) VALUES (?, ?, ?)
+               ON CONFLICT DO UPDATE SET heard_ms = excluded.heard_ms""",
+            node,
+            boot,
+            ms,
         )
 
     def streams_of_boot(self, node: str, boot: str) -> list[StreamRow]:
@@ -445,16 +466,23 @@ class Store:
             now_ms,
         )
         self._run("INSERT INTO parked_count VALUES (?, 1) ON CONFLICT DO UPDATE SET times = times + 1", reason)
-        self._run(
-            "DELETE FROM parked WHERE id IN (SELECT id FROM parked ORDER BY last_ms DESC, id DESC LIMIT -1 OFFSET ?)",
-            MOST_PARKED,
-        )
+        self._parked += 1
+        if self._parked >= MOST_PARKED:  # not at every message: whoever sends a flood of them must not slow the others
+            self._run(
+                """DELETE FROM parked
+                   WHERE id IN (SELECT id FROM parked ORDER BY last_ms DESC, id DESC LIMIT -1 OFFSET ?)""",
+                MOST_PARKED * 9 // 10,
+            )
+            self._parked = self._count_parked()
 
     def new_epoch(self) -> str:
         """Begin a new epoch: these data are older than what was promised from them."""
         epoch = secrets.token_hex(8)
         self._set_site("epoch", epoch)
         return epoch
+
+    def _count_parked(self) -> int:
+        return int(self._one("SELECT count(*) FROM parked")[0])
 
     # Plumbing
 

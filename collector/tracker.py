@@ -126,27 +126,42 @@ class StreamTracker:
         for piece in pieces:
             if piece.first != self.judged_to + 1 and piece.first != self._next_number():
                 return
-            for number, reading in enumerate(piece.readings, piece.first):
-                self._judge(number, reading, piece)
+            self._judge(piece)
 
-    def _judge(self, number: int, reading: Reading, piece: Piece) -> None:
-        before = self.judged_to
-        if number != before + 1 or reading.why is Why.CLOCK:
+    def _judge(self, piece: Piece) -> None:
+        """Judge readings that are next in line; stop wherever something follows from it."""
+        if piece.first != self.judged_to + 1:
             self._seal()
-        ended = self._assessor.feed(number, reading, piece)
-        self.judged_to, self.judged_ms = number, reading.ms
-        if self._run_first is None and number > self._sealed_to:
-            self._run_first = number
+        steps = [index for index, reading in enumerate(piece.readings) if reading.why is Why.CLOCK]
+        start = 0
+        while start < len(piece.readings):
+            if start in steps:
+                self._seal()
+            before, number = self.judged_to, piece.first + start
+            end = next((index for index in steps if index > start), len(piece.readings))
+            if number > self._sealed_to:
+                self._run_first = self._run_first or number
+                end = min(end, self._run_first + MOST_READINGS - piece.first)
+            else:
+                end = min(end, self._sealed_to + 1 - piece.first)
+            end, ended = self._assessor.run(piece, start, end)
+            self._judged(before if end == start + 1 else piece.first + end - 2, piece.first + end - 1)
+            self.judged_ms = piece.readings[end - 1].ms
+            if ended is not None:
+                self._keep(ended)
+                if ended.closure.opening_seen and ended.closure.closed_ms > _PAGE_AFTER_CLOSED_MS:
+                    self._seal()
+            if self._run_first is not None and self.judged_to - self._run_first + 1 >= MOST_READINGS:
+                self._seal()
+            start = end
+
+    def _judged(self, before: int, number: int) -> None:
+        """Judged up to `number`; `before` is the reading before it."""
+        self.judged_to = number
         running_first = self._assessor.running_first
         if running_first != self._running_first:
             self._running_first = running_first
             self._store.set_resume(self.row.id, before if running_first else number)
-        if ended is not None:
-            self._keep(ended)
-            if ended.closure.opening_seen and ended.closure.closed_ms > _PAGE_AFTER_CLOSED_MS:
-                self._seal()
-        if self._run_first is not None and number - self._run_first + 1 >= MOST_READINGS:
-            self._seal()
 
     def _keep(self, ended: Ended) -> None:
         """Keep a verdict; an earlier one on the same readings is superseded, the same one is not repeated."""
@@ -171,10 +186,12 @@ class StreamTracker:
         for piece in stored_pieces(self._store.db, self.row.id, from_number=max(before, 1)):
             if piece.first > self.judged_to:
                 break
-            for number, reading in enumerate(piece.readings, piece.first):
-                if ended := again.feed(number, reading, piece):
+            start = 0
+            while start < len(piece.readings):
+                start, ended = again.run(piece, start, len(piece.readings))
+                if ended:
                     self._keep(ended)
-                if last < number < self.judged_to and again.running_first is None:
+                if last < piece.first + start - 1 < self.judged_to and again.running_first is None:
                     return  # the lid is open: from here on nothing has changed
         self._assessor = again
         self._running_first = running_first = again.running_first

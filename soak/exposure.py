@@ -16,6 +16,7 @@ from soak.closure import Closure, Edge
 from soak.proof import ClosureState, Proof
 from soak.reading import Lid, Reading, SensorId
 from soak.requirement import MAX_GAP_MS, Judge, Judged, Requirement, SensorTerms
+from soak.strictest import NOTHING, InForce, strictest
 
 
 class OutOfOrderError(ValueError):
@@ -42,6 +43,7 @@ class MeterState(msgspec.Struct, frozen=True):
     number: int | None
     ms: int
     closure: ClosureState | None
+    since_open: tuple[InForce, ...] = ()
 
 
 class Meter:
@@ -53,16 +55,26 @@ class Meter:
     """
 
     def __init__(self, requirement: Requirement | None, terms: Mapping[SensorId, SensorTerms]) -> None:
-        self.require(requirement, terms)
+        self._force = InForce(requirement, dict(terms))
+        self._since_open: tuple[InForce, ...] = () if self._force == NOTHING else (self._force,)
+        self._judge = self._judge_unseen = _judge(self._force)
         self._number: int | None = None
         self._ms = 0
         self._closure: Proof | None = None
 
     def require(self, requirement: Requirement | None, terms: Mapping[SensorId, SensorTerms]) -> None:
-        """Set the requirement for closures from the next closing on; one in progress keeps its own."""
-        self._judge = Judge(requirement, terms) if requirement and terms else None
-        self._terms = dict(terms)
-        self._requirement = requirement
+        """Set the requirement for closures from the next closing on; one in progress keeps its own.
+
+        A closure that begins after a loss is judged by the strictest that was in force since the lid was last seen
+        open: so tell everything that was, one after the other.
+        """
+        force = InForce(requirement, dict(terms))
+        if force == self._force and self._since_open:
+            return
+        self._force, self._judge = force, _judge(force)
+        if force not in self._since_open:
+            self._since_open = (*self._since_open, force)
+        self._judge_unseen = self._judge if len(self._since_open) == 1 else _judge(strictest(self._since_open))
 
     def feed(self, number: int, reading: Reading) -> Closure | None:
         """Take the next reading.
@@ -79,10 +91,16 @@ class Meter:
         """
         if reading.lid is Lid.OPEN:
             return self.step(number, reading.ms, False, None)
-        closure = self._closure
-        judge = closure.judge if closure and self._follows(number, reading.ms, closure.max_gap_ms) else self._judge
-        judged = judge.of(reading.mc) if judge else None
-        ended = self.step(number, reading.ms, True, judged)
+        closure, ms = self._closure, reading.ms
+        if closure is not None and number == self._number + 1 and 0 < ms - self._ms <= closure.max_gap_ms:  # type: ignore[operator]
+            self._number, self._ms = number, ms  # the common case, as in `step`
+            ended, judge = None, closure.judge
+            judged = judge.of(reading.mc) if judge else None
+            closure.add(ms, judged)
+        else:
+            judge = self._judge_after(self._lost(number))
+            judged = judge.of(reading.mc) if judge else None
+            ended = self._turn(number, ms, True, judged)
         if judged is None and judge and self._closure:
             faults = self._closure.faults
             for sensor in judge.sensors:
@@ -104,7 +122,7 @@ class Meter:
         previous, previous_ms, closure = self._number, self._ms, self._closure
         if previous is not None and (number <= previous or ms <= previous_ms):
             raise OutOfOrderError(number, ms, previous, previous_ms)
-        lost = number - 1 - (previous or 0)  # numbers are dense from 1
+        lost = self._lost(number)
         ended = None
         if closure is not None:
             follows = self._follows(number, ms, closure.max_gap_ms)
@@ -112,7 +130,7 @@ class Meter:
             ended = closure.snapshot(previous or 0, previous_ms, edge, ms if follows else None, lost)
             self._closure = None
         if closed:
-            judge = self._judge
+            judge = self._judge_after(lost)
             max_gap_ms = judge.requirement.max_gap_ms if judge else MAX_GAP_MS
             if previous is None and not lost:
                 edge = Edge.START
@@ -122,8 +140,18 @@ class Meter:
                 edge = Edge.LOST if lost else Edge.GAP
             self._closure = Proof(judge, number, ms, edge, lost)
             self._closure.add(ms, judged)
+        elif len(self._since_open) != 1:
+            self._since_open, self._judge_unseen = (self._force,), self._judge
         self._number, self._ms = number, ms
         return ended
+
+    def _lost(self, number: int) -> int:
+        """How many numbers are missing just before this one."""
+        return number - 1 - (self._number or 0)  # they are dense from 1
+
+    def _judge_after(self, lost: int) -> Judge | None:
+        """Who judges a closure that begins now: readings before it may be lost, and with them the closing."""
+        return self._judge_unseen if lost else self._judge
 
     def _follows(self, number: int, ms: int, max_gap_ms: int) -> bool:
         return self._number is not None and number == self._number + 1 and ms - self._ms <= max_gap_ms
@@ -150,7 +178,8 @@ class Meter:
     def state(self) -> MeterState:
         """Everything needed to carry on in another process as if nothing had happened."""
         closure = self._closure.state() if self._closure else None
-        return MeterState(self._requirement, self._terms, self._number, self._ms, closure)
+        requirement, terms = self._force
+        return MeterState(requirement, dict(terms), self._number, self._ms, closure, self._since_open)
 
     @classmethod
     def restored(cls, state: MeterState) -> Meter:
@@ -158,4 +187,11 @@ class Meter:
         meter = cls(state.requirement, state.terms)
         meter._number, meter._ms = state.number, state.ms
         meter._closure = Proof.restored(state.closure) if state.closure else None
+        meter._since_open = state.since_open
+        if len(state.since_open) > 1:
+            meter._judge_unseen = _judge(strictest(state.since_open))
         return meter
+
+
+def _judge(force: InForce) -> Judge | None:
+    return Judge(force.requirement, force.terms) if force.requirement and force.terms else None

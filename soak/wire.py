@@ -36,8 +36,10 @@ StreamId = Annotated[str, msgspec.Meta(pattern=_STREAM)]
 BootId = Annotated[str, msgspec.Meta(pattern=_BOOT)]
 UtcText = Annotated[str, checked_later(_UTC)]
 """RFC 3339 in UTC with milliseconds."""
-Number = Annotated[int, msgspec.Meta(ge=1, le=2**53 - 1)]
-Count = Annotated[int, msgspec.Meta(ge=0, le=2**53 - 1)]
+HIGHEST_NUMBER = 2**53 - 1
+"""What JSON readers everywhere keep exact."""
+Number = Annotated[int, msgspec.Meta(ge=1, le=HIGHEST_NUMBER)]
+Count = Annotated[int, msgspec.Meta(ge=0, le=HIGHEST_NUMBER)]
 Word = Annotated[str, msgspec.Meta(max_length=200, pattern=r"^[^\x00-\x1f\x7f]*" + END)]
 """Free text on one line: control characters would reach logs and pages."""
 
@@ -293,6 +295,8 @@ def decode(topic: Topic, payload: bytes) -> Message:
     except RecursionError:
         raise UnreadableError("wrong-shape", "nested too deeply.") from None
     if isinstance(message, Batch):
+        if message.last > HIGHEST_NUMBER:
+            raise UnreadableError("wrong-shape", f"a reading would have number {message.last}.")
         _check_names(message.stream, message.basin, message.boot)
         _check_utc(message.clock.utc)
         _check_readings(message.readings, message.clock.ms)

@@ -65,7 +65,7 @@ def test_of_an_overlapping_message_only_the_new_part_is_kept(collecting: Collect
     collecting.take(batch(GOOD[1:2], 2))
     collecting.take(batch([*GOOD, *LATER]))
     assert collecting.readings() == list(enumerate([*GOOD, *LATER], start=1))
-    assert collecting.rows("SELECT first, last FROM batch") == [(1, 1), (2, 2), (3, 5)]
+    assert collecting.rows("SELECT first, last FROM batch ORDER BY first") == [(1, 1), (2, 2), (3, 5)]
     assert collecting.rows("SELECT sum(last - first + 1) FROM batch") == [(5,)]
 
 
@@ -330,7 +330,8 @@ def test_what_is_set_aside_is_bounded_and_the_counts_are_right(collecting: Colle
         collecting.clock.now_ms += 1
         collecting.take(*(Arrived(READINGS, b"nonsense %d" % number) for number in range(start, start + 100)))
     kept = [bytes(start) for (start,) in collecting.rows("SELECT start FROM parked ORDER BY id")]
-    assert kept == [b"nonsense %d" % number for number in range(300, most + 300)]
+    assert most * 9 // 10 <= len(kept) <= most
+    assert kept == [b"nonsense %d" % number for number in range(most + 300 - len(kept), most + 300)]
     assert collecting.rows("SELECT reason, times FROM parked_count") == [("not-json", most + 300)]
 
 

@@ -159,7 +159,6 @@ def test_fresh_messages_go_before_past_ones(working: Working) -> None:
     assert len(working.service._next_messages()) > 100
 
 
-@pytest.mark.xfail(strict=True, reason="a synchronised clock redates the damaged stream too, and fails on it")
 def test_a_damaged_page_stops_its_own_stream_and_no_other(working: Working, caplog: pytest.LogCaptureFixture) -> None:
     """A closure in progress cannot be read again: that is said, and the other basins are watched on."""
     collecting = working.collecting

@@ -138,7 +138,7 @@ def test_text_for_a_number_is_refused(collecting: Collecting) -> None:
     with pytest.raises(sqlite3.IntegrityError, match="cannot store TEXT value in INTEGER column"):
         collecting.store.db.conn.execute("UPDATE stream SET stored = 'hot'")
     with pytest.raises(sqlite3.IntegrityError, match="FOREIGN KEY"):
-        collecting.store.db.conn.execute("INSERT INTO batch VALUES (99, 1, 1, x'00')")
+        collecting.store.db.conn.execute("INSERT INTO batch VALUES (77, 99, 1, 1, x'00')")
 
 
 def test_what_is_committed_is_on_the_disk(tmp_path: Path) -> None:
