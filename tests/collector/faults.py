@@ -7,7 +7,7 @@ import resource
 import sqlite3
 import subprocess
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from running import CollectorProcess
@@ -42,7 +42,8 @@ def files_may_not_grow(collector: CollectorProcess, most_bytes: int | None = Non
     try:
         yield
     finally:
-        resource.prlimit(pid, resource.RLIMIT_FSIZE, before)
+        with suppress(ProcessLookupError):  # killed meanwhile
+            resource.prlimit(pid, resource.RLIMIT_FSIZE, before)
 
 
 @contextmanager
