@@ -203,17 +203,17 @@ def superseded_stands() -> Iterator[None]:
 
 
 BREAKS: dict[str, tuple[Break, str]] = {
-    "receipt before commit": (receipt_before_commit, "receipt for"),
-    "receipt without commit": (receipt_without_commit, "receipt for"),
-    "repeats counted again": (repeats_counted_again, ""),
-    "judged as it comes": (judged_as_it_comes, "a quiet run"),
-    "lost is forgotten": (lost_is_forgotten, ""),
-    "held taken for lost": (held_taken_for_lost, ""),
-    "released when taken": (released_when_taken, "never given up"),
-    "meter not resumed": (meter_not_resumed, ""),
-    "never sent again": (never_sent_again, "holds"),
-    "receipt over holes": (receipt_over_holes, "receipt for"),
-    "streams never end": (streams_never_end, "still follows"),
-    "superseded stands": (superseded_stands, "a quiet run"),
+    "receipt_before_commit": (receipt_before_commit, "receipt for"),
+    "receipt_without_commit": (receipt_without_commit, "receipt for"),
+    "receipt_over_holes": (receipt_over_holes, "receipt for"),
+    "repeats_counted_again": (repeats_counted_again, "UNIQUE constraint failed"),
+    "judged_as_it_comes": (judged_as_it_comes, "a quiet run"),
+    "lost_is_forgotten": (lost_is_forgotten, "which ('lost',) do not have"),
+    "held_taken_for_lost": (held_taken_for_lost, "a quiet run"),
+    "released_when_taken": (released_when_taken, "never given up"),
+    "meter_not_resumed": (meter_not_resumed, "a quiet run"),
+    "never_sent_again": (never_sent_again, "holds"),
+    "streams_never_end": (streams_never_end, "still follows"),
+    "superseded_stands": (superseded_stands, "a quiet run"),
 }
-"""Each with a part of what the simulation must say of it; empty where it may come out in several ways."""
+"""Each with a part of what the simulation must say of it."""

@@ -7,8 +7,8 @@ import random
 TRUE_UTC_MS = 1_772_438_400_000
 """2026-03-02T08:00:00Z: what a right wall clock says when the simulation begins."""
 
-STEPS_MS = (3_600_000, -3_600_000, 86_400_000, -86_400_000, 1_000, -1_000)
-"""An hour, a day, a leap second, forwards and back."""
+STEPS_MS = (3_600_000, -3_600_000, 86_399_000, -86_400_000, 1_000, -1_000)
+"""An hour, a day, a leap second, forwards and back; a clock more than a day ahead is not believed, so a little less."""
 
 
 class Time:

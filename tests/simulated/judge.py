@@ -49,24 +49,22 @@ def _judge(world: World, reader: Reader, eyes: sqlite3.Connection) -> None:
     shown = {now.stream: now.closure for now in reader.now().values()}
     basins = {(basin.node, basin.name): basin for basin in reader.basins()}
     true = {stream.stream: stream for node in world.nodes for stream in node.streams}
-    rows = {name: row for name, *row in eyes.execute("SELECT stream, id, basin_id, boot, stored, over FROM stream")}
+    rows = dict(eyes.execute("SELECT stream, id FROM stream").fetchall())
     _must(not rows.keys() - true.keys(), f"the ledger has streams that never were: {rows.keys() - true.keys()}")
     parked = eyes.execute("SELECT reason, detail FROM parked").fetchall()
     _must(not parked, f"honest messages were set aside: {parked}")
     stored: dict[str, list[Stored]] = {}
     for name, stream in true.items():
-        stored[name] = list(stored_readings(Database(eyes), rows[name][0])) if name in rows else []
-        lost = eyes.execute(_LOST, (rows[name][0],)).fetchall() if name in rows else []
+        stored[name] = list(stored_readings(Database(eyes), rows[name])) if name in rows else []
+        lost = eyes.execute(_LOST, (rows[name],)).fetchall() if name in rows else []
         _check_readings(stream, stored[name], Ranges(lost))
-        if name in rows:
-            _must(rows[name][3] == len(stored[name]), f"{_named(stream)}: counted {rows[name][3]} readings")
     for node in world.nodes:
         for basin in node.basins:
             streams = [stream for stream in node.streams if stream.basin is basin]
             for stream in streams:
                 row = rows.get(stream.stream)
                 newer = stream is not streams[-1]
-                standing = _standing(eyes, row[0]) if row else []
+                standing = _standing(eyes, row) if row else []
                 _check_verdicts(world, stream, stored[stream.stream], standing, newer=newer)
                 if not newer:
                     _check_shown(world, stream, stored[stream.stream], shown.get(stream.stream))
@@ -218,6 +216,7 @@ def _census(world: World, eyes: sqlite3.Connection) -> Counter[str]:
     counts["found"] += eyes.execute("SELECT count(*) FROM lost WHERE found_ms IS NOT NULL").fetchone()[0]
     counts["streams"] += sum(len(node.streams) for node in world.nodes)
     counts["readings"] += sum(stream.told for node in world.nodes for stream in node.streams)
+    counts["given up"] += sum(stream.given_up.count() for node in world.nodes for stream in node.streams)
     counts["never written"] += sum(len(stream.sampled) - stream.told for node in world.nodes for stream in node.streams)
     return counts
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import random
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from unittest import mock
@@ -166,7 +167,7 @@ class SimulatedNode:
         file = self._rng.choice(files)
         content = bytearray(file.read_bytes())
         size = self._rng.choice((1, 16, 512, 1_024))
-        start = self._rng.randrange(len(content)) // size * size
+        start = max(512, self._rng.randrange(len(content)) // size * size)  # what kind of file it is can still be told
         content[start : start + size] = self._rng.randbytes(len(content[start : start + size]))
         file.write_bytes(content)
         self._damaged = True
@@ -179,11 +180,11 @@ class SimulatedNode:
             held = self._on_card.get(stream.stream, Ranges())
             left = self.outbox.held(stream.stream)
             gone = [piece for each in held for piece in left.missing(*each)]
-            if gone and not self._damaged:
+            if gone and not self._damaged and not self.outbox.dropped:
                 raise WrittenIsLostError(f"a start has cost {gone} of stream {stream.stream[:8]}, which were written")
             for piece in gone:
                 stream.given_up.add(*piece)
-            if gone:
+            if self._damaged:  # what it does not know any more, it cannot tell anybody
                 stream.safe = min(stream.safe, told.get(stream.stream, 0))
         self._damaged = False
 
@@ -194,9 +195,11 @@ class SimulatedNode:
         self.write()
         self.client.publish(wire.Topic.STATE.of(self.name), wire.encode(wire.State(up=False)), retain=True)
         self.client.goodbye()
-        self._note_told()
         self.running = False
-        self.outbox.close()
+        with self._accounting():
+            self.outbox.close()
+        for stream in self._current.values():
+            stream.safe = stream.told
         self._leave()
 
     # Its steps
@@ -219,41 +222,57 @@ class SimulatedNode:
         self.next_tick_ms = now_ms + TICK_MS
 
     def write(self, *, failing: str = "") -> None:
-        """One step of the outbox's writer; afterwards it is known what was accepted, and what was given up for it.
+        """One step of the outbox's writer.
 
         Args:
             failing: What SQLite says instead of committing; nothing if empty.
         """
-        self._note_told()
-        listed = {each.stream for each in self.outbox.streams()}
-        before = [(each, each.told, self.outbox.held(each.stream)) for each in self.streams if each.stream in listed]
-        if failing:
-            with mock.patch.object(self.outbox._file, "commit", side_effect=sqlite3.OperationalError(failing)):
+        with self._accounting():
+            if failing:
+                with mock.patch.object(self.outbox._file, "commit", side_effect=sqlite3.OperationalError(failing)):
+                    wrote = self.outbox.write()
+            else:
                 wrote = self.outbox.write()
-        else:
-            wrote = self.outbox.write()
-        self.outbox.check()
-        self._note_told()
-        for stream, told, held in before:
-            if wrote and stream in self._current.values():
+            self.outbox.check()
+        if wrote:
+            for stream in self._current.values():
                 stream.safe = stream.told
-            if stream.told > told:
-                held.add(told + 1, stream.told)
+
+    @contextmanager
+    def _accounting(self) -> Iterator[None]:
+        """The outbox writes: what it held before and does not hold afterwards, it has given up, and counts it."""
+        self._note_told()
+        before = [(each, self.outbox.held(each.stream)) for each in self.streams]
+        lost, dropped = self._given_up(), self.outbox.dropped
+        yield
+        self._note_told()
+        for stream, held in before:
             left = self.outbox.held(stream.stream)
-            for first, last in held:
-                for gone in left.missing(first, last):
-                    stream.given_up.add(*gone)
+            for piece in (gone for each in held for gone in left.missing(*each)):
+                stream.given_up.add(*piece)
+        lost, dropped = self._given_up() - lost, self.outbox.dropped - dropped
+        if lost != dropped:
+            raise WrittenIsLostError(f"a write has cost {lost} readings, the outbox says {dropped}")
+
+    def _given_up(self) -> int:
+        return sum(stream.given_up.count() for stream in self.streams)
 
     def _note_told(self) -> None:
+        """The node has spoken of further readings; those that it cannot bring any more, it gave up at once."""
         newest = {each.stream: each.newest for each in self.outbox.streams()}
         for stream in self._current.values():
-            stream.told = max(stream.told, newest.get(stream.stream, 0))
+            told = newest.get(stream.stream, 0)
+            if told > stream.told:
+                for gone in self.outbox.held(stream.stream).missing(stream.told + 1, told):
+                    stream.given_up.add(*gone)
+                stream.told = told
 
     def converse(self) -> None:
         """Take in what the client has brought, and say what is due."""
         events, self._events = self._events, []
         for event in events:
             self.conversation.handle(event, self._time.now_ms)
+            self._note_told()
         self.conversation.speak(self._time.now_ms)
 
     def renew_client(self) -> None:

@@ -17,6 +17,7 @@ from typing import TypeVar
 from unittest import mock
 
 from collector.settings import BasinSettings, BrokerSettings, RequirementSettings, SensorSettings, Settings
+from firmware.conversation import STATE_EVERY_MS
 from tests.simulated.broker import Broker
 from tests.simulated.clinic import Clinic
 from tests.simulated.clocks import Time
@@ -112,7 +113,7 @@ class World:
             sensors = tuple(f"28-{number:04x}{basin:04x}000{each}" for each in range(rng.choice((1, 1, 2))))
             basins.append(Basin(f"b{basin}", sensors, rng))
         make = NodeMake(
-            most_bytes=rng.choice((None, None, 16_384)),
+            most_bytes=rng.choice((None, None, 24_576)),
             most_under_way=rng.choice((30, 20_000)),
             resend_ms=rng.choice((3_000, 10_000)),
         )
@@ -355,8 +356,11 @@ class World:
             self.time.pass_ms(_ROUND_MS)
             self._round()
             if not (waits := self._waits()):
-                return
-        raise DoesNotDrainError(f"after {MOST_ROUNDS} rounds without a fault: {'; '.join(waits)}")
+                break
+        else:
+            raise DoesNotDrainError(f"after {MOST_ROUNDS} rounds without a fault: {'; '.join(waits)}")
+        self.time.pass_ms(STATE_EVERY_MS)  # what is lost of a stream that is being written, the next state tells
+        self._round()
 
     def _round(self) -> None:
         if not self.clinic.running:
@@ -403,8 +407,9 @@ class World:
 
 
 _SIZES: tuple[dict[str, int], ...] = (
-    {"firmware.outbox.MERGE_AT": 8, "firmware.outbox.MERGE": 4},
-    {"firmware.outbox.DELETE_EVERY": 3, "firmware.outbox.DELETE_AT": 10},
+    {"firmware.outbox.MERGE_AT": 8, "firmware.outbox.MERGE": 4, "firmware.outbox_step.MERGE": 4},
+    {"firmware.outbox.TIDY_EVERY": 3, "firmware.outbox.FREE_SLOTS": 2},
+    {"firmware.outbox.FULL_EVERY": 3},
     {"firmware.outbox.MOST_RECENT": 20},
     {"collector.tracker.MOST_READINGS": 7},
     {"collector.tracker._PAGE_AFTER_CLOSED_MS": 3_000},
