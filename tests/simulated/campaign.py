@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from tests.collector.kit import WallClock, opened
 from tests.simulated.judge import judge
-from tests.simulated.world import World
+from tests.simulated.scheduler import simulate
 
 _MEMORY = Path("/dev/shm")  # noqa: S108 - a process that is killed loses no page of the system's: no disk is needed
 
@@ -49,7 +49,7 @@ def play(seed: int, say: Callable[[str], None] | None = None) -> Failure | Count
     _prepare()
     with _folder() as folder:
         try:
-            return World(seed, folder, say).run(judge)
+            return simulate(seed, folder, judge, say)
         except Exception as error:
             return Failure(seed, f"{type(error).__name__}: {error}", traceback.format_exc())
 
