@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import NoReturn
 
 from tests.chaos.campaign import Campaign, Plan
+from tests.chaos.checks import Outcome
+from tests.chaos.rig import RigError
 
 _SECONDS_A_KILL = 2.2
 _BASINS_A_NODE = 4
@@ -55,9 +57,11 @@ def _play(plan: Plan) -> int:
         failed = False
         print("interrupted: everything is stopped", file=sys.stderr)
         return 130
+    except RigError as error:
+        outcomes = [Outcome("the clinic comes up", [str(error)])]
     finally:
         if failed:
-            print(f"everything is kept in {folder}")
+            print(f"everything is kept in {folder}", flush=True)
         else:
             shutil.rmtree(folder, ignore_errors=True)
     for outcome in outcomes:

@@ -53,6 +53,11 @@ class Part:
         return self._process is not None and self._process.poll() is None
 
     @property
+    def pid(self) -> int:
+        """Of the process; 0 while there is none."""
+        return self._process.pid if self._process else 0
+
+    @property
     def status(self) -> int | None:
         """Exit status of one that has ended and was not waited for yet."""
         return self._process.poll() if self._process else None

@@ -17,6 +17,7 @@ from collector.schema import FILE_NAME
 from firmware.simulator import broker as brokers
 from soak.rehearsal import Rehearsal
 from soak.wire import State
+from tests.chaos import tap
 from tests.chaos.clinic import Clinic, mosquitto_configuration
 from tests.chaos.disk import Run, held_on_disk
 from tests.chaos.processes import Part, end_all
@@ -26,7 +27,7 @@ from tests.chaos.weather import Climate, Phase, phases
 
 BEAT_S = 0.05
 _UP_S = 60.0
-_SETTLED_S = 2.0
+_SETTLED_S = 1.0
 
 
 class RigError(RuntimeError):
@@ -87,6 +88,17 @@ class Rig:
         self.wait("the broker answers", lambda: brokers.accepts(self.broker_port))
         for part in self.parts[1:]:
             part.start()
+        self.wait_for_nodes()
+
+    def wait_for_nodes(self) -> None:
+        """Until each of them takes readings in the life it lives now."""
+        self.wait(
+            "all nodes take readings",
+            lambda: all(any(isinstance(each, tap.Taken) for each in life) for life in self._lives()),
+        )
+
+    def _lives(self) -> list[list[tap.Record]]:
+        return [tap.life_of(self.clinic.taps(node.name), node.pid) for node in self.nodes]
 
     def change_broker(self, kind: str) -> None:
         """From its next start on the broker is of another kind."""
@@ -115,11 +127,10 @@ class Rig:
             RigError: It has not in time.
         """
         self.proxy.calm()
+        self.wait_for_nodes()
         self.clinic.silence.touch()
-        deadline_s = time.monotonic() + _SETTLED_S
-        while time.monotonic() < deadline_s:
-            self.look_after()
-            time.sleep(BEAT_S)
+        time.sleep(_SETTLED_S)  # a node may just have looked whether it is there
+        self.wait("the nodes have committed what they took", lambda: all(map(tap.at_rest, self._lives())))
         truth = tell(self.clinic, self.on_disk)
         self.wait("everything has drained", lambda: not list(self.still_to_come(truth)), within_s)
         return truth

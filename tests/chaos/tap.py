@@ -13,6 +13,7 @@ from pathlib import Path
 import msgspec
 
 from soak.reading import Reading
+from tests.chaos.disk import KEY_DIGITS
 
 
 class Begun(msgspec.Struct, frozen=True, tag=True):
@@ -73,7 +74,7 @@ class Tap:
 
     def __init__(self, folder: Path) -> None:
         folder.mkdir(exist_ok=True)
-        path = folder / f"{len(list(folder.iterdir())):05}.jsonl"
+        path = folder / f"{len(list(folder.iterdir())):05}-{os.getpid()}.jsonl"
         self._file = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | os.O_APPEND, 0o600)
 
     def say(self, record: Record) -> None:
@@ -86,5 +87,26 @@ class Tap:
 def lives(folder: Path) -> Iterator[list[Record]]:
     """The records of each life of a node, in the order in which they were written."""
     for path in sorted(folder.iterdir()):
-        lines = path.read_bytes().split(b"\n")[:-1]  # what follows the last line feed was cut off by a kill
-        yield [_DECODER.decode(line) for line in lines]
+        yield _records(path)
+
+
+def life_of(folder: Path, pid: int) -> list[Record]:
+    """The records of the life that runs as a process; none if it has not written any yet."""
+    paths = sorted(folder.iterdir())
+    return _records(paths[-1]) if paths and paths[-1].stem.endswith(f"-{pid}") else []
+
+
+def at_rest(life: list[Record]) -> bool:
+    """It has taken readings, and committed all of them."""
+    taken = {
+        (stream[:KEY_DIGITS], number) for each in life if isinstance(each, Taken) for stream, number, _ in each.readings
+    }
+    for each in life:
+        if isinstance(each, Kept):
+            taken -= {(key, number) for key, first, last in each.runs for number in range(first, last + 1)}
+    return not taken and any(isinstance(each, Taken) for each in life)
+
+
+def _records(path: Path) -> list[Record]:
+    lines = path.read_bytes().split(b"\n")[:-1]  # what follows the last line feed was cut off by a kill
+    return [_DECODER.decode(line) for line in lines]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 from collections import defaultdict
 from collections.abc import Callable
@@ -50,52 +51,46 @@ def readings_of(spot: Spot, lids: list[tuple[int, int]]) -> list[Reading]:
     ]
 
 
+def truth_of(clinic: Clinic) -> Truth:
+    """Two streams to a basin; in each a soak that is too short, one that is long enough, and a long one."""
+    contact_s, truth = CONTACT_MS // 1000, Truth()
+    lids = [(10, 10 + contact_s // 2), (100, 100 + contact_s + 20), (250, 250 + 2 * contact_s)]
+    moved = [LidClosed((NOW_MS + 1000 * a,) * 2, (NOW_MS + 1000 * b,) * 2) for a, b in lids]
+    for serial in range(2):
+        for index, spot in enumerate(clinic.spots):
+            begun = tap.Begun(f"{2 * index + serial + 1:02x}".ljust(32, "0"), spot.basin, _boot(serial), NOW_MS)
+            taken = dict(enumerate(readings_of(spot, lids), 1))
+            truth.streams[begun.stream] = TrueStream(begun, spot, taken, Ranges([(1, len(taken))]), moved)
+    return truth
+
+
+def store(clinic: Clinic, truth: Truth) -> None:
+    """Make the ledger that it must be: in tens, as after a short outage."""
+    database = Store(clinic.data_dir, lambda: NOW_MS)
+    try:
+        database.apply(clinic.settings())
+        intake, held = Intake(database, lambda: NOW_MS), []
+        for stream in truth.streams.values():
+            everything, begun = list(stream.taken.values()), stream.begun
+            batches = [
+                wire.Batch(begun.stream, begun.basin, begun.boot, first + 1, _clock(part[-1].ms), part)
+                for first in range(0, len(everything), 10)
+                if (part := everything[first : first + 10])
+            ]
+            for batch in batches[::10], batches:  # some come early, and then again
+                intake.take([_arrived(wire.Topic.READINGS, each) for each in batch])
+            held.append(wire.HeldStream(begun.stream, begun.basin, len(everything) + 1, len(everything)))
+        intake.take([_arrived(wire.Topic.STATE, wire.State(True, "", _boot(1), _clock(1_000_000), held))])
+    finally:
+        database.close()
+
+
 class Sound:
-    """A clinic whose ledger is what it must be, two streams to a basin, and the truth about it."""
+    """A clinic whose ledger is what it must be, and the truth about it."""
 
     def __init__(self, folder: Path) -> None:
-        folder.mkdir()
         self.clinic = Clinic(folder, 1, BASINS, Rehearsal(0, NOW_MS, 1))
-        self.clinic.write(1, 1)
-        self.truth = Truth()
-        contact_s = CONTACT_MS // 1000
-        lids = [(10, 10 + contact_s // 2), (100, 100 + contact_s + 20), (250, 250 + 2 * contact_s)]
-        store = Store(self.clinic.data_dir, lambda: NOW_MS)
-        try:
-            store.apply(self.clinic.settings())
-            intake = Intake(store, lambda: NOW_MS)
-            held = []
-            for serial in range(2):
-                for index, spot in enumerate(self.clinic.spots):
-                    stream = self._stream(spot, 2 * index + serial, serial, lids)
-                    self._send(intake, stream)
-                    held.append(
-                        wire.HeldStream(stream.begun.stream, spot.basin, len(stream.taken) + 1, len(stream.taken))
-                    )
-            clock = wire.Clock(1_000_000, utc_text(NOW_MS + 1_000_000), synced=True)
-            state = wire.State(up=True, boot=_boot(1), clock=clock, streams=held)
-            intake.take([_arrived(wire.Topic.STATE, state)])
-        finally:
-            store.close()
-
-    def _stream(self, spot: Spot, number: int, serial: int, lids: list[tuple[int, int]]) -> TrueStream:
-        stream = f"{number + 1:02x}" + f"{number + 1:030x}"
-        taken = dict(enumerate(readings_of(spot, lids), 1))
-        moved = [LidClosed((NOW_MS + 1000 * a,) * 2, (NOW_MS + 1000 * b,) * 2) for a, b in lids]
-        self.truth.streams[stream] = TrueStream(
-            tap.Begun(stream, spot.basin, _boot(serial), NOW_MS), spot, taken, Ranges([(1, len(taken))]), moved
-        )
-        return self.truth.streams[stream]
-
-    @staticmethod
-    def _send(intake: Intake, stream: TrueStream) -> None:
-        """In tens, as after a short outage."""
-        everything = list(stream.taken.values())
-        for first in range(0, len(everything), 10):
-            part = everything[first : first + 10]
-            clock = wire.Clock(part[-1].ms, utc_text(NOW_MS + part[-1].ms), synced=True)
-            batch = wire.Batch(stream.begun.stream, stream.begun.basin, stream.begun.boot, first + 1, clock, part)
-            intake.take([_arrived(wire.Topic.READINGS, batch)])
+        self.truth = truth_of(self.clinic)
 
     def failing(self) -> set[str]:
         """Names of the checks that fail."""
@@ -110,12 +105,27 @@ def _boot(serial: int) -> str:
     return f"9f6c0000-0000-4000-8000-{serial:012x}"
 
 
+def _clock(ms: int) -> wire.Clock:
+    return wire.Clock(ms, utc_text(NOW_MS + ms), synced=True)
+
+
 def _arrived(topic: wire.Topic, message: wire.Message) -> Arrived:
     return Arrived(topic.of("n1"), wire.encode(message))
 
 
+@pytest.fixture(scope="module")
+def pattern(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A clinic's folder, to be copied."""
+    folder = tmp_path_factory.mktemp("clinic")
+    one = Sound(folder)
+    one.clinic.write(1, 1)
+    store(one.clinic, one.truth)
+    return folder
+
+
 @pytest.fixture
-def sound(tmp_path: Path) -> Sound:
+def sound(tmp_path: Path, pattern: Path) -> Sound:
+    shutil.copytree(pattern, tmp_path / "clinic")
     return Sound(tmp_path / "clinic")
 
 
@@ -327,11 +337,21 @@ def test_what_was_written_down_survives_a_kill_in_mid_line(tmp_path: Path) -> No
     first = tap.Tap(tmp_path)
     begun = tap.Begun("a" * 32, "b1", _boot(0), 7)
     first.say(begun)
-    with (tmp_path / "00000.jsonl").open("ab") as file:
+    (path,) = tmp_path.iterdir()
+    with path.open("ab") as file:
         file.write(b'{"type":"Kept","runs":[["aaaa')
     kept = tap.Kept([("a" * 12, 1, 3)])
     tap.Tap(tmp_path).say(kept)
     assert list(tap.lives(tmp_path)) == [[begun], [kept]]
+
+
+def test_a_node_is_at_rest_when_it_has_committed_all_that_it_took() -> None:
+    reading = Reading(1, Why.START, Lid.OPEN, {})
+    life: list[tap.Record] = [tap.Begun("a" * 32, "b1", _boot(0), 7)]
+    assert not tap.at_rest(life)
+    life.append(tap.Taken([("a" * 32, 1, reading), ("a" * 32, 2, reading)]))
+    assert not tap.at_rest([*life, tap.Kept([("a" * 12, 1, 1)])])
+    assert tap.at_rest([*life, tap.Kept([("a" * 12, 1, 2)])])
 
 
 def test_when_a_lid_was_closed_follows_from_its_movements() -> None:
