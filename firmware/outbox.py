@@ -18,7 +18,7 @@ from pathlib import Path
 
 from firmware.clock import Anchor, Clock, read_anchor, stamp
 from firmware.errors import OutboxError
-from firmware.outbox_file import FILE_NAME, OutboxFile
+from firmware.outbox_file import DAMAGE, FILE_NAME, OutboxFile
 from firmware.outbox_step import MERGE, MERGE_AT, Merge, RowIds, Step, merges, not_before, same_clock, small_rows
 from firmware.outbox_stream import Row, Rows, Stream, less
 from firmware.packing import Card, DamagedBlockError, Origin, Run, key_of, pack, pack_card, unpack
@@ -153,6 +153,7 @@ class Outbox:
                 stream.recent.append(reading)
                 if self._failures >= FAILURES:
                     stream.offer(stream.taken)
+            self._bound_memory()
             self._changed.notify_all()
 
     def check(self) -> None:
@@ -226,7 +227,7 @@ class Outbox:
                 return
             gone = len(known.gone)
             self._ids.free(known.release(ranges))
-            known.forget_recent(self._share())
+            known.forget_recent()
             if gone:
                 self._cards[stream] = known
             self._leave(known)
@@ -255,7 +256,7 @@ class Outbox:
             except (sqlite3.OperationalError, OutboxError) as error:  # full, read-only, not answering: it may pass
                 self._not_written(str(error))
             except Exception as error:
-                if type(error) is sqlite3.DatabaseError and self._healed < MOST_HEALED:
+                if type(error) in DAMAGE and self._healed < MOST_HEALED:
                     self._damage = str(error)
                     self._not_written(f"it is damaged ({error})")
                 else:
@@ -329,6 +330,8 @@ class Outbox:
             for *numbers, data in pack(stream.origin, anchor, first, readings, full=full or first == 1):
                 step.rows.append((stream, Row(next(slots), *numbers), data))
             step.ends.append((stream, stream.taken))
+            if first == 1 and stream not in step.cards:
+                step.cards.append(stream)
             if stream.rows.count(stream.squeezed + 1, stream.taken) >= MERGE_AT:
                 small = [row for row in small_rows(stream) if row.first >= stream.recent_first]
                 step.merges.extend(merges(stream, small[:MERGE], anchor, large, stream.readings))
@@ -347,12 +350,18 @@ class Outbox:
                         gone.setdefault(stream, Ranges(stream.gone)).add(*piece)
             finished = [stream for stream in gone if stream.finished and not len(gone[stream])]
             cards = [
-                Card((stream.origin, step.now), max(stream.offered, ranges.last or 0), tuple(ranges))
+                Card(
+                    (stream.origin, self._clocks_of(stream, step)), max(stream.offered, ranges.last or 0), tuple(ranges)
+                )
                 for stream, ranges in gone.items()
                 if stream not in finished
             ]
         self._file.put((-card.stream[0].serial, pack_card(card)) for card in cards)
         self._file.delete(-stream.origin.serial for stream in finished)
+
+    def _clocks_of(self, stream: Stream, step: Step) -> Anchor:
+        """The clocks for a stream's card: now, or as they are known of an earlier boot, whose clock was another."""
+        return step.now if stream.origin.boot == self._clock.boot_id else self._anchors[stream.origin.boot]
 
     def _apply(self, step: Step, dropped: Sequence[Run]) -> None:
         """The disk has it."""
@@ -363,7 +372,7 @@ class Outbox:
             self._cards.pop(stream.origin.name, None)
         for stream, end in step.ends:
             stream.offer(end)
-            stream.written = end
+            stream.written = max(stream.written, end)
         added = [(stream, row) for stream, row, _ in step.rows]
         for stream, small, large in step.merges:
             stream.rows.take(small[0].first, small[-1].last)
@@ -375,10 +384,12 @@ class Outbox:
         for run in dropped:
             self._drop(run)
         for stream, _ in step.ends:
-            stream.forget_recent(self._share())
+            stream.forget_recent()
+        self._bound_memory()
         if self._failures:
             log.warning("outbox written again file=%s", self._file.file)
-        self._commits, self._failures, self.trouble = self._commits + 1, 0, ""
+        self._commits += bool(step.ends)
+        self._failures, self.trouble = 0, ""
         self._changed.notify_all()
 
     def _drop(self, run: Run) -> None:
@@ -392,9 +403,13 @@ class Outbox:
             log.error("outbox full file=%s; from now on the oldest readings are given up", self._file.file)
         self.dropped += count
 
-    def _share(self) -> int:
-        """Readings that each stream may keep in memory."""
-        return MOST_RECENT // max(1, len(self._by_basin))
+    def _bound_memory(self) -> None:
+        """Give up the oldest of what waits where there is too much of it; what is on disk only leaves the memory."""
+        most = MOST_RECENT // max(1, len(self._by_basin))
+        for stream in self._by_basin.values():
+            if len(stream.recent) > most and (lost := stream.forget_recent(most)):
+                self.dropped += lost
+                self._cards[stream.origin.name] = stream
 
     def _not_written(self, problem: str) -> None:
         with self._changed:
@@ -406,9 +421,6 @@ class Outbox:
             for stream in self._by_basin.values():
                 if self._failures >= FAILURES:
                     stream.offer(stream.taken)
-                if lost := stream.forget_recent(self._share()):
-                    self.dropped += lost
-                    self._cards[stream.origin.name] = stream
 
     def _fail(self, problem: str) -> None:
         with self._changed:
@@ -432,7 +444,7 @@ class Outbox:
         try:
             run = self._file.run(row.id)
             readings = unpack(run, stream.origin.sensors)
-        except (DamagedBlockError, sqlite3.DatabaseError) as error:
+        except DAMAGE as error:
             if not self._damage:
                 log.warning("outbox not_read row=%s problem=%r file=%s", row, str(error), self._file.file)
             if not isinstance(error, sqlite3.OperationalError) and self._healed < MOST_HEALED:
@@ -444,7 +456,7 @@ class Outbox:
         """Take in what the file holds."""
         try:
             found = self._found()
-        except (DamagedBlockError, sqlite3.DatabaseError) as error:
+        except DAMAGE as error:
             self._file.heal(str(error))
             found = self._found()
         for stream in found:
@@ -457,8 +469,10 @@ class Outbox:
             self._leave(stream)
         try:
             self._merge_all()
-        except sqlite3.OperationalError as error:
+        except DAMAGE as error:  # tidying can wait; damage is mended with the first commit
             log.warning("outbox not_tidied problem=%r file=%s", str(error), self._file.file)
+            if not isinstance(error, sqlite3.OperationalError):
+                self._damage = str(error)
 
     def _merge_all(self) -> None:
         """No stream in the file is written any more: all their slots become large rows."""

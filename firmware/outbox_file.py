@@ -19,6 +19,10 @@ from firmware.packing import Block, Card, DamagedBlockError, Run, parse
 
 FILE_NAME = "outbox.db"
 LEAST_BYTES = 256 * 1024
+DAMAGE = sqlite3.DatabaseError, DamagedBlockError, UnicodeDecodeError
+"""What a damaged file raises; the last where SQLite's complaint quotes it. `sqlite3.OperationalError` is one too, and
+may only mean that the disk is full."""
+
 _PAGE_BYTES = 1024
 _MOST_LOG_PAGES = 1_000
 _SPARE_PAGES = 8  # for the pages between the rows
@@ -66,7 +70,7 @@ class OutboxFile:
         """Every row: its id and its block, cards first, then the readings from the oldest on.
 
         Raises:
-            DamagedBlockError, sqlite3.DatabaseError: The file is damaged: `heal` it.
+            sqlite3.DatabaseError, DamagedBlockError, UnicodeDecodeError: The file is damaged (`DAMAGE`): `heal` it.
         """
         for id_, data in self._database.execute("SELECT id, data FROM block ORDER BY id"):
             yield id_, parse(data)
@@ -166,7 +170,7 @@ class OutboxFile:
         """What is wrong with the file, by SQLite's own check of its structure."""
         try:
             complaint = str(self._database.execute("PRAGMA quick_check(1)").fetchone()[0])
-        except sqlite3.DatabaseError as error:
+        except DAMAGE as error:
             if isinstance(error, sqlite3.OperationalError) and not error.sqlite_errorname.startswith("SQLITE_IOERR"):
                 raise
             return str(error)
@@ -197,7 +201,7 @@ class OutboxFile:
                 f"journal_size_limit = {self._log_pages * 2 * _PAGE_BYTES}",
             ):
                 database.execute(f"PRAGMA {pragma}")
-        except sqlite3.DatabaseError:
+        except DAMAGE:
             pass  # damaged: the check finds it and names it
         return database
 

@@ -1,7 +1,7 @@
 """Makes, converts and salvages outbox files. Whatever is on disk at the start, a file that can be used comes of it.
 
 A new file is made beside the old one and takes its place whole, so a power cut in between costs nothing. A damaged file
-is never deleted. A foreign file, or one of a newer version, is refused and left as it is.
+is never deleted. A database of something else, or of a newer version, is refused and left as it is.
 """
 
 from __future__ import annotations
@@ -14,6 +14,8 @@ from collections.abc import Iterable
 from contextlib import ExitStack, closing, suppress
 from pathlib import Path
 
+import msgspec
+
 from firmware import outbox_version1
 from firmware.errors import OutboxError
 from firmware.outbox_salvage import Image, salvaged
@@ -22,6 +24,7 @@ log = logging.getLogger(__name__)
 
 VERSION = 2
 _APPLICATION_ID = 0x534F_414B  # "SOAK"
+_TABLE = b"CREATE TABLE block ("
 _SCHEMA = f"""
 PRAGMA page_size = 1024;     -- a commit a second writes whole pages: small ones spare the card
 PRAGMA journal_mode = WAL;
@@ -63,7 +66,7 @@ def prepare(file: Path) -> Path | None:
         _make(file, [])
         return None
     if len(head) < 100 or not head.startswith(_MAGIC):
-        return _salvage_ours(file, head)
+        return salvage(file, f"it is no database, or no longer: it begins with {head[:16]!r}")
     version, application_id = _number(head, 60), _number(head, 68)
     if application_id != _APPLICATION_ID:
         return _foreign(file, head)
@@ -143,20 +146,12 @@ def _checksum(order: str, data: bytes, total: tuple[int, int]) -> tuple[int, int
     return one, two
 
 
-def _salvage_ours(file: Path, head: bytes) -> Path:
-    """Salvage what is no database, if it was ours: there is a block in it, or nothing at all."""
-    if _head(file, None).strip(b"\0") and not (_has_blocks(file) or _has_blocks(log_of(file))):
-        problem = f"it is no outbox (it begins with {head[:16]!r}), or too damaged to tell."
-        raise OutboxError(file, f"{problem} Move it away yourself, or name another folder as data_dir.")
-    return salvage(file, "it is no database any more")
-
-
 def _foreign(file: Path, head: bytes) -> Path | None:
     """A database without our mark: one whose making was cut short is made again, a damaged one salvaged."""
-    if _has_blocks(file) or _has_blocks(log_of(file)):
+    if _TABLE in _head(file, _PAGE_BYTES) or _has_blocks(file) or _has_blocks(log_of(file)):
         return salvage(file, f"its mark says {_number(head, 68)}")
     tables = 1
-    with suppress(sqlite3.DatabaseError):
+    with suppress(sqlite3.DatabaseError, UnicodeDecodeError):
         if not _size(log_of(file)):  # else there may be tables in it
             with closing(sqlite3.connect(f"{file.absolute().as_uri()}?immutable=1", uri=True)) as database:
                 tables = database.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
@@ -170,7 +165,9 @@ def _convert(file: Path) -> Path | None:
     """Take over a file of version 1."""
     try:
         blocks = outbox_version1.blocks(file)
-    except (sqlite3.DatabaseError, ValueError) as error:
+    except (sqlite3.DatabaseError, ValueError, LookupError, msgspec.DecodeError) as error:
+        if isinstance(error, sqlite3.OperationalError) and "no such" not in str(error):
+            raise OutboxError(file, f"it cannot be taken over ({error}). Make room, then start again.") from error
         return salvage(file, f"version 1, {error}")
     count = _make(file, blocks)
     log.info("outbox converted from version=1 blocks=%s file=%s", count, file)
@@ -225,11 +222,11 @@ def _has_blocks(file: Path) -> bool:
         return any(True for _ in Image(opened.fileno()).blocks())
 
 
-def _head(file: Path, most: int | None) -> bytes:
-    """Its first bytes, all of them without a number; none if there is no file."""
+def _head(file: Path, most: int) -> bytes:
+    """Its first bytes; none if there is no file."""
     try:
         with file.open("rb") as opened:
-            return opened.read(-1 if most is None else most)
+            return opened.read(most)
     except FileNotFoundError:
         return b""
 

@@ -19,6 +19,9 @@ from soak.reading import Reading
 MERGE_AT, MERGE = 1_200, 600
 """So many of a stream's slots become large rows at a time, when it has this many."""
 
+MOST_TOGETHER = 2_000
+"""Readings that become large rows at a time."""
+
 FIRST_SLOT = 1 << 27
 """Ids of large rows are below, of slots from here on: four bytes in the file."""
 
@@ -146,7 +149,7 @@ def _neighbours(rows: Iterable[Row]) -> list[list[Row]]:
     """Rows in groups, not too large, whose numbers follow on."""
     groups: list[list[Row]] = []
     for row in rows:
-        if groups and groups[-1][-1].last + 1 == row.first and len(groups[-1]) < MERGE:
+        if groups and groups[-1][-1].last + 1 == row.first and row.last - groups[-1][0].first < MOST_TOGETHER:
             groups[-1].append(row)
         else:
             groups.append([row])

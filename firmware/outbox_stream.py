@@ -138,13 +138,16 @@ class Stream:
             self.gone.add(*piece)
         return lost.count()
 
-    def forget_recent(self, most: int) -> int:
-        """Keep in memory only what must be there, and the newest `most` readings at most.
+    def forget_recent(self, most: int | None = None) -> int:
+        """Keep in memory only what must be there.
+
+        Args:
+            most: Not more readings than this, the newest: where the disk does not take them, the rest is given up.
 
         Returns:
-            How many were given up that had not been written yet.
+            How many were given up.
         """
-        lost, first = 0, self.taken - most + 1
+        lost, first = 0, self.recent_first if most is None else self.taken - most + 1
         if first - 1 > self.written:
             self.offer(first - 1)  # then `held` says which of them nobody has
             lost = self.give_up([(self.written + 1, first - 1)])

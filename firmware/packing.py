@@ -162,10 +162,11 @@ def pack(
     if len(readings) > 1:
         content = min(content, zlib.compress(content, 6), key=len)
     more = len(readings) - 1
-    body = _Full(_told(origin, anchor), first, more, content) if full else _Short(key_of(origin), first, more, content)
-    block = _block(body)
-    if len(block) <= MOST_BLOCK_BYTES or not more:
-        return [(first, first + more, block)]
+    if len(content) <= MOST_BLOCK_BYTES or not more:
+        told = _told(origin, anchor)
+        block = _block(_Full(told, first, more, content) if full else _Short(key_of(origin), first, more, content))
+        if len(block) <= MOST_BLOCK_BYTES or not more:
+            return [(first, first + more, block)]
     half = len(readings) // 2
     return [
         *pack(origin, anchor, first, readings[:half], full=full),

@@ -158,6 +158,32 @@ def test_each_tick_is_one_transaction_for_all_basins(tmp_path: Path, clock: SetC
     one.close()
 
 
+def test_a_kill_soon_after_a_restart_with_receipts_coming_costs_nothing(tmp_path: Path) -> None:
+    """The first row of a stream, which describes it, is written over at once; its card is there by then."""
+    one = Outbox(tmp_path / "one", SetClock())
+    one.begin("b1", [A])
+    for number in range(1, 4):
+        one.append([("b1", reading(number * 1_000))])
+        one.write()
+    one.close()
+    for kill in range(1, 40):
+        shutil.copytree(tmp_path / "one", tmp_path / f"{kill}")
+        two = Outbox(tmp_path / f"{kill}", SetClock(BOOT_2))
+        stream = two.begin("b1", [A])
+        for number in range(1, kill + 1):
+            two.append([("b1", reading(number * 1_000))])
+            two.write()
+            two.release(stream, [(1, number - 1)] if number > 1 else [])
+        (tmp_path / f"{kill}-killed").mkdir()
+        for file in (tmp_path / f"{kill}").glob("outbox.db*"):
+            shutil.copy(file, tmp_path / f"{kill}-killed")
+        two.close()
+        three = Outbox(tmp_path / f"{kill}-killed", SetClock(BOOT_2))
+        assert kill in three.held(stream)
+        assert not list((tmp_path / f"{kill}-killed").glob("*damaged*"))
+        three.close()
+
+
 # --- what is wrong with the file is named, and the file is left alone -----------------------------------------------
 
 

@@ -256,6 +256,28 @@ def test_damage_found_while_running_is_mended_while_running(tmp_path: Path, monk
     again.close()
 
 
+def test_the_clock_of_an_earlier_boot_survives_damage_and_restarts(tmp_path: Path) -> None:
+    """What is gone is written in a later boot: that boot's clock is no clock of this one."""
+    one = Outbox(tmp_path, SetClock(BOOT_1, boot_ms=900_000))
+    stream = one.begin("b1", [A])
+    for number in range(1, 200):
+        one.append([("b1", reading(700_000 + number * 1_000))])
+        one.write()
+    one.close()
+    data = bytearray((tmp_path / "outbox.db").read_bytes())
+    data[1_024:2_048] = bytes(1_024)
+    (tmp_path / "outbox.db").write_bytes(data)
+    for number in range(3):
+        again = Outbox(tmp_path, SetClock(BOOT_2, boot_ms=5_000_000 + number, utc_ms=1_800_000_000_000))
+        (first, _), *_ = again.held(stream)
+        assert again.batch(stream, first, 1).clock == wire.Clock(900_000, "2023-11-14T22:13:20.000Z", True)
+        again.lost(stream, [(1, 1)])
+        again.begin("b1", [A])
+        again.append([("b1", reading(5_000_000))])
+        again.write()
+        again.close()
+
+
 # --- what is not ours, and what is older ----------------------------------------------------------------------------
 
 
@@ -266,17 +288,35 @@ def stop_text(folder: Path) -> str:
     return str(caught.value).removeprefix(f"{folder / 'outbox.db'}: ")
 
 
-def test_what_is_no_outbox_at_all_is_left_alone(tmp_path: Path) -> None:
-    file = tmp_path / "outbox.db"
-    for content in (b"these are not the readings you are looking for\n" * 100, b"short"):
-        file.write_bytes(content)
-        said = stop_text(tmp_path)
-        assert said == (
-            f"it is no outbox (it begins with {content[:16]!r}), or too damaged to tell. "
-            "Move it away yourself, or name another folder as data_dir."
-        )
-        assert file.read_bytes() == content
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["outbox.db", "outbox.lock"]
+def test_what_is_no_database_at_all_is_put_aside(tmp_path: Path) -> None:
+    """It may have been an outbox whose first page is gone: the node works, and nothing is deleted."""
+    contents = b"these are not the readings you are looking for\n" * 100, b"short", bytes(2_000)
+    for content in contents:
+        (tmp_path / "outbox.db").write_bytes(content)
+        one = Outbox(tmp_path, SetClock())
+        assert one.streams() == []
+        one.close()
+    for number, content in enumerate(contents, 1):
+        assert (tmp_path / f"outbox.damaged-{number}.db").read_bytes() == content
+
+
+def test_an_empty_outbox_whose_mark_is_damaged_is_known_by_its_table(tmp_path: Path) -> None:
+    Outbox(tmp_path, SetClock()).close()
+    data = bytearray((tmp_path / "outbox.db").read_bytes())
+    data[68:72] = b"MINE"
+    (tmp_path / "outbox.db").write_bytes(data)
+    Outbox(tmp_path, SetClock()).close()
+    assert (tmp_path / "outbox.damaged-1.db").read_bytes() == bytes(data)
+
+
+def test_damage_that_breaks_sqlites_own_complaint_is_damage_too(tmp_path: Path) -> None:
+    """It quotes the text of the table, which is no UTF-8 any more; Python raises something else then."""
+    Outbox(tmp_path, SetClock()).close()
+    data = (tmp_path / "outbox.db").read_bytes()
+    for number, text in enumerate((b"\xaaREATE TABLE block (", b"CREATE TABLE bl\xaa\xffk ("), 1):
+        (tmp_path / "outbox.db").write_bytes(data.replace(b"CREATE TABLE block (", text))
+        Outbox(tmp_path, SetClock()).close()
+        assert (tmp_path / f"outbox.damaged-{number}.db").exists()
 
 
 def test_a_database_of_something_else_is_left_alone(tmp_path: Path) -> None:

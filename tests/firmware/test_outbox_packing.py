@@ -82,6 +82,15 @@ def test_a_reading_takes_few_bytes() -> None:
     assert sum(len(data) for *_, data in blocks) < 2.0 * 3_000
 
 
+def test_however_many_readings_are_packed_at_once() -> None:
+    basins = Basins(1, noise_mc=4_000)
+    origin = Origin(7, "5f" * 16, "b1", BOOT_1, tuple(basins.sensors.values()))
+    readings = [one for _ in range(60_000) for _, one in basins.second()]
+    blocks = pack(origin, ANCHOR, 1, readings, full=False)
+    back = [one for *_, data in blocks for one in unpack(parse(data), origin.sensors)]  # type: ignore[arg-type]
+    assert back == readings
+
+
 def test_packing_refuses_what_it_could_not_give_back() -> None:
     with pytest.raises(ValueError, match="in a stream with"):
         pack(ORIGIN, ANCHOR, 1, [reading(1)], full=True)
