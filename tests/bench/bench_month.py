@@ -14,10 +14,13 @@ from __future__ import annotations
 
 import argparse
 import logging
+import sqlite3
 import sys
 import tempfile
 import time
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
 
@@ -26,6 +29,7 @@ from collector.store import MOST_PARKED
 from firmware import settings as node_settings
 from firmware.outbox import Outbox
 from firmware.uplink import Uplink
+from soak.ranges import Ranges
 from soak.reading import Reading
 from soak.wire import SensorSeen, Topic
 from tests.bench.bench_size import LIMIT_BYTES
@@ -53,6 +57,7 @@ SMALL_BYTES = 2_100_000
 _PATIENCE_S = 300
 _COUNTED_S = 20
 COUNTED = "SELECT sum(times) FROM parked_count"
+STORED = "SELECT stream_id, first, last FROM page UNION ALL SELECT stream_id, first, last FROM batch"
 
 
 class RealNode:
@@ -261,6 +266,15 @@ def limits(ends: Sequence[DayEnd], waiting: int, parked: int, counted: int, sent
     ]
 
 
+def stored_readings(path: Path) -> int:
+    """Readings in a database, each number of a stream once: a row of the buffer may begin in the page before it."""
+    streams: defaultdict[int, Ranges] = defaultdict(Ranges)
+    with closing(sqlite3.connect(path)) as connection:
+        for stream_id, first, last in connection.execute(STORED):
+            streams[stream_id].add(first, last)
+    return sum(each.count() for each in streams.values())
+
+
 def wait_counted(path: Path, sent: int) -> None:
     """Unreadable messages have no receipt: wait until as many are counted, or it is plain that some will not be."""
     deadline_s = time.monotonic() + _COUNTED_S
@@ -290,18 +304,14 @@ def main(day_count: int = 30, basin_count: int = 3, day_s: int = DAY_S) -> int:
                 month.close()
             taker.end()
         path = taker.data_dir / FILE_NAME
-        (stored, parked, counted) = counts(
-            path,
-            "SELECT sum(stored) FROM stream",
-            "SELECT count(*) FROM parked",
-            COUNTED,
-        )
+        stored = stored_readings(path)
+        parked, counted = counts(path, "SELECT count(*) FROM parked", COUNTED)
     taken = sum(end.readings for end in ends)
     print("\nfiles at the end of the last day, and of the first")
     rows = [(file, f"{size:,}", f"{ends[0].files.get(file, 0):,}") for file, size in ends[-1].files.items()]
     print_table(("", "bytes", "bytes then"), rows, first=44)
     found = [*limits(ends, waiting, parked, counted, month.sent_unreadable)]
-    found.append(Limit(f"every reading is stored once: {stored:,} of {taken:,}", stored == taken))
+    found.append(Limit(f"every reading is stored: {stored:,} of {taken:,}", stored == taken))
     print("", *found, sep="\n")
     return int(not all(each.holds for each in found))
 

@@ -42,8 +42,9 @@ LEAST_TIMES_REAL = 100
 MOST_SENT_AGAIN = 0.01
 _WARM_S = 8
 _FILL_S = 1
-"""Readings of so many seconds go into the outbox with a commit when it is filled, as a node does it: after fewer commits
-it would hold other rows than a node's, and the start would tell of those.
+"""Readings of so many seconds go into the outbox with a commit when it is filled, as a node does it.
+
+After fewer commits it would hold other rows than a node's, and the start would tell of those.
 """
 
 _PATIENCE_S = 600

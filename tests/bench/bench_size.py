@@ -30,7 +30,7 @@ from collector.schema import FILE_NAME
 from collector.settings import BasinSettings, BrokerSettings, RequirementSettings, SensorSettings, Settings
 from collector.store import Store
 from soak.quantity import utc_text
-from soak.wire import Topic, encode
+from soak.wire import HeldStream, State, Topic, encode
 from tests.bench.load import Basin
 from tests.bench.measuring_size import FREE, checkpointed, parts, print_table
 from tests.bench.real_node import MODEL_NAME, SHARES_HEAD, lateness_ms, model, running, shares, tick_times_ms
@@ -78,6 +78,14 @@ def arrived(chunk: Chunk, size: int) -> Iterator[Arrived]:
         yield Arrived(topic, encode(batch))
 
 
+def state(chunk: Chunk) -> Arrived:
+    """What the node says at the end of a day: its current stream is this; of earlier ones nothing is held any more."""
+    [batch] = chunk._replace(readings=chunk.readings[-1:]).batches(1)
+    held = HeldStream(chunk.stream, "b1", chunk.last + 1, chunk.last, chunk.boot)
+    said = State(up=True, version="0", boot=chunk.boot, clock=batch.clock, streams=[held])
+    return Arrived(Topic.STATE.of("n1"), encode(said))
+
+
 def split(chunk: Chunk, live: int) -> tuple[Chunk, Chunk]:
     """All but the last readings, and the last."""
     at = len(chunk.readings) - live
@@ -101,6 +109,7 @@ def keep(data_dir: Path, chunks: Iterable[Chunk], day_count: int, live: int = LI
             seconds += time.perf_counter() - began_s
         for message in arrived(rest, 1) if rest.readings else ():
             intake.take([message])
+        intake.take([state(chunk)])
         readings += len(chunk.readings)
         if sys.stderr.isatty():
             print(f"\rday {day} of {day_count}", end="", file=sys.stderr, flush=True)
