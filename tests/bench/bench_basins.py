@@ -24,7 +24,7 @@ import msgspec
 from soak.wire import HeldStream, Receipt, SensorSeen, State, Topic, encode
 from tests.bench.load import Basin, basins, batches, readings
 from tests.bench.measuring import Limit, Work, broker, collector, row, share_of
-from tests.bench.publisher import wait_orders
+from tests.bench.publisher import wait_ready
 from tests.bench.raw_mqtt import MOST_IDS, PUBLISH, Connection, publish_packet
 from tests.collector.kit import BOOT, clock_at
 
@@ -88,7 +88,7 @@ class Load:
         for station in self._stations.values():
             self._nodes.setdefault(station.basin.node, []).append(station)
         self._publishing = [Connection(port, f"bench-nodes-{index}") for index in range(CONNECTIONS)]
-        self._receipts = Connection(port, "bench-receipts", ("soakledger/1/+/receipt", "soakledger/1/+/orders"))
+        self._receipts = Connection(port, "bench-receipts", tuple(map(Topic.RECEIPT.of, self._nodes)))
         self._decoder = msgspec.json.Decoder(Receipt)
         self._published = 0
         self.waits_s: list[float] = []
@@ -100,10 +100,6 @@ class Load:
         """Leave."""
         for connection in (self._receipts, *self._publishing):
             connection.close()
-
-    def wait_ready(self) -> None:
-        """Wait for the orders of every node."""
-        wait_orders(self._receipts, len(self._nodes))
 
     def run(self) -> Iterator[float]:
         """Send for as long as asked, then wait for the last receipt; gives the seconds gone by, often."""
@@ -167,7 +163,7 @@ class Load:
         for connection in self._publishing:
             connection.acknowledged()
         for packet in self._receipts.packets():
-            if packet.kind == PUBLISH and packet.topic.endswith("/receipt"):
+            if packet.kind == PUBLISH:
                 now_s = time.perf_counter() - began_s
                 for stream, ranges in self._decoder.decode(packet.payload).streams.items():
                     self.waits_s += self._stations[stream].cover(ranges[-1][1] if ranges else 0, now_s)
@@ -200,7 +196,7 @@ def measure(count: int, seconds: int) -> Figures:
         load = Load(one.port, taking, seconds)
         try:
             with collector(Path(name) / "collector", one.port, taking) as process:
-                load.wait_ready()
+                wait_ready(one.port)
                 assert process.process
                 return _measured(load, Work(process.process.pid, one.pid), count, seconds)
         finally:

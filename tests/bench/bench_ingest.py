@@ -22,7 +22,7 @@ from collector.intake import Arrived
 from soak.wire import Topic, encode
 from tests.bench.load import Basin, basins, batches, readings
 from tests.bench.measuring import Limit, OwnBroker, Work, broker, collector, row, share_of, subscriber
-from tests.bench.publisher import Counted, Receipts, publish, under_way
+from tests.bench.publisher import Counted, Receipts, publish, under_way, wait_ready
 from tests.bench.raw_mqtt import MOST_IDS, Connection, publish_packet
 from tests.bench.stages import STAGES, stages
 
@@ -85,10 +85,10 @@ def measure(way: Way, taking: Sequence[Basin], sending: Sequence[bytes], size: i
         if way is BROKER:
             return _timed(one, sending, size, None, None)
         if way is OURS:
-            receipts = Receipts(one.port, size)
+            receipts = Receipts(one.port, {basin.node for basin in taking}, size)
             try:
                 with collector(folder / "collector", one.port, taking) as process:
-                    receipts.wait_ready(len({basin.node for basin in taking}))
+                    wait_ready(one.port)
                     assert process.process
                     return _timed(one, sending, size, receipts, process.process.pid)
             finally:
@@ -160,10 +160,10 @@ def report_alone(taking: Sequence[Basin], count: int) -> None:
     """Live readings one at a time, with a pause after each: what a quiet clinic sees."""
     sending = packets(messages(taking, count, 1))
     with tempfile.TemporaryDirectory() as name, broker(Path(name) / "broker") as one:
-        receipts = Receipts(one.port, 1)
+        receipts = Receipts(one.port, {basin.node for basin in taking}, 1)
         try:
             with collector(Path(name) / "collector", one.port, taking):
-                receipts.wait_ready(len({basin.node for basin in taking}))
+                wait_ready(one.port)
                 found_ms = sorted(_alone(one.port, sending, receipts))
         finally:
             receipts.close()

@@ -11,9 +11,11 @@ from typing import Any, Protocol
 
 import msgspec
 
-from soak.wire import Receipt
-from tests.bench.raw_mqtt import PUBLISH, Connection
+from soak.wire import Receipt, Topic, encode
+from tests.bench.load import Basin, batches, readings
+from tests.bench.raw_mqtt import PUBLISH, Connection, publish_packet
 from tests.bench.subscribers import COUNT_BYTES
+from tests.collector.kit import stream_id
 
 READINGS_UNDER_WAY = 20_000
 MESSAGES_UNDER_WAY = 2_000
@@ -24,6 +26,9 @@ UNACKNOWLEDGED = 1_000
 
 _AT_ONCE = 100
 _PATIENCE_S = 30
+_AGAIN_S = 0.2
+
+WARMING_UP = Basin("warming-up", "b1", "28-00000000ffff", stream_id(999_999))
 
 
 class Progress(Protocol):
@@ -56,12 +61,27 @@ class Counted:
         return self._done
 
 
-def wait_orders(connection: Connection, nodes: int) -> None:
-    """Wait until the collector has sent orders to so many nodes: then it listens."""
-    count = 0
-    while count < nodes:
-        assert select.select([connection], [], [], _PATIENCE_S)[0], "no orders came"
-        count += sum(packet.kind == PUBLISH and packet.topic.endswith("/orders") for packet in connection.packets())
+def wait_ready(port: int) -> None:
+    """Wait until the collector takes readings in: one of a basin that is not measured is sent until its receipt comes.
+
+    A new collector first listens for others on its broker; that is not what is measured.
+    """
+    (batch,) = batches(WARMING_UP, readings(1, WARMING_UP.sensor), 1)
+    packet = publish_packet(Topic.READINGS.of(WARMING_UP.node), encode(batch), 1)
+    connection = Connection(port, "bench-warming-up", (Topic.RECEIPT.of(WARMING_UP.node),))
+    began_s = sent_s = time.monotonic()
+    connection.socket.sendall(packet)
+    try:
+        while time.monotonic() - began_s < _PATIENCE_S:
+            select.select([connection], [], [], _AGAIN_S)
+            if any(each.kind == PUBLISH for each in list(connection.packets())):
+                return
+            if time.monotonic() - sent_s >= _AGAIN_S:
+                sent_s = time.monotonic()
+                connection.socket.sendall(packet)
+    finally:
+        connection.close()
+    raise SystemExit(f"The collector took nothing in within {_PATIENCE_S} s.")
 
 
 class Receipts:
@@ -69,19 +89,15 @@ class Receipts:
 
     Args:
         port: The broker's.
+        nodes: Whose receipts.
         size: Readings in a message.
     """
 
-    def __init__(self, port: int, size: int) -> None:
-        topics = ("soakledger/1/+/receipt", "soakledger/1/+/orders")
+    def __init__(self, port: int, nodes: set[str], size: int) -> None:
+        topics = tuple(Topic.RECEIPT.of(node) for node in nodes)
         self._connection, self._size = Connection(port, "bench-receipts", topics), size
         self._covered: dict[str, int] = {}
         self._decoder = msgspec.json.Decoder(Receipt)
-        self.count = 0
-
-    def wait_ready(self, nodes: int) -> None:
-        """Wait for the orders of so many nodes."""
-        wait_orders(self._connection, nodes)
 
     def close(self) -> None:
         """Leave."""
@@ -92,8 +108,7 @@ class Receipts:
 
     def messages(self) -> int:
         for packet in self._connection.packets():
-            if packet.kind == PUBLISH and packet.topic.endswith("/receipt"):
-                self.count += 1
+            if packet.kind == PUBLISH:
                 for stream, ranges in self._decoder.decode(packet.payload).streams.items():
                     self._covered[stream] = sum(last - first + 1 for first, last in ranges)
         return sum(self._covered.values()) // self._size

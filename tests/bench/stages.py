@@ -9,14 +9,16 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from itertools import islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from collector.clock import wall_clock
 from collector.intake import Arrived, Intake
+from collector.lanes import FRESH_BYTES
 from collector.readings import Anchors, Piece, add_anchor, offset_ms
 from collector.sealing import seal_page
-from collector.service import MOST_MESSAGES
+from collector.service import MOST_BACKLOG_BYTES, MOST_MESSAGES
 from collector.settings import load
 from collector.store import Store, StreamRow
 from soak.exposure import Meter
@@ -59,16 +61,17 @@ def stages(taking: Sequence[Basin], messages: Sequence[Arrived]) -> dict[str, fl
     watch = Stopwatch()
     with opened(taking) as store, watch.of("whole"):
         intake = Intake(store, wall_clock())
-        for start in range(0, len(messages), MOST_MESSAGES):
-            intake.take(messages[start : start + MOST_MESSAGES])
+        for part in commits(messages):
+            intake.take(part)
     with watch.of("decode"):
         decoded = [decode(parse_topic(each.topic)[1], each.payload) for each in messages]
     found = [each for each in decoded if isinstance(each, Batch)]
+    lengths = [len(part) for part in commits(messages)]
     with watch.of("meter"):
         _judge(found)
     with opened(taking) as store:
         rows = {each.stream: _stream(store, each) for each in taking}
-        _insert(store, rows, found, watch)
+        _insert(store, rows, found, lengths, watch)
         with store.transaction():
             _seal(store, rows, found, watch)
     spent_s = watch.spent_s
@@ -91,6 +94,20 @@ def opened(taking: Sequence[Basin]) -> Iterator[Store]:
             store.close()
 
 
+def commits(messages: Sequence[Arrived]) -> Iterator[list[Arrived]]:
+    """Messages as the collector puts them into commits when they come faster than it takes them in."""
+    part: list[Arrived] = []
+    past_bytes = 0
+    for message in messages:
+        part.append(message)
+        past_bytes += len(message.payload) if len(message.payload) > FRESH_BYTES else 0
+        if len(part) == MOST_MESSAGES or past_bytes >= MOST_BACKLOG_BYTES:
+            yield part
+            part, past_bytes = [], 0
+    if part:
+        yield part
+
+
 def _stream(store: Store, basin: Basin) -> StreamRow:
     with store.transaction():
         return store.add_stream(basin.stream, basin.node, basin.name, BOOT)
@@ -107,10 +124,13 @@ def _judge(found: Sequence[Batch]) -> None:
             feed(number, reading)
 
 
-def _insert(store: Store, rows: dict[str, StreamRow], found: Sequence[Batch], watch: Stopwatch) -> None:
+def _insert(
+    store: Store, rows: dict[str, StreamRow], found: Sequence[Batch], lengths: Sequence[int], watch: Stopwatch
+) -> None:
     """Each stream's part of a commit is one row, as the intake puts it together; the commit is counted apart."""
-    for start in range(0, len(found), MOST_MESSAGES):
-        gathered = _gathered(found[start : start + MOST_MESSAGES])
+    rest = iter(found)
+    for length in lengths:
+        gathered = _gathered(list(islice(rest, length)))
         with watch.of("commit"), store.transaction():
             began_s = time.process_time()
             for stream, (first, readings, anchors) in gathered.items():
