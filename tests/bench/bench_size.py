@@ -49,7 +49,7 @@ ROW_DAYS = 7
 
 SAMPLE_PAGES = 400
 JITTER_S = 60
-BUFFER = ("batch", FREE)
+BUFFER = ("batch", "batch_by_stream", FREE)
 """Rows that no page holds yet, and the room that earlier ones left."""
 
 
