@@ -19,7 +19,18 @@ from pathlib import Path
 from firmware.clock import Anchor, Clock, read_anchor, stamp
 from firmware.errors import OutboxError
 from firmware.outbox_file import DAMAGE, FILE_NAME, OutboxFile
-from firmware.outbox_step import MERGE, MERGE_AT, Merge, RowIds, Step, merges, not_before, same_clock, small_rows
+from firmware.outbox_step import (
+    MERGE,
+    MERGE_AT,
+    Merge,
+    RowIds,
+    Step,
+    merges,
+    not_before,
+    oldest_slots,
+    same_clock,
+    small_slots,
+)
 from firmware.outbox_stream import Row, Rows, Stream, less
 from firmware.packing import Card, DamagedBlockError, Origin, Run, key_of, pack, pack_card, unpack
 from soak import wire
@@ -320,7 +331,7 @@ class Outbox:
             return None
         now = read_anchor(self._clock)
         full = self._commits % FULL_EVERY == 0 or not same_clock(now, self._anchor_told)
-        step = Step(now, full, [], [], [], [], cards)
+        step = Step(now, full, [], [], [], [], [], cards)
         slots, large = self._ids.slots(), self._ids.large()
         for stream in self._by_basin.values():
             if not stream.waiting:
@@ -332,9 +343,10 @@ class Outbox:
             step.ends.append((stream, stream.taken))
             if first == 1 and stream not in step.cards:
                 step.cards.append(stream)
-            if stream.rows.count(stream.squeezed + 1, stream.taken) >= MERGE_AT:
-                small = [row for row in small_rows(stream) if row.first >= stream.recent_first]
-                step.merges.extend(merges(stream, small[:MERGE], anchor, large, stream.readings))
+            if len(stream.recent) - stream.waiting >= MERGE_AT:
+                small = oldest_slots(stream, MERGE)
+                step.merges.extend(merges(stream, small, anchor, large, stream.readings))
+                step.squeezed.extend((stream, row.last) for row in small[-1:])
         used = {row.id for _, row, _ in step.rows}
         step.deleted.extend(id_ for id_ in deleted if id_ not in used)
         return step
@@ -376,8 +388,9 @@ class Outbox:
         added = [(stream, row) for stream, row, _ in step.rows]
         for stream, small, large in step.merges:
             stream.rows.take(small[0].first, small[-1].last)
-            stream.squeezed = max(stream.squeezed, small[-1].last)
             added += [(stream, row) for row, _ in large]
+        for stream, last in step.squeezed:
+            stream.squeezed = last
         for stream, row in added:
             stream.rows.add(row)
             self._ids.free(stream.without_idle([row]))
@@ -479,9 +492,9 @@ class Outbox:
         large, found = self._ids.large(), list[Merge]()
         for stream in self._streams.values():
             anchor = self._anchors[stream.origin.boot]
-            found += merges(stream, small_rows(stream), anchor, large, partial(self._from_disk, stream))
+            found += merges(stream, small_slots(stream), anchor, large, partial(self._from_disk, stream))
         if found:
-            self._perform(Step(read_anchor(self._clock), False, [], [], found, [], []))
+            self._perform(Step(read_anchor(self._clock), False, [], [], found, [], [], []))
 
     def _keep(self, stream: Stream) -> None:
         self._streams[stream.origin.name] = self._by_key[key_of(stream.origin)] = stream

@@ -17,7 +17,10 @@ from firmware.packing import pack
 from soak.reading import Reading
 
 MERGE_AT, MERGE = 1_200, 600
-"""So many of a stream's slots become large rows at a time, when it has this many."""
+"""So many readings become large rows at a time, when there are this many of a stream in slots."""
+
+LONG = 100
+"""A row of so many readings is no smaller for each when more are added."""
 
 MOST_TOGETHER = 2_000
 """Readings that become large rows at a time."""
@@ -46,6 +49,7 @@ class Step(NamedTuple):
         rows: Readings not written so far.
         ends: Per stream, the number of the newest reading then written.
         merges: What becomes of slots.
+        squeezed: Per stream, up to which number that was tried.
         deleted: Ids of rows that are not needed any more.
         cards: Streams whose cards are written anew.
     """
@@ -55,6 +59,7 @@ class Step(NamedTuple):
     rows: list[tuple[Stream, Row, bytes]]
     ends: list[tuple[Stream, int]]
     merges: list[Merge]
+    squeezed: list[tuple[Stream, int]]
     deleted: list[int]
     cards: list[Stream]
 
@@ -114,9 +119,21 @@ class RowIds:
         self._useless = [id_ for id_ in self._useless if id_ not in gone]
 
 
-def small_rows(stream: Stream) -> list[Row]:
-    """A stream's slots."""
-    return [row for row in stream.rows.within(1, stream.taken) if row.id >= FIRST_SLOT]
+def oldest_slots(stream: Stream, most: int) -> list[Row]:
+    """The oldest slots of the readings in memory, with `most` readings in them."""
+    slots: list[Row] = []
+    for row in stream.rows.within(stream.recent_first, stream.written):
+        if slots and row.last - slots[0].first >= most:
+            break
+        if row.id >= FIRST_SLOT and row.first >= stream.recent_first:
+            slots.append(row)
+    return slots
+
+
+def small_slots(stream: Stream) -> list[Row]:
+    """The slots of a stream that is not written any more, but for those that are as good as large rows."""
+    rows = stream.rows.within(1, stream.taken)
+    return [row for row in rows if row.id >= FIRST_SLOT and row.last - row.first < LONG]
 
 
 def merges(
