@@ -286,7 +286,8 @@ class Reader:
         listed = [held for node in self.nodes() for held in node.state.streams]
         arrived = expected = 0
         rows = self._rows(
-            """SELECT s.stream, s.stored, (SELECT ifnull(sum(last - first + 1), 0) FROM lost WHERE stream_id = s.id AND found_ms IS NULL)
+            """SELECT s.stream, s.stored,
+               (SELECT ifnull(sum(last - first + 1), 0) FROM lost WHERE stream_id = s.id AND found_ms IS NULL)
                FROM stream s WHERE NOT s.over"""
         )
         known = {stream: (stored, lost) for stream, stored, lost in rows}

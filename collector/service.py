@@ -100,7 +100,7 @@ class Service:
         """Everything beside taking messages in; also while nothing can be stored."""
         self._pulse.beat()
         if self._link.mend():
-            log.error("the connection's thread had died; it was begun anew")
+            log.error("the process that holds the connection had died or hung; it was begun anew")
         self._note_connections()
         self._note_overload()
         self._conditions.fade()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import socket
 import threading
 import time
@@ -166,16 +167,17 @@ def test_a_watch_that_fails_goes_on(
     wait_until(lambda: bool((seen := read(watched.folder).status) and seen.conditions))
 
 
-# The connection's thread
+# The process that holds the connection
 
 
 @pytest.mark.broker
-def test_a_dead_thread_behind_a_connected_client_is_mended(
-    broker: Callable[[], Any], monkeypatch: pytest.MonkeyPatch, wait_until: Callable[..., None]
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP], ids=["dead", "hanging"])
+def test_a_receiver_that_is_dead_or_hangs_is_replaced(
+    how: signal.Signals, broker: Callable[[], Any], monkeypatch: pytest.MonkeyPatch, wait_until: Callable[..., None]
 ) -> None:
-    """An error in a callback ends paho's thread without a word; the client goes on saying that it is connected."""
+    """One that hangs still holds its connection: only its silence tells."""
     monkeypatch.setattr(link_module, "_MEND_EVERY_S", 0.0)
-    monkeypatch.setattr(threading, "excepthook", lambda _: None)
+    monkeypatch.setattr(link_module, "_PATIENCE_S", 0.5)
     port = broker().port
     link, node = Link(BrokerSettings(port=port), "collector"), NodeSide(port)
     message = encode(batch([reading(1_000, "open")]))
@@ -184,13 +186,15 @@ def test_a_dead_thread_behind_a_connected_client_is_mended(
         wait_until(lambda: not link.connections.empty() and link.connections.get())
         assert link.alive()
         assert not link.mend()
-        with monkeypatch.context() as broken:
-            broken.setattr(link.lanes, "put", lambda _: 1 / 0)
-            node.publish(Topic.READINGS.of("n1"), message)
+        process = link._process
+        assert process is not None
+        process.send_signal(how)
+        with monkeypatch.context() as hurried:
+            if how is signal.SIGSTOP:
+                hurried.setattr(link_module, "SILENT_S", 2.5)
             wait_until(lambda: not link.alive())
-        assert link._client.is_connected()
-        assert link.mend()
-        assert link.connections.get() is False
+            assert link.mend()
+        assert process.poll() is not None
         wait_until(lambda: not link.connections.empty() and link.connections.get())
         node.publish(Topic.READINGS.of("n1"), message)
         wait_until(lambda: len(link.lanes.fresh) > 0)
