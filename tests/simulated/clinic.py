@@ -19,7 +19,8 @@ from soak import wire
 from soak.quantity import utc_text
 from soak.ranges import Ranges
 from tests.collector.kit import opened
-from tests.simulated.broker import Broker, Client, Message
+from tests.simulated.broker import Broker
+from tests.simulated.client import Client, Message
 from tests.simulated.clocks import ServerClock, Time
 
 _RANGES = "SELECT first, last FROM {} WHERE stream_id = (SELECT id FROM stream WHERE stream = ?)"

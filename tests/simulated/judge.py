@@ -21,8 +21,8 @@ from soak.exposure import Meter
 from soak.findings import CODES
 from soak.ranges import Ranges
 from soak.reading import Lid
+from tests.simulated.account import TrueStream
 from tests.simulated.clocks import TRUE_UTC_MS
-from tests.simulated.node import TrueStream
 from tests.simulated.world import World
 
 

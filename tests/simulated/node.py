@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import random
 import sqlite3
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from unittest import mock
 
@@ -16,43 +15,16 @@ from firmware.outbox_file import FILE_NAME
 from firmware.sampler import Newest, Sampler
 from firmware.window import Window
 from soak import wire
-from soak.ranges import Range, Ranges
 from soak.reading import Reading, Why
-from tests.simulated.broker import Broker, Client, Message
+from tests.simulated.account import Account, TrueStream
+from tests.simulated.broker import Broker
+from tests.simulated.client import Client, Message
 from tests.simulated.clocks import MachineClock, Time
 from tests.simulated.truth import Basin
 
 TICK_MS = 1_000
 _STEP_MS = 50
 _CONVERSION_MS = 100  # how old a temperature is when it is read
-
-
-class WrittenIsLostError(AssertionError):
-    """The card had a reading, and after a start it is not there."""
-
-
-@dataclass
-class TrueStream:
-    """What became of one stream, as nobody but the simulator can know.
-
-    Attributes:
-        clock: The clocks of its boot.
-        sampled: Every reading taken, number 1 first.
-        told: So many of them the node has spoken of: those that its card has taken, or which it sends from memory
-            because the card takes nothing.
-        safe: So many of them the card has taken.
-        given_up: Numbers that the node spoke of and cannot bring any more: there was no room for them, or the card was
-            damaged, or they were only in the memory of a process that was killed.
-    """
-
-    stream: str
-    node: str
-    basin: Basin
-    clock: MachineClock
-    sampled: list[Reading] = field(default_factory=list)
-    told: int = 0
-    safe: int = 0
-    given_up: Ranges = field(default_factory=Ranges)
 
 
 @dataclass(frozen=True)
@@ -95,12 +67,10 @@ class SimulatedNode:
         rng: random.Random,
     ) -> None:
         self.name, self.basins, self.next_tick_ms = name, list(basins), 0
-        self.streams: list[TrueStream] = []
+        self.account = Account()
         self.running = False
         self._folder, self._make, self._time, self._broker, self._rng = folder, make, time, broker, rng
         self._events: list[Event] = []
-        self._current: dict[str, TrueStream] = {}
-        self._on_card: dict[str, Ranges] = {}
         self._damaged = False
         self.clock = self._booted(in_1970=False)
 
@@ -119,7 +89,8 @@ class SimulatedNode:
         """Start the node's process: a new stream for each basin."""
         self.outbox = Outbox(self._folder, self.clock, most_bytes=self._make.most_bytes)
         self.running = True
-        self._look_at_card()
+        self.account.look(self.outbox, damaged=self._damaged)
+        self._damaged = False
         self._events.clear()
         self.client = self._new_client()
         window = Window(self._make.most_under_way, resend_ms=self._make.resend_ms)
@@ -129,12 +100,10 @@ class SimulatedNode:
         now_ms = self._time.now_ms
         self._offset_ms = self.clock.utc_ms() - self.clock.boot_ms()
         self._looked_ms = now_ms
-        self._current = {}
         self._samplers: dict[str, Sampler] = {}
         for basin in self.basins:
             stream = self.outbox.begin(basin.name, basin.sensors)
-            self._current[basin.name] = TrueStream(stream, self.name, basin, self.clock)
-            self.streams.append(self._current[basin.name])
+            self.account.begin(TrueStream(stream, self.name, basin, self.clock))
             closed, news = basin.closed(now_ms), self._news(basin, now_ms)
             sampler = Sampler(basin.sensors, self.clock.boot_ms(), closed=closed, news=news)
             self._samplers[basin.name] = sampler
@@ -143,21 +112,11 @@ class SimulatedNode:
 
     def kill(self) -> None:
         """Kill -9: what was not written is gone, and so is everything that the client had not delivered."""
-        self._note_told()
+        self.account.note_told(self.outbox)
         self.running = False
         self.client.vanish()
         self.outbox.close(write=False)
-        self._leave()
-
-    def _leave(self) -> None:
-        """Its process has ended: what it held in memory alone is gone, what the card has must be there again."""
-        for stream in self._current.values():
-            if stream.told > stream.safe:
-                stream.given_up.add(stream.safe + 1, stream.told)
-        self._on_card = {}
-        for stream in self.streams:
-            held = self.outbox.held(stream.stream)
-            self._on_card[stream.stream] = Ranges(common(held, 1, stream.safe)) if stream.safe else Ranges()
+        self.account.leave(self.outbox)
 
     def damage(self) -> str:
         """While no process runs, a part of the card's file turns to nonsense; returns which."""
@@ -173,21 +132,6 @@ class SimulatedNode:
         self._damaged = True
         return f"{size} bytes of {file.name} at {start}"
 
-    def _look_at_card(self) -> None:
-        """After a start: what the card had must be there; of a damaged one it shows what is gone."""
-        told = {each.stream: each.newest for each in self.outbox.streams()}
-        for stream in self.streams:
-            held = self._on_card.get(stream.stream, Ranges())
-            left = self.outbox.held(stream.stream)
-            gone = [piece for each in held for piece in left.missing(*each)]
-            if gone and not self._damaged and not self.outbox.dropped:
-                raise WrittenIsLostError(f"a start has cost {gone} of stream {stream.stream[:8]}, which were written")
-            for piece in gone:
-                stream.given_up.add(*piece)
-            if self._damaged:  # what it does not know any more, it cannot tell anybody
-                stream.safe = min(stream.safe, told.get(stream.stream, 0))
-        self._damaged = False
-
     def stop(self) -> None:
         """An orderly end."""
         for basin in self.basins:
@@ -196,11 +140,10 @@ class SimulatedNode:
         self.client.publish(wire.Topic.STATE.of(self.name), wire.encode(wire.State(up=False)), retain=True)
         self.client.goodbye()
         self.running = False
-        with self._accounting():
+        with self.account.writing(self.outbox):
             self.outbox.close()
-        for stream in self._current.values():
-            stream.safe = stream.told
-        self._leave()
+        self.account.all_safe()
+        self.account.leave(self.outbox)
 
     # Its steps
 
@@ -227,7 +170,7 @@ class SimulatedNode:
         Args:
             failing: What SQLite says instead of committing; nothing if empty.
         """
-        with self._accounting():
+        with self.account.writing(self.outbox):
             if failing:
                 with mock.patch.object(self.outbox._file, "commit", side_effect=sqlite3.OperationalError(failing)):
                     wrote = self.outbox.write()
@@ -235,44 +178,14 @@ class SimulatedNode:
                 wrote = self.outbox.write()
             self.outbox.check()
         if wrote:
-            for stream in self._current.values():
-                stream.safe = stream.told
-
-    @contextmanager
-    def _accounting(self) -> Iterator[None]:
-        """The outbox writes: what it held before and does not hold afterwards, it has given up, and counts it."""
-        self._note_told()
-        before = [(each, self.outbox.held(each.stream)) for each in self.streams]
-        lost, dropped = self._given_up(), self.outbox.dropped
-        yield
-        self._note_told()
-        for stream, held in before:
-            left = self.outbox.held(stream.stream)
-            for piece in (gone for each in held for gone in left.missing(*each)):
-                stream.given_up.add(*piece)
-        lost, dropped = self._given_up() - lost, self.outbox.dropped - dropped
-        if lost != dropped:
-            raise WrittenIsLostError(f"a write has cost {lost} readings, the outbox says {dropped}")
-
-    def _given_up(self) -> int:
-        return sum(stream.given_up.count() for stream in self.streams)
-
-    def _note_told(self) -> None:
-        """The node has spoken of further readings; those that it cannot bring any more, it gave up at once."""
-        newest = {each.stream: each.newest for each in self.outbox.streams()}
-        for stream in self._current.values():
-            told = newest.get(stream.stream, 0)
-            if told > stream.told:
-                for gone in self.outbox.held(stream.stream).missing(stream.told + 1, told):
-                    stream.given_up.add(*gone)
-                stream.told = told
+            self.account.all_safe()
 
     def converse(self) -> None:
         """Take in what the client has brought, and say what is due."""
         events, self._events = self._events, []
         for event in events:
             self.conversation.handle(event, self._time.now_ms)
-            self._note_told()
+            self.account.note_told(self.outbox)
         self.conversation.speak(self._time.now_ms)
 
     def renew_client(self) -> None:
@@ -281,9 +194,14 @@ class SimulatedNode:
         self._events.append(Disconnected("built anew"))
         self.client = self._new_client()
 
+    @property
+    def streams(self) -> list[TrueStream]:
+        """Every stream that it ever began, oldest first."""
+        return self.account.streams
+
     def current(self) -> list[TrueStream]:
         """The streams that its process writes, or wrote last."""
-        return list(self._current.values())
+        return list(self.account.current.values())
 
     def held(self) -> int:
         """Readings that wait for a receipt."""
@@ -307,15 +225,11 @@ class SimulatedNode:
 
     def _hand_over(self, basin: Basin, readings: Sequence[Reading]) -> None:
         if readings:
-            self._current[basin.name].sampled += readings
-            self.outbox.append([(basin.name, reading) for reading in readings])
+            self.account.current[basin.name].sampled += readings
+            with self.account.writing(self.outbox):  # with a card that takes nothing, memory is bounded too
+                self.outbox.append([(basin.name, reading) for reading in readings])
 
     def _news(self, basin: Basin, ms: int) -> dict[str, Newest]:
         ended_ms = ms - _CONVERSION_MS
         boot_ended_ms = self.clock.boot_ms() - (self._time.now_ms - ended_ms)
         return {sensor: Newest(basin.indicated(sensor, ended_ms), boot_ended_ms) for sensor in basin.sensors}
-
-
-def common(ranges: Ranges, first: int, last: int) -> list[Range]:
-    """The parts of `first` to `last` that are in the set."""
-    return Ranges(ranges.missing(first, last)).missing(first, last)
