@@ -14,7 +14,7 @@ import pytest
 
 from collector.intake import Arrived, Intake
 from collector.page import seal, unseal
-from collector.readings import Rows, pack
+from collector.readings import Rows
 from collector.schema import FILE_NAME
 from collector.store import Store
 from soak import wire
@@ -149,6 +149,10 @@ def _a_row(database: Asked) -> tuple[int, int, int, Rows]:
     return stream, first, last, msgspec.msgpack.decode(body, type=Rows)
 
 
+def _row(rows: Rows, readings: list[Reading]) -> bytes:
+    return msgspec.msgpack.encode(msgspec.structs.replace(rows, readings=readings))
+
+
 def _a_page(database: Asked) -> tuple[int, int, int, str, bytes]:
     sql = "SELECT stream_id, first, last, sha256, body FROM page ORDER BY stream_id, first LIMIT 1"
     return database.execute(sql).fetchone()  # type: ignore[no-any-return]
@@ -167,7 +171,7 @@ def a_page_deleted(database: Asked) -> None:
 def a_reading_deleted(database: Asked) -> None:
     """And everything counted as if it had never been there."""
     stream, first, last, rows = _a_row(database)
-    body = pack(rows.readings[:-1], rows.anchors)
+    body = _row(rows, rows.readings[:-1])
     sql = "UPDATE batch SET last = ?, body = ? WHERE stream_id = ? AND first = ?"
     database.execute(sql, (last - 1, body, stream, first))
     database.execute("UPDATE stream SET stored = stored - 1 WHERE id = ?", (stream,))
@@ -176,7 +180,8 @@ def a_reading_deleted(database: Asked) -> None:
 def a_reading_twice(database: Asked) -> None:
     stream, _, last, rows = _a_row(database)
     database.execute(
-        "INSERT INTO batch VALUES (?, ?, ?, ?)", (stream, last, last, pack(rows.readings[-1:], rows.anchors))
+        "INSERT INTO batch (stream_id, first, last, body) VALUES (?, ?, ?, ?)",
+        (stream, last, last, _row(rows, rows.readings[-1:])),
     )
 
 
@@ -197,7 +202,10 @@ def a_page_twice(database: Asked) -> None:
 def a_reading_that_never_was(database: Asked) -> None:
     stream, _, last, rows = _a_row(database)
     later = msgspec.structs.replace(rows.readings[-1], ms=rows.readings[-1].ms + 1000)
-    database.execute("INSERT INTO batch VALUES (?, ?, ?, ?)", (stream, last + 1, last + 1, pack([later], rows.anchors)))
+    database.execute(
+        "INSERT INTO batch (stream_id, first, last, body) VALUES (?, ?, ?, ?)",
+        (stream, last + 1, last + 1, _row(rows, [later])),
+    )
     database.execute("UPDATE stream SET stored = stored + 1 WHERE id = ?", (stream,))
 
 
@@ -205,7 +213,7 @@ def a_temperature_altered(database: Asked) -> None:
     stream, first, _, rows = _a_row(database)
     (sensor,) = rows.readings[-1].mc
     rows.readings[-1] = msgspec.structs.replace(rows.readings[-1], mc={sensor: 30_000})
-    body = pack(rows.readings, rows.anchors)
+    body = _row(rows, rows.readings)
     database.execute("UPDATE batch SET body = ? WHERE stream_id = ? AND first = ?", (body, stream, first))
 
 
