@@ -13,7 +13,6 @@ from soak.closure import Closure, Finding
 from soak.exposure import Meter
 from soak.findings import CODES
 from soak.reading import Lid
-from soak.requirement import Requirement, SensorTerms
 
 
 class Ended(NamedTuple):
@@ -88,15 +87,18 @@ class Assessor:
         return self._meter.first
 
     def _look_up(self, utc_ms: int) -> None:
+        """Tell the meter what holds now; and what held since the reading before, for a closing that nobody saw."""
+        told_ms = self._from_ms if 0 <= self._from_ms <= utc_ms and self._until_ms >= 0 else None
         self._from_ms, self._until_ms = 0, 1 << 62
-        requirement: Requirement | None = None
-        terms: dict[str, SensorTerms] = {}
+        in_force = Required(0, None, {})
         for required in self._required:
             if required.since_ms > utc_ms:
                 self._until_ms = required.since_ms
                 break
-            self._from_ms, requirement, terms = required
-        self._meter.require(requirement, terms)
+            if told_ms is not None and told_ms < required.since_ms:
+                self._meter.require(required.requirement, required.terms)
+            self._from_ms, in_force = required.since_ms, required
+        self._meter.require(in_force.requirement, in_force.terms)
 
     def _handed_over(self, closure: Closure) -> Ended | None:
         if closure.first <= self._discard_to or self._newest is None:

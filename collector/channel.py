@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
 from typing import NamedTuple
 
 _HEAD = struct.Struct(">cHI")  # kind, length of the topic, length of the payload
@@ -36,8 +35,9 @@ class Frames:
     def __init__(self) -> None:
         self._rest = b""
 
-    def feed(self, more: bytes) -> Iterator[Frame]:
+    def feed(self, more: bytes) -> list[Frame]:
         """The frames that are whole now."""
+        frames: list[Frame] = []
         buffer, start = self._rest + more, 0
         while start + _HEAD.size <= len(buffer):
             kind, topic_bytes, payload_bytes = _HEAD.unpack_from(buffer, start)
@@ -46,6 +46,7 @@ class Frames:
             end = payload_at + payload_bytes
             if end > len(buffer):
                 break
-            yield Frame(kind, buffer[topic_at:payload_at].decode(), buffer[payload_at:end])
+            frames.append(Frame(kind, buffer[topic_at:payload_at].decode(), buffer[payload_at:end]))
             start = end
         self._rest = buffer[start:]
+        return frames

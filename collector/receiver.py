@@ -130,8 +130,9 @@ class _Client(mqtt.Client):
 class _Connection:
     """One connection to the broker, from first word to last; the next one is another."""
 
-    def __init__(self, errand: Errand, topics: list[str], say: Any) -> None:
-        self._say, self._topics = say, topics
+    def __init__(self, errand: Errand, topics: list[str], unsaid: dict[str, bytes], say: Any) -> None:
+        self._say, self._topics, self._unsaid = say, topics, unsaid
+        self._under_way: dict[int, tuple[str, bytes]] = {}
         self._began_s = time.monotonic()
         self.up = False
         client = _Client(CallbackAPIVersion.VERSION2, errand.client_id, clean_session=False, protocol=mqtt.MQTTv311)
@@ -143,9 +144,10 @@ class _Connection:
         client.max_inflight_messages_set(_MOST_AT_ONCE)
         client.on_connect = self._on_connect
         client.on_message = self._on_message
+        client.on_publish = self._on_publish
         client.on_socket_register_write = lambda *_: None  # written after everything that has come was read
-        client.connect(errand.host, errand.port, KEEPALIVE_S)
         self.client = client
+        client.connect(errand.host, errand.port, KEEPALIVE_S)
 
     def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
@@ -153,6 +155,17 @@ class _Connection:
         client.subscribe([(topic, 1) for topic in self._topics])
         self.up = True
         self._say(Frame(CONNECTED))
+        for topic, payload in list(self._unsaid.items()):
+            self.publish(topic, payload)
+
+    def publish(self, topic: str, payload: bytes) -> None:
+        """Say something that the broker keeps; until it has, it stays with what is unsaid."""
+        self._under_way[self.client.publish(topic, payload, qos=1, retain=True).mid] = topic, payload
+
+    def _on_publish(self, _client: mqtt.Client, _data: Any, message: int, *_: Any) -> None:
+        topic, payload = self._under_way.pop(message, ("", b""))
+        if self._unsaid.get(topic) is payload:
+            del self._unsaid[topic]
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         self._say(Frame(RETAINED if message.retain else MESSAGE, message.topic, bytes(message.payload)))
@@ -209,11 +222,12 @@ class Receiver:
         self._next_attempt_s = 0.0
         self._said_s = 0.0
         self._failure = ""
+        self._unwanted: set[str] = set()
+        self._unsaid: dict[str, bytes] = {}  # by topic, the newest: it replaces what was said before
 
     def run(self) -> None:
         """Until the collector is gone."""
         errand = msgspec.json.decode(self._first_word(), type=Errand)
-        self._topics = list(errand.topics)
         while True:
             if self._connection is None and time.monotonic() >= self._next_attempt_s:
                 self._connect(errand)
@@ -235,9 +249,10 @@ class Receiver:
             more = self._collector.recv(_AT_ONCE_BYTES)
             if not more:
                 sys.exit(0)
-            for frame in self._frames.feed(more):
+            if frames := self._frames.feed(more):
                 self._collector.setblocking(False)
-                return frame.payload
+                self._heed(frames[1:])
+                return frames[0].payload
 
     def _wait(self) -> list[Any]:
         reads: list[Any] = [self._collector]
@@ -255,7 +270,8 @@ class Receiver:
 
     def _connect(self, errand: Errand) -> None:
         try:
-            self._connection = _Connection(errand, self._topics, self._say)
+            topics = [topic for topic in errand.topics if topic not in self._unwanted]
+            self._connection = _Connection(errand, topics, self._unsaid, self._say)
         except (OSError, ValueError) as error:
             self._lost(str(error) or type(error).__name__)
 
@@ -289,16 +305,21 @@ class Receiver:
             return True
         except OSError:
             return False
-        for frame in self._frames.feed(more):
+        self._heed(self._frames.feed(more))
+        return bool(more)
+
+    def _heed(self, frames: list[Frame]) -> None:
+        for frame in frames:
             if frame.kind == UNSUBSCRIBE:
-                self._topics = [topic for topic in self._topics if topic != frame.topic]
+                self._unwanted.add(frame.topic)
+            elif frame.kind == PUBLISH:
+                self._unsaid[frame.topic] = frame.payload
             if self._connection is None or not self._connection.up:
-                continue  # it is said again after the next connection
+                continue
             if frame.kind == PUBLISH:
-                self._connection.client.publish(frame.topic, frame.payload, qos=1, retain=True)
+                self._connection.publish(frame.topic, frame.payload)
             elif frame.kind == UNSUBSCRIBE:
                 self._connection.client.unsubscribe(frame.topic)
-        return bool(more)
 
     def _say(self, frame: Frame) -> None:
         data = encoded(frame)

@@ -48,6 +48,7 @@ def test_a_restored_older_database_is_noticed_and_says_what_it_has(
         collector.start()
         wait_until(lambda: "restored-older" in codes(collector.data_dir))
         assert "(200 readings of n1; the data are " in collector.log()
+        wait_until(lambda: node.orders[-1].epoch != first.epoch)  # said after the corrected receipts
         late = NodeSide(port)  # the receipt that the broker now keeps
         try:
             wait_until(lambda: A in late.covered and late.orders and late.orders[-1].epoch != first.epoch)
