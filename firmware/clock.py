@@ -16,8 +16,8 @@ TIME_ERROR = 5
 """What adjtimex(2) returns for a clock that is not synchronised to a reliable source."""
 
 STA_UNSYNC = 0x40
-"""The bit of its status that says so. From memory of the kernel's ntp.c: set whenever somebody sets the clock by hand, and
-once the error it keeps account of has grown beyond 16 s, some nine hours after the last answer."""
+"""The bit of its status that says so. From memory of the kernel's ntp.c: set whenever somebody sets the clock by hand,
+and once the error it keeps account of has grown beyond 16 s, some nine hours after the last answer."""
 
 
 class Clock(Protocol):
