@@ -142,7 +142,6 @@ class Outbox:
             self._next_serial += 1
             self._by_basin[basin] = stream = Stream(origin, current=True)
             self._keep(stream)
-            self._cards[name] = stream
             return name
 
     def start(self, on_commit: Callable[[], None]) -> None:

@@ -11,6 +11,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -18,6 +19,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import Bundle, RuleBasedStateMachine, initialize, invariant, rule
 from outbox_kit import BOOT_1, BOOT_2, A, B, SetClock, reading
 
+from firmware import outbox as outbox_module
 from firmware.errors import OutboxError
 from firmware.outbox import Outbox
 from soak import wire
@@ -258,6 +260,12 @@ class Life(RuleBasedStateMachine):
 
     @initialize()
     def first_start(self) -> None:
+        self.patches = [
+            patch.multiple(outbox_module, MERGE_AT=8, MERGE=4, TIDY_EVERY=5, FULL_EVERY=3, FREE_SLOTS=2),
+            patch("firmware.outbox_file._MOST_LOG_PAGES", 20),
+        ]
+        for each in self.patches:
+            each.start()
         self.root = Path(tempfile.mkdtemp())
         self.lives = 0
         self.held: dict[str, dict[int, Reading]] = {}
@@ -274,7 +282,7 @@ class Life(RuleBasedStateMachine):
     def current(self) -> str:
         return self.now
 
-    @rule(count=st.integers(1, 5))
+    @rule(count=st.integers(1, 9))
     def append(self, count: int) -> None:
         for _ in range(count):
             self.number, self.ms = self.number + 1, self.ms + 1000
@@ -283,7 +291,7 @@ class Life(RuleBasedStateMachine):
             self.outbox.append([("b1", one)])
         written(self.outbox)
 
-    @rule(stream=streams, first=st.integers(1, 12), length=st.integers(0, 6))
+    @rule(stream=streams, first=st.integers(1, 30), length=st.integers(0, 12))
     def release(self, stream: str, first: int, length: int) -> None:
         self.outbox.release(stream, [(first, first + length)])
         for number in range(first, first + length + 1):
@@ -329,11 +337,13 @@ class Life(RuleBasedStateMachine):
 
     def teardown(self) -> None:
         if hasattr(self, "outbox"):
+            for each in self.patches:
+                each.stop()
             self.outbox.close()
             shutil.rmtree(self.root)
 
 
 TestLife = Life.TestCase
 TestLife.settings = settings(
-    max_examples=25, stateful_step_count=20, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+    max_examples=15, stateful_step_count=20, deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )

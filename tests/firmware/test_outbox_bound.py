@@ -223,6 +223,24 @@ def test_while_the_disk_is_full_readings_wait_then_go_from_memory_and_are_writte
     assert [record.message.split()[1] for record in caplog.records] == ["not_written", "readings", "written"]
 
 
+def test_a_node_starts_on_a_full_disk_and_sends_what_it_has(tmp_path: Path, recorder: Recorder) -> None:
+    outage = Outage(tmp_path, 2)
+    outage.seconds(40)
+    outage.outbox.close()
+    recorder.refuse = lambda _path, _at: True
+    again = Outage(tmp_path, 2)
+    for _ in range(FAILURES):
+        again.second()
+        assert not again.outbox.write()
+    assert everything(again.outbox) == {**outage.taken, **again.taken}
+    recorder.refuse = lambda _path, _at: False
+    assert again.outbox.write()
+    again.outbox.close()
+    third = Outbox(tmp_path, SetClock(BOOT_2))
+    assert everything(third) == {**outage.taken, **again.taken}
+    third.close()
+
+
 def test_what_memory_cannot_hold_either_is_lost_from_the_oldest_on_and_remembered(
     tmp_path: Path, recorder: Recorder, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -252,6 +270,31 @@ def test_what_memory_cannot_hold_either_is_lost_from_the_oldest_on_and_remembere
     assert {(held.oldest, held.newest) for held in again.streams()} == {(206, 205)}  # still to be recorded as lost
     for stream in outage.taken:
         again.lost(stream, [(6, 155)])
+    assert again.streams() == []
+    again.close()
+
+
+def test_a_card_that_hangs_does_not_fill_the_memory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No attempt to write ends, well or badly; what is given up meanwhile is remembered as well."""
+    monkeypatch.setattr(outbox_module, "MOST_RECENT", 100)
+    outage = Outage(tmp_path, 2)
+    outage.seconds(5)
+    for _ in range(200):
+        outage.second()
+    assert outage.outbox.waiting == 100
+    assert outage.outbox.dropped == 300
+    assert outage.outbox.write()
+    for stream in outage.taken:
+        assert list(outage.outbox.held(stream)) == [(1, 5), (156, 205)]
+        outage.outbox.release(stream, [(1, 5), (156, 205)])
+        outage.outbox.lost(stream, [(6, 154)])
+    outage.outbox.close()
+    again = Outbox(tmp_path, SetClock(BOOT_2))
+    assert {held.stream: (held.oldest, held.newest) for held in again.streams()} == dict.fromkeys(
+        outage.taken, (206, 205)
+    )
+    for stream in outage.taken:
+        again.lost(stream, [(155, 155)])
     assert again.streams() == []
     again.close()
 

@@ -18,6 +18,7 @@ from outbox_kit import BOOT_1, BOOT_2, A, B, Basins, SetClock, everything, readi
 from firmware import outbox as outbox_module
 from firmware.errors import OutboxError
 from firmware.outbox import Outbox
+from firmware.packing import carve
 from soak import wire
 from soak.reading import Fault, Lid, Reading, Why
 
@@ -265,13 +266,15 @@ def test_the_clock_of_an_earlier_boot_survives_damage_and_restarts(tmp_path: Pat
         one.write()
     one.close()
     data = bytearray((tmp_path / "outbox.db").read_bytes())
-    data[1_024:2_048] = bytes(1_024)
+    for offset, _ in list(carve(bytes(data)))[-8:]:
+        data[offset + 20] ^= 0xFF
     (tmp_path / "outbox.db").write_bytes(data)
     for number in range(3):
         again = Outbox(tmp_path, SetClock(BOOT_2, boot_ms=5_000_000 + number, utc_ms=1_800_000_000_000))
         (first, _), *_ = again.held(stream)
         assert again.batch(stream, first, 1).clock == wire.Clock(900_000, "2023-11-14T22:13:20.000Z", True)
-        again.lost(stream, [(1, 1)])
+        (gone, _), *_ = again._streams[stream].gone
+        again.lost(stream, [(gone, gone)])
         again.begin("b1", [A])
         again.append([("b1", reading(5_000_000))])
         again.write()
