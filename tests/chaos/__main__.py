@@ -18,6 +18,7 @@ from tests.chaos.rig import RigError
 
 _SECONDS_A_KILL = 2.2
 _BASINS_A_NODE = 4
+_ENDS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
 def main() -> int:
@@ -33,12 +34,14 @@ def main() -> int:
     seed = secrets.randbelow(1_000_000) if options.seed is None else options.seed
     seconds = _SECONDS_A_KILL * options.kills if options.minutes is None else options.minutes * 60
     nodes = -(-options.basins // _BASINS_A_NODE)
-    signal.signal(signal.SIGTERM, _interrupt)
-    signal.signal(signal.SIGHUP, _interrupt)
+    for number in _ENDS:
+        signal.signal(number, _interrupt)
     return _play(Plan(options.kills, seed, options.basins, nodes, seconds))
 
 
 def _interrupt(*_: object) -> NoReturn:
+    for number in _ENDS:
+        signal.signal(number, signal.SIG_IGN)  # stopping takes some seconds: asking twice must not leave it half done
     raise KeyboardInterrupt
 
 
@@ -66,7 +69,8 @@ def _play(plan: Plan) -> int:
             shutil.rmtree(folder, ignore_errors=True)
     for outcome in outcomes:
         print(outcome.line())
-    print(f"again with: ./run chaos --kills {plan.kills} --seed {plan.seed} --basins {plan.basins}")
+    again = f"--kills {plan.kills} --seed {plan.seed} --basins {plan.basins} --minutes {plan.seconds / 60:.2f}"
+    print(f"again with: ./run chaos {again}")
     print(f"{time.monotonic() - began_s:.0f} s")
     count = sum(bool(outcome.problems) for outcome in outcomes)
     print(f"{len(outcomes) - count} passed, {count} failed")
