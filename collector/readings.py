@@ -32,6 +32,15 @@ class Synchronised(NamedTuple):
     utc_ms: int
 
 
+_SLEWED_PPM = 500
+"""By how much the uninterrupted clock may be steered while the wall clock is brought in line (adjtimex(2))."""
+
+
+def dating_error_ms(dated_back_ms: int) -> int:
+    """How far off a date may be that was counted back so far: what the clock was steered, and a second for setting."""
+    return 1_000 + dated_back_ms * _SLEWED_PPM // 1_000_000
+
+
 class Piece(NamedTuple):
     """Readings of one stream, numbers following on, that one clock dates.
 

@@ -16,6 +16,7 @@ from litestar.plugins.jinja import JinjaTemplateEngine
 from litestar.template.config import TemplateConfig
 from litestar.types import ASGIApp
 
+from collector.readings import dating_error_ms
 from dashboard.api import api_router
 from dashboard.assets import style_ids, url
 from dashboard.guard import KnownHosts, protect
@@ -110,6 +111,7 @@ def _templates(site: Site) -> Environment:
         celsius=celsius,
         coldest=coldest,
         in_words=in_words,
+        dating_error_ms=dating_error_ms,
         edge_words=edge_words,
         fault_words=fault_words,
         requirement_words=requirement_words,

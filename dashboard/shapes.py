@@ -48,6 +48,8 @@ class ClosureBody(msgspec.Struct, frozen=True):
         last_at: Time of its last reading.
         opened_at: Time of the open reading that ended it; null if nobody saw the lid open, or it is running.
         clock_synced: The node's wall clock was synchronised: the times of day can be trusted. Durations always can.
+        dated_back_ms: How long after the closing the node's clock was set that dates it; null: the clock that came with
+            the readings does.
         credited_ms: Longest time proven without a break.
         coldest_mc: Lowest corrected temperature.
         allowance_mc: By how much all sensors could be lowered with the soak still met.
@@ -69,6 +71,7 @@ class ClosureBody(msgspec.Struct, frozen=True):
     closing: Edge
     opening: Edge
     clock_synced: bool
+    dated_back_ms: int | None
     closed_ms: int
     credited_ms: int
     unknown_ms: int
@@ -282,6 +285,7 @@ def stored_body(stored: StoredClosure, basin: Basin, when: SiteTime) -> ClosureB
         offset_ms,
         clock_synced=stored.clock_synced,
         id=stored.id,
+        dated_back_ms=stored.dated_back_ms,
         assessed_at=when.rfc3339(stored.assessed_ms),
         assessed_at_ms=stored.assessed_ms,
         superseded_by=stored.superseded_by,
@@ -293,7 +297,9 @@ def closure_body(
 ) -> ClosureBody:
     """A closure as the API gives it; `offset_ms` is the wall clock minus the node's uninterrupted clock."""
     opened_ms = None if closure.opening_ms is None else closure.opening_ms + offset_ms
-    row: dict[str, Any] = {"id": None, "assessed_at": None, "assessed_at_ms": None, "superseded_by": None, **stored}
+    row: dict[str, Any] = (
+        dict.fromkeys(("id", "assessed_at", "assessed_at_ms", "superseded_by", "dated_back_ms")) | stored
+    )
     return ClosureBody(
         node=basin.node,
         basin=basin.name,

@@ -258,3 +258,17 @@ def test_a_fault_of_ours_tells_nothing_of_the_inside(
     assert "A fault in this program stopped the answer. Nothing was changed." in html
     assert "ZeroDivisionError" not in html
     assert "ZeroDivisionError" in caplog.text
+
+
+def test_a_date_counted_back_from_when_the_clock_was_set_says_so(tmp_path: Path) -> None:
+    """How good the time is: the uninterrupted clock is steered by 500 ppm at most (adjtimex(2))."""
+    player = pagekit.Player(tmp_path, Settings("Mill", basin=[basin_settings("n1/b1", "Basin 1", [sensor(1)], **NEED)]))
+    spans = [Span(10, "open"), Span(90, "closed"), Span(10, "open")]
+    player.play("n1/b1", spans, [sensor(1)], end_ms=player.now_ms - 300_000, synced=False)
+    player.carry_on("n1/b1", player.tracks["n1/b1"], to_ms=player.now_ms)
+    player.close()
+    with TestClient(build_app(tmp_path, rehearsal=pagekit.rehearsal()), base_url="http://127.0.0.1") as client:
+        (closure,) = client.get("/api/closures").json()["closures"]
+        assert 390_000 < closure["dated_back_ms"] < 400_000
+        text = page(client, f"/closures/{closure['id']}")
+        assert "after the lid closed: times of day are counted back from then, to within 1 s" in text
