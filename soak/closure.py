@@ -73,9 +73,12 @@ class Closure(msgspec.Struct, frozen=True):
         out_ms: Time in intervals that are out of range.
         out_first_ms: Time of the first reading out of range.
         unknown_first_ms: Time of the first reading without a value.
-        faults: How often each fault word was given instead of a temperature.
+        faults: How often each fault word was given instead of a temperature: the first sixteen words by name, the rest
+            together as "other".
         met_without_u: It would be met if every U were 0.
         findings: Why.
+        silent_out_ms: The part of `out_ms` for which there was no temperature: between known readings further apart
+            than the longest allowed gap, and at the edges.
     """
 
     first: int
@@ -105,6 +108,7 @@ class Closure(msgspec.Struct, frozen=True):
     faults: dict[str, int]
     met_without_u: bool
     findings: tuple[Finding, ...] = ()
+    silent_out_ms: int = 0
 
     @property
     def closed_ms(self) -> int:

@@ -102,10 +102,9 @@ class Meter:
             judged = judge.of(reading.mc) if judge else None
             ended = self._turn(number, ms, True, judged)
         if judged is None and judge and self._closure:
-            faults = self._closure.faults
             for sensor in judge.sensors:
                 if fault := reading.fault.get(sensor):
-                    faults[fault.code] = faults.get(fault.code, 0) + 1
+                    self._closure.add_fault(fault.code)
         return ended
 
     def step(self, number: int, ms: int, closed: bool, judged: Judged | None) -> Closure | None:

@@ -84,11 +84,14 @@ def _temperature(closure: Closure, min_mc: int, max_mc: int | None) -> list[Find
 def _no_temperature(closure: Closure, max_gap_ms: int) -> list[Finding]:
     missing = closure.readings - closure.known
     # A failed conversion or two do not break a soak and are no finding, unless they are what the proof lacks.
-    if not missing or (closure.unknown_ms <= max_gap_ms and closure.verdict is not Verdict.UNPROVEN):
+    silent_ms = closure.unknown_ms + closure.silent_out_ms
+    if not missing or (silent_ms <= max_gap_ms and closure.verdict is not Verdict.UNPROVEN):
         return []
     words = ", ".join(f"{word} {count}" for word, count in sorted(closure.faults.items()))
-    text = f"No temperature for {in_words(closure.unknown_ms)}, {missing} of {closure.readings} readings"
+    text = f"No temperature for {in_words(silent_ms)}, {missing} of {closure.readings} readings"
     numbers = {"unknown_ms": closure.unknown_ms, "missing": missing, "readings": closure.readings}
+    if closure.silent_out_ms:
+        numbers["silent_out_ms"] = closure.silent_out_ms
     return [Finding("sensor-fault", text + (f" ({words})." if words else "."), closure.unknown_first_ms, numbers)]
 
 

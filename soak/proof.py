@@ -16,6 +16,10 @@ from soak.requirement import MAX_GAP_MS, Judge, Judged, Requirement, SensorTerms
 
 NEVER = 1 << 62
 
+MOST_FAULT_WORDS = 16
+OTHER_FAULTS = "other"
+"""Where a sender makes up ever new fault words, the first so many are counted by name, the rest together under this."""
+
 
 class RunState(msgspec.Struct, frozen=True):
     """A longest-run search as plain values."""
@@ -79,6 +83,7 @@ class ClosureState(msgspec.Struct, frozen=True):
     hottest_mc: int | None
     unknown_ms: int
     out_ms: int
+    silent_out_ms: int
     out_first_ms: int | None
     unknown_first_ms: int | None
     faults: dict[str, int]
@@ -113,6 +118,7 @@ class Proof:
         "out_ms",
         "readings",
         "sensor_stretches",
+        "silent_out_ms",
         "stretch",
         "unknown_first_ms",
         "unknown_ms",
@@ -132,7 +138,7 @@ class Proof:
         self.not_out_unlimited = False  # a finished not-out run did
         self.coldest_mc: int | None = None
         self.hottest_mc: int | None = None
-        self.unknown_ms = self.out_ms = 0
+        self.unknown_ms = self.out_ms = self.silent_out_ms = 0
         self.out_first_ms: int | None = None
         self.unknown_first_ms: int | None = None
         self.faults: dict[str, int] = {}
@@ -168,6 +174,13 @@ class Proof:
         if self.sensor_stretches:
             self._sensor_stretches(ms, judged)
 
+    def add_fault(self, word: str) -> None:
+        """A required sensor gave this fault word instead of a temperature."""
+        faults = self.faults
+        if word not in faults and len(faults) >= MOST_FAULT_WORDS:
+            word = OTHER_FAULTS
+        faults[word] = faults.get(word, 0) + 1
+
     def _sensor_stretches(self, ms: int, judged: Judged) -> None:
         margins = judged.margins_mc
         all_in_range = judged.margin_mc >= 0
@@ -189,22 +202,7 @@ class Proof:
         if self.known_ms is None:
             self._first_known(ms, in_range)
         else:
-            near = ms - self.known_ms <= self.max_gap_ms
-            if not (in_range and self.in_range):
-                self.out_ms += ms - self.known_ms
-                self._end_not_out(self.known_ms)
-                if in_range:
-                    self.not_out.start_ms = ms
-            elif not near:
-                self.unknown_ms += ms - self.known_ms
-            if not near:
-                self.stretch.cut()
-                for stretch in self.sensor_stretches:
-                    stretch.cut()
-            if not (near and in_range and self.in_range):
-                self.credited.end(self.known_ms)
-            if not (near and in_range_without_u and self.in_range_without_u):
-                self.credited_without_u.end(self.known_ms)
+            self._interval(self.known_ms, ms, in_range, in_range_without_u)
         if in_range and self.credited.start_ms == NEVER:
             self.credited.start_ms = ms
         if in_range_without_u and self.credited_without_u.start_ms == NEVER:
@@ -215,6 +213,27 @@ class Proof:
         self.hottest_mc = judged.highest_mc if self.hottest_mc is None else max(self.hottest_mc, judged.highest_mc)
         self.known_ms, self.in_range, self.in_range_without_u = ms, in_range, in_range_without_u
 
+    def _interval(self, known_ms: int, ms: int, in_range: bool, in_range_without_u: bool) -> None:
+        """From one known reading to the next, which is judged so."""
+        near = ms - known_ms <= self.max_gap_ms
+        if not (in_range and self.in_range):
+            self.out_ms += ms - known_ms
+            self._end_not_out(known_ms)
+            if in_range:
+                self.not_out.start_ms = ms
+        elif not near:
+            self.unknown_ms += ms - known_ms
+        if not near:
+            if not (in_range and self.in_range):
+                self.silent_out_ms += ms - known_ms
+            self.stretch.cut()
+            for stretch in self.sensor_stretches:
+                stretch.cut()
+        if not (near and in_range and self.in_range):
+            self.credited.end(known_ms)
+        if not (near and in_range_without_u and self.in_range_without_u):
+            self.credited_without_u.end(known_ms)
+
     def _first_known(self, ms: int, in_range: bool) -> None:
         """From the closure's first reading to its first known one: out if that is out of range, else unknown."""
         if in_range:
@@ -223,6 +242,7 @@ class Proof:
             self.not_out_reaches_back = self.closing_edge is not Edge.SEEN
         else:
             self.out_ms += ms - self.closing_ms
+            self.silent_out_ms += ms - self.closing_ms
 
     def _end_not_out(self, last_ms: int) -> None:
         self.not_out.end(last_ms)
@@ -234,7 +254,7 @@ class Proof:
         requirement = self.judge.requirement if self.judge else None
         known_ms = self.known_ms
         credited_ms = without_u_ms = 0
-        unknown_ms, out_ms = self.unknown_ms, self.out_ms
+        unknown_ms, out_ms, silent_out_ms = self.unknown_ms, self.out_ms, self.silent_out_ms
         ended_unseen = edge not in (Edge.SEEN, Edge.RUNNING)
         unlimited = self.not_out_unlimited or self.not_out_reaches_back
         if known_ms is None:  # one unknown interval
@@ -249,6 +269,7 @@ class Proof:
                 unlimited = unlimited or ended_unseen
             else:
                 out_ms += last_ms - known_ms
+                silent_out_ms += last_ms - known_ms
                 not_out_ms = self.not_out.longest_ms(known_ms)
         if credited_ms >= self.contact_ms:
             verdict = Verdict.MET
@@ -288,6 +309,7 @@ class Proof:
             unknown_first_ms=self.unknown_first_ms,
             faults=dict(self.faults),
             met_without_u=without_u_ms >= self.contact_ms,
+            silent_out_ms=silent_out_ms,
         )
         return msgspec.structs.replace(closure, findings=explain(closure))
 
@@ -314,6 +336,7 @@ class Proof:
             hottest_mc=self.hottest_mc,
             unknown_ms=self.unknown_ms,
             out_ms=self.out_ms,
+            silent_out_ms=self.silent_out_ms,
             out_first_ms=self.out_first_ms,
             unknown_first_ms=self.unknown_first_ms,
             faults=dict(self.faults),
@@ -335,6 +358,7 @@ class Proof:
         closure.not_out_unlimited = state.not_out_unlimited
         closure.coldest_mc, closure.hottest_mc = state.coldest_mc, state.hottest_mc
         closure.unknown_ms, closure.out_ms = state.unknown_ms, state.out_ms
+        closure.silent_out_ms = state.silent_out_ms
         closure.out_first_ms, closure.unknown_first_ms = state.out_first_ms, state.unknown_first_ms
         closure.faults = dict(state.faults)
         closure.stretch = BestStretch.restored(closure.contact_ms, state.stretch)

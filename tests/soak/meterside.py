@@ -33,8 +33,8 @@ def fed(meter: Meter, rows: Iterable[Row], at: Callable[[int], Force] | None = N
     """Feed rows; the closures that ended."""
     ended = []
     for row in rows:
-        if at is not None:
-            force = at(row.number)
+        for number in range((meter.number or 0) + 1, row.number + 1) if at else ():
+            force = at(number)  # type: ignore[misc]
             meter.require(requirement(force.need), sensor_terms(force.sensors))
         closure = meter.feed(row.number, reading(row))
         if closure is not None:

@@ -93,7 +93,7 @@ def assess(rows: Sequence[Row], force: Force | Callable[[int], Force], newer_str
         if not rows[start].closed:
             start += 1
             continue
-        here = at(rows[start].number)
+        here = _judged_by(rows, start, at)
         gap_ms = here.need.max_gap_ms if here.need else DEFAULT_GAP_MS
         end = start
         while end + 1 < len(rows) and rows[end + 1].closed and _neighbours(rows[end], rows[end + 1], gap_ms):
@@ -103,6 +103,54 @@ def assess(rows: Sequence[Row], force: Force | Callable[[int], Force], newer_str
         results.append(_closure(rows[start : end + 1], before, after, here, newer_stream))
         start = end + 1
     return results
+
+
+def _judged_by(rows: Sequence[Row], start: int, at: Callable[[int], Force]) -> Force:
+    """What is in force at the closing reading; after a loss the strictest since the lid was open."""
+    number = rows[start].number
+    if number == (rows[start - 1].number if start else 0) + 1:
+        return at(number)
+    last_open = max((row.number for row in rows[:start] if not row.closed), default=1)
+    forces = [at(each) for each in range(last_open, number + 1)]
+    if forces.count(forces[0]) == len(forces):
+        return forces[0]
+    needs = [force.need for force in forces if force.need]
+    if len(needs) < len(forces) or len({frozenset(force.sensors) for force in forces}) > 1:
+        return Force(None, {})
+    maxima = [need.max_mc for need in needs if need.max_mc is not None]
+    need = Need(
+        max(need.min_mc for need in needs),
+        max(need.contact_ms for need in needs),
+        min(maxima) if maxima else None,
+        min(need.max_gap_ms for need in needs),
+    )
+    if need.max_mc is not None and need.max_mc < need.min_mc:
+        return Force(None, {})
+    return Force(
+        need, {sensor: _wide_enough([force.sensors[sensor] for force in forces]) for sensor in forces[0].sensors}
+    )
+
+
+def _wide_enough(several: Sequence[Terms]) -> Terms:
+    """The smallest U with a correction so that what was possible by any of the terms stays possible."""
+    u_mc = 0
+    while True:
+        for correction_mc in _candidates(several, u_mc):
+            if all(
+                correction_mc - u_mc <= terms.correction_mc - terms.u_mc
+                and correction_mc + u_mc >= terms.correction_mc + terms.u_mc
+                for terms in several
+            ):
+                return Terms(u_mc, correction_mc)
+        u_mc += 1
+
+
+def _candidates(several: Sequence[Terms], u_mc: int) -> list[int]:
+    """Corrections worth trying: the one that just reaches the warmest, then the one that just reaches the coldest."""
+    return [
+        max(terms.correction_mc + terms.u_mc for terms in several) - u_mc,
+        min(terms.correction_mc - terms.u_mc for terms in several) + u_mc,
+    ]
 
 
 def _neighbours(one: Row, next_one: Row, gap_ms: int) -> bool:
@@ -172,7 +220,7 @@ def _closure(rows: Sequence[Row], before: Row | None, after: Row | None, here: F
         found.add("above-maximum")
     if verdict in ("not met", "unproven") and met_without_u:
         found.add("guard-band")
-    if len(known) < len(rows) and (verdict == "unproven" or unknown_ms > need.max_gap_ms):
+    if len(known) < len(rows) and (verdict == "unproven" or _silent_ms(rows, known, need) > need.max_gap_ms):
         found.add("sensor-fault")
     return Result(
         *edges,
@@ -190,6 +238,15 @@ def _closure(rows: Sequence[Row], before: Row | None, after: Row | None, here: F
         math.isinf(not_out),
         met_without_u,
     )
+
+
+def _silent_ms(rows: Sequence[Row], known: Sequence[Row], need: Need) -> int:
+    """How long there was no temperature: at the edges, and between known readings that are not neighbours."""
+    if not known:
+        return rows[-1].ms - rows[0].ms
+    apart = [later.ms - earlier.ms for earlier, later in pairwise(known)]
+    edges = known[0].ms - rows[0].ms + rows[-1].ms - known[-1].ms
+    return edges + sum(ms for ms in apart if ms > need.max_gap_ms)
 
 
 def _edge_codes(

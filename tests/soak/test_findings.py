@@ -144,6 +144,42 @@ def test_sensor_fault_lists_each_fault_word_with_its_count() -> None:
     )
 
 
+def test_a_silence_between_cold_readings_is_told_with_its_length() -> None:
+    """Cold is why it is not met; that nobody knows how cold for ten minutes is told beside it."""
+    meter = Meter(Requirement(20_000, 720_000), {A: SensorTerms(0)})
+    meter.feed(1, Reading(0, Why.TICK, Lid.OPEN, {A: 19_000}))
+    for number in range(2, 602):
+        mc = 19_000 if number in (2, 601) else None
+        meter.feed(number, Reading(1_000 * number, Why.TICK, Lid.CLOSED, {A: mc}))
+    closure = meter.feed(602, Reading(602_000, Why.TICK, Lid.OPEN, {A: 19_000}))
+    assert closure is not None
+    assert (closure.unknown_ms, closure.silent_out_ms, closure.out_ms) == (0, 599_000, 599_000)
+    found = {finding.code: finding for finding in closure.findings}
+    assert found["sensor-fault"].text == "No temperature for 9 min 59 s, 598 of 600 readings."
+    assert found["sensor-fault"].numbers == {
+        "unknown_ms": 0,
+        "silent_out_ms": 599_000,
+        "missing": 598,
+        "readings": 600,
+    }
+
+
+def test_ever_new_fault_words_are_bounded_and_none_is_left_uncounted() -> None:
+    """A node gone mad, or somebody in its name, may make up words: memory and the finding stay small."""
+    meter = Meter(Requirement(20_000, 720_000), {A: SensorTerms(0)})
+    for number in range(1, 5_001):
+        fault = {A: Fault("crc" if number % 2 else f"word-{number}")}
+        meter.feed(number, Reading(1_000 * number, Why.TICK, Lid.CLOSED, {A: None}, fault))
+    again = Meter.restored(meter.state())
+    for one in (meter, again):
+        closure = one.end()
+        assert closure is not None
+        assert closure.faults["crc"] == 2_500
+        assert closure.faults["other"] == 2_500 - 15
+        assert (len(closure.faults), sum(closure.faults.values())) == (17, 5_000)
+        assert len(closure.findings[0].text) < 500
+
+
 def test_faults_of_a_sensor_that_is_not_required_are_not_counted() -> None:
     """The basin is judged by its required sensors; another one's trouble is not why the proof lacks temperatures."""
     meter = Meter(Requirement(20_000, 720_000), {A: SensorTerms(0)})
