@@ -102,7 +102,7 @@ def test_a_power_cut_costs_one_second_at_most(
     assert calls - soak.begins > 300
     assert any(call.path.endswith("outbox.db") for call in recorder.calls[soak.begins : -10])  # it did copy
     dice = Random(7)
-    for number in sorted(dice.sample(range(soak.begins, calls + 1), 60)):
+    for number in sorted(dice.sample(range(soak.begins, calls + 1), 25)):
         folder = tmp_path / str(number)
         after(soak, recorder, number, folder, dice if torn else None)
         check(soak, folder, number)
