@@ -1,6 +1,6 @@
 """Spoilt messages between good ones: every good reading is kept, everything else is set aside with a reason.
 
-Fifty thousand in the suite; SOAKLEDGER_MUTATED=100000 for the whole, SOAKLEDGER_SEED for others. A failure prints the
+Twenty thousand in the suite; SOAKLEDGER_MUTATED=100000 for the whole, SOAKLEDGER_SEED for others. A failure prints the
 message; the same seed and count send it again.
 """
 
