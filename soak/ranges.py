@@ -31,7 +31,15 @@ class Ranges:
         """
         if last < first:
             raise ValueError(f"A range must not end ({last}) before it begins ({first}).")
-        left = bisect_left(self._lasts, first - 1)
+        lasts = self._lasts
+        if lasts and first > lasts[-1]:  # the common case: what comes next, or later
+            if first == lasts[-1] + 1:
+                lasts[-1] = last
+            else:
+                self._firsts.append(first)
+                lasts.append(last)
+            return
+        left = bisect_left(lasts, first - 1)
         right = bisect_right(self._firsts, last + 1)
         if left < right:
             first, last = min(first, self._firsts[left]), max(last, self._lasts[right - 1])

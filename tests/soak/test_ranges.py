@@ -33,6 +33,37 @@ def test_ranges_behave_as_a_set_of_numbers(added: list[tuple[int, int]], asked: 
         assert ranges.run_end(number) == (end if number in expected else None)
 
 
+@settings(max_examples=300, deadline=None)
+@given(st.lists(spans, max_size=12))
+def test_neighbours_are_those_of_a_set_of_numbers(added: list[tuple[int, int]]) -> None:
+    ranges, expected = Ranges(added), numbers(added)
+    for number in range(-2, 52):
+        assert ranges.before(number) == max((each for each in expected if each < number), default=None)
+        assert ranges.after(number) == min((each for each in expected if each > number), default=None)
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.lists(st.tuples(st.integers(1, 3), st.integers(0, 4)), max_size=15), st.lists(spans, max_size=4))
+def test_what_comes_at_the_end_is_added_as_anywhere_else(
+    steps: list[tuple[int, int]], later: list[tuple[int, int]]
+) -> None:
+    """Mostly the next number comes, or one beyond a hole; then some that fill holes, reach over ends or come again."""
+    ranges, added, end = Ranges(), [], 0
+    for step, length in steps:
+        added.append((end + step, end + step + length))
+        end = added[-1][1]
+        ranges.add(*added[-1])
+        assert ranges.last == end
+    for span in later:
+        added.append(span)
+        ranges.add(*span)
+    assert ranges == Ranges(sorted(added, reverse=True))
+    assert numbers(list(ranges)) == numbers(added)
+    assert len(ranges) == sum(number - 1 not in numbers(added) for number in numbers(added))
+    assert ranges.missing(60, 70) == [(60, 70)]
+    assert ranges.missing(70, 60) == []
+
+
 @settings(max_examples=100)
 @given(st.lists(spans, max_size=12))
 def test_ranges_are_as_few_as_can_be_and_rise(added: list[tuple[int, int]]) -> None:
