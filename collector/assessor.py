@@ -62,7 +62,7 @@ class Assessor:
         for index in range(start, end):
             reading = readings[index]
             if not self._from_ms <= reading.ms + offset_ms < self._until_ms:
-                self._look_up(reading.ms + offset_ms)
+                self._look_up(reading.ms + offset_ms, offset_ms)
             closure = meter.feed(number, reading)
             number += 1
             if closure is not None:
@@ -86,17 +86,25 @@ class Assessor:
         """Number of the first reading of the closure in progress; None with the lid open."""
         return self._meter.first
 
-    def _look_up(self, utc_ms: int) -> None:
+    @property
+    def closing_lost(self) -> bool:
+        """The closure in progress began after a loss."""
+        return self._meter.closing_lost
+
+    def _look_up(self, utc_ms: int, boot_utc_ms: int) -> None:
         """Tell the meter what holds now; and what held since the reading before, for a closing that nobody saw."""
-        told_ms = self._from_ms if 0 <= self._from_ms <= utc_ms and self._until_ms >= 0 else None
+        if self._until_ms < 0 and not self._discard_to:  # the stream's beginning, which may be lost
+            told_ms = boot_utc_ms - 1
+        else:
+            told_ms = self._from_ms if 0 <= self._until_ms and self._from_ms <= utc_ms else utc_ms
         self._from_ms, self._until_ms = 0, 1 << 62
         in_force = Required(0, None, {})
         for required in self._required:
             if required.since_ms > utc_ms:
                 self._until_ms = required.since_ms
                 break
-            if told_ms is not None and told_ms < required.since_ms:
-                self._meter.require(required.requirement, required.terms)
+            if required.since_ms > told_ms:
+                self._meter.require(in_force.requirement, in_force.terms)
             self._from_ms, in_force = required.since_ms, required
         self._meter.require(in_force.requirement, in_force.terms)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from collector.clock import UtcClock
@@ -26,7 +26,10 @@ FUTURE_MS = 24 * 3_600_000
 
 _CALENDAR_END_MS = utc_ms("9999-12-31T23:59:59.999Z")
 
-MOST_BASINS = 2_000
+MOST_BASINS = MOST_NODES = 2_000
+
+MOST_STREAMS = 1_100
+"""Of one node that are not over: each is followed in memory, and a state message lists a thousand at most."""
 
 
 class Arrived(NamedTuple):
@@ -47,8 +50,13 @@ class _Gathered:
         self.anchors: Anchors = [(0, clock)]
 
     def follows(self, batch: Batch) -> bool:
-        """Whether a batch goes on right where these end."""
-        return batch.first == self.first + len(self.readings) and batch.readings[0].ms > self.readings[-1].ms
+        """Whether a batch goes on right where these end, and nothing of it is stored."""
+        stored_to = self.tracker.stored.last or 0
+        return (
+            batch.first == self.first + len(self.readings)
+            and batch.first > stored_to
+            and batch.readings[0].ms > self.readings[-1].ms
+        )
 
     def add(self, batch: Batch) -> None:
         """Add a batch that follows."""
@@ -84,7 +92,7 @@ class Intake:
         """Follow every stream of which something may still come."""
         for row in self._store.live_streams():
             try:
-                self._tracker(row)
+                self._trackers[row.stream] = self._follow(row)
             except DamagedPageError as error:  # the others go on; what its node sends is set aside, without a receipt
                 log.error("stream=%s node=%s basin=%s: %s", row.stream, row.node, row.basin, error)  # noqa: TRY400
         self._loaded = True
@@ -149,28 +157,27 @@ class Intake:
 
     def _take_batch(self, node: str, batch: Batch) -> None:
         self._check_clock(batch)
-        self._note_clock(node, batch.boot, batch.clock)  # first: what it brings is judged by its right date
         self._touched.setdefault(node, set()).add(batch.stream)
         gathered = self._gathered.get(batch.stream)
-        if gathered is not None and gathered.follows(batch):
-            self._check_owner(gathered.tracker.row, node, batch)
-            last = gathered.tracker.stored.last
-            if last is None or batch.first > last:  # nothing of it is stored
-                gathered.add(batch)
-                return
-        if gathered is not None:
-            self._keep(self._gathered.pop(batch.stream))
-        tracker = self._tracker_for(node, batch)
-        pieces = tracker.stored.missing(batch.first, batch.last)
-        if pieces != [(batch.first, batch.last)]:
-            self._check_repeats(tracker, batch)
-        for first, last in pieces:
-            self._check_order(tracker, batch, first, last)
-        for first, last in pieces:
-            readings = batch.readings[first - batch.first : last - batch.first + 1]
-            if batch.stream in self._gathered:
+        tracker = gathered.tracker if gathered else self._tracker_for(node, batch)
+        self._check_owner(tracker.row, node, batch)
+        pieces = [(batch.first, batch.last)]
+        if gathered is None or not gathered.follows(batch):
+            if gathered is not None:
                 self._keep(self._gathered.pop(batch.stream))
-            self._gathered[batch.stream] = _Gathered(tracker, first, readings, batch.clock)
+            pieces = tracker.stored.missing(batch.first, batch.last)
+            self._check_against_stored(tracker, batch, pieces)
+        self._note_clock(node, batch.boot, batch.clock)  # before it is judged: by its right date
+        for first, last in pieces:
+            gathered = self._gathered.pop(batch.stream, None)
+            if gathered is not None and gathered.follows(batch):
+                gathered.add(batch)
+            else:
+                if gathered is not None:
+                    self._keep(gathered)
+                readings = batch.readings[first - batch.first : last - batch.first + 1]
+                gathered = _Gathered(tracker, first, readings, batch.clock)
+            self._gathered[batch.stream] = gathered
 
     def _keep_gathered(self) -> None:
         while self._gathered:
@@ -191,20 +198,27 @@ class Intake:
     def _tracker_for(self, node: str, batch: Batch) -> StreamTracker:
         tracker = self._trackers.get(batch.stream)
         if tracker is None:
-            row = self._store.stream(batch.stream) or self._new_stream(node, batch.basin, batch.stream, batch.boot)
-            self._check_owner(row, node, batch)
-            return self._tracker(row)
-        self._check_owner(tracker.row, node, batch)
+            row = self._store.stream(batch.stream)
+            if row is not None:
+                self._check_owner(row, node, batch)
+            tracker = self._tracker(row or self._new_stream(node, batch.basin, batch.stream, batch.boot))
         return tracker
 
     def _new_stream(self, node: str, basin: str, stream: str, boot: str) -> StreamRow:
         if not self._store.has_basin(node, basin) and self._store.count_basins() >= MOST_BASINS:
             raise UnreadableError("too-many-basins", f"there are {MOST_BASINS} basins already.")
+        self._check_room(node)
         return self._store.add_stream(stream, node, basin, boot)
 
     def _tracker(self, row: StreamRow) -> StreamTracker:
+        self._check_room(row.node)
         tracker = self._trackers[row.stream] = self._follow(row)
         return tracker
+
+    def _check_room(self, node: str) -> None:
+        """Without a receipt the node keeps what it sent, and sends it again when earlier streams are over."""
+        if sum(tracker.row.node == node for tracker in self._trackers.values()) >= MOST_STREAMS:
+            raise UnreadableError("too-many-streams", f"{MOST_STREAMS} streams of node {node} are not over yet.")
 
     def _follow(self, row: StreamRow) -> StreamTracker:
         return StreamTracker(self._store, row, self._store.required(row.basin_id))
@@ -217,24 +231,23 @@ class Intake:
                 f"this says basin {batch.basin} of node {node}, boot {batch.boot[:8]}…",
             )
 
-    def _check_repeats(self, tracker: StreamTracker, batch: Batch) -> None:
-        """The same number must say the same; what is stored stands."""
-        for stored in stored_readings(self._store.db, tracker.row.id, from_number=batch.first):
-            if stored.number > batch.last:
-                break
-            if stored.reading != batch.readings[stored.number - batch.first]:
-                row = tracker.row
-                said = f"reading {stored.number} says something else than the one stored."
-                self.noticed.append(Noticed("contradiction", row.node, f"basin {row.basin}: {said}"))
-                raise UnreadableError("contradicts", said)
-
-    def _check_order(self, tracker: StreamTracker, batch: Batch, first: int, last: int) -> None:
-        """Times rise within a stream: also between this message and what is stored already."""
-        before, after = tracker.stored.before(first), tracker.stored.after(last)
-        if before is not None and self._ms_of(tracker, before) >= batch.readings[first - batch.first].ms:
-            raise UnreadableError("time", f"reading {first} is not later than reading {before}.")
-        if after is not None and self._ms_of(tracker, after) <= batch.readings[last - batch.first].ms:
-            raise UnreadableError("time", f"reading {last} is not earlier than reading {after}.")
+    def _check_against_stored(self, tracker: StreamTracker, batch: Batch, pieces: Sequence[Range]) -> None:
+        """The same number must say the same, what is stored stands; and times rise within a stream."""
+        if pieces != [(batch.first, batch.last)]:
+            for stored in stored_readings(self._store.db, tracker.row.id, from_number=batch.first):
+                if stored.number > batch.last:
+                    break
+                if stored.reading != batch.readings[stored.number - batch.first]:
+                    row = tracker.row
+                    said = f"reading {stored.number} says something else than the one stored."
+                    self.noticed.append(Noticed("contradiction", row.node, f"basin {row.basin}: {said}"))
+                    raise UnreadableError("contradicts", said)
+        for first, last in pieces:
+            before, after = tracker.stored.before(first), tracker.stored.after(last)
+            if before is not None and self._ms_of(tracker, before) >= batch.readings[first - batch.first].ms:
+                raise UnreadableError("time", f"reading {first} is not later than reading {before}.")
+            if after is not None and self._ms_of(tracker, after) <= batch.readings[last - batch.first].ms:
+                raise UnreadableError("time", f"reading {last} is not earlier than reading {after}.")
 
     def _ms_of(self, tracker: StreamTracker, number: int) -> int:
         if number == tracker.judged_to:
@@ -260,6 +273,8 @@ class Intake:
     # State
 
     def _take_state(self, node: str, state: State, *, retained: bool) -> None:
+        if not self._nodes.known(node) and self._store.count_nodes() >= MOST_NODES:
+            raise UnreadableError("too-many-nodes", f"there are {MOST_NODES} nodes already.")
         self._touched.setdefault(node, set())
         said = self._nodes.hear(node, state, retained=retained)
         if not said.new or state.clock is None or state.boot is None:

@@ -52,7 +52,7 @@ class NodeWords:
 
     def __init__(self, store: Store, clock: UtcClock) -> None:
         self._store, self._clock = store, clock
-        self._states: dict[str, State | None] = {}
+        self._states: dict[str, State] = {}
         self._cloned_ms: dict[str, int] = {}  # per node, when two boots were last seen to be alive at once
         self._synchronised: dict[tuple[str, str], Synchronised | None] = {}
 
@@ -81,6 +81,10 @@ class NodeWords:
         detail = f"boots {state.boot[:8]}… and {known.boot[:8] if known and known.boot else ''}… speak in turn"
         return Said(new=True, cloned=True, noticed=Noticed("cloned-node", node, detail))
 
+    def known(self, node: str) -> bool:
+        """Whether this node has spoken before."""
+        return self._state(node) is not None
+
     def cloned(self, node: str) -> bool:
         """Two machines have lately spoken under this name."""
         seen_ms = self._cloned_ms.get(node)
@@ -102,9 +106,9 @@ class NodeWords:
         self._synchronised[node, boot] = moment
 
     def _state(self, node: str) -> State | None:
-        if node not in self._states:
-            self._states[node] = self._store.state(node)
-        return self._states[node]
+        if (state := self._states.get(node)) is None and (state := self._store.state(node)):
+            self._states[node] = state
+        return state
 
     def _keep(self, node: str, state: State, *, retained: bool) -> None:
         self._store.set_node(node, state, self._said_ms(node, state, retained=retained))

@@ -120,7 +120,16 @@ def unseal(body: bytes, sha256: str) -> tuple[int, list[Reading], list[tuple[int
         raise DamagedPageError(
             f"A page is not what was sealed (digest {sha256[:12]}…). Restore the data from a backup."
         )
-    page = _DECODER.decode(content)
+    try:
+        return _opened(_DECODER.decode(content))
+    except (msgspec.DecodeError, IndexError, KeyError, ValueError) as error:
+        raise DamagedPageError(f"A page cannot be read ({error}). Restore the data from a backup.") from None
+
+
+def _opened(page: PageBody) -> tuple[int, list[Reading], list[tuple[int, Clock]]]:
+    """Raises IndexError, KeyError or ValueError where columns do not fit together."""
+    if page.format not in (1, FORMAT):
+        raise ValueError(f"format {page.format}, this version knows up to {FORMAT}")
     times = list(accumulate(page.ms)) if page.format == 1 else _on_the_grid(page.ms)
     mc = _temperatures(page, len(times))
     faults: dict[int, dict[str, Fault]] = {}

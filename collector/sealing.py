@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from collector import minutes
 from collector.page import seal, unseal
@@ -11,20 +11,44 @@ from collector.store import Sealed, Store, StreamRow
 from soak.ranges import Range
 from soak.reading import Reading
 
+MOST_SENSORS = 64
+"""On one page: it has a column for each sensor as long as the page. A basin has sixteen at most at a time."""
 
-def seal_page(store: Store, row: StreamRow, pieces: Iterable[Piece]) -> None:
-    """Put a page in the place of the rows that hold these readings.
+
+def seal_pages(store: Store, row: StreamRow, pieces: Iterable[Piece]) -> None:
+    """Put pages, as a rule one, in the place of the rows that hold these readings.
 
     Args:
         store: Where; within one of its transactions.
         row: Their stream.
         pieces: At least one, numbers following on.
     """
-    readings: list[Reading] = []
+    for part in _narrow(pieces):
+        _seal_page(store, row, part)
+
+
+def _narrow(pieces: Iterable[Piece]) -> Iterator[list[Piece]]:
+    """Readings parted where there would be too many sensors."""
+    part: list[Piece] = []
+    sensors: set[str] = set()
+    for whole in pieces:
+        piece = whole
+        for number, reading in enumerate(whole.readings, whole.first):
+            if reading.mc.keys() <= sensors:
+                continue
+            if sensors and len(sensors | reading.mc.keys()) > MOST_SENSORS:
+                yield [*part, *filter(None, [piece.upto(number - 1)])]
+                part, sensors, piece = [], set(), piece.beyond(number - 1)
+            sensors |= reading.mc.keys()
+        part.append(piece)
+    yield part
+
+
+def _seal_page(store: Store, row: StreamRow, pieces: Sequence[Piece]) -> None:
     anchors: Anchors = []
-    first = 0
+    first = pieces[0].first
+    readings: list[Reading] = []
     for piece in pieces:
-        first = first or piece.first
         add_anchor(anchors, len(readings), piece.clock)
         readings += piece.readings
     sha256, body = seal(row.stream, first, readings, anchors)

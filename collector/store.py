@@ -182,6 +182,10 @@ class Store:
         """Names of all nodes with a basin."""
         return [node for (node,) in self._all("SELECT DISTINCT node FROM basin ORDER BY node")]
 
+    def count_nodes(self) -> int:
+        """How many nodes have ever spoken."""
+        return int(self._one("SELECT count(*) FROM node")[0])
+
     def required(self, basin_id: int) -> list[Required]:
         """What has been required of a basin, oldest first."""
         rows = self._all(

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from collector.assessor import Assessor, Ended
 from collector.page import MOST_READINGS
 from collector.readings import Anchors, Piece, Stored, dated, singly, stored_pieces, stored_readings
-from collector.sealing import redate_pages, seal_page
+from collector.sealing import redate_pages, seal_pages
 from collector.store import Required, Store, StreamRow
 from soak.closure import Closure
 from soak.ranges import Range
@@ -161,7 +161,10 @@ class StreamTracker:
         running_first = self._assessor.running_first
         if running_first != self._running_first:
             self._running_first = running_first
-            self._store.set_resume(self.row.id, before if running_first else number)
+            if running_first is None:
+                self._store.set_resume(self.row.id, number)
+            elif not self._assessor.closing_lost:  # else what was in force before the loss must be known again
+                self._store.set_resume(self.row.id, before)
 
     def _keep(self, ended: Ended) -> None:
         """Keep a verdict; an earlier one on the same readings is superseded, the same one is not repeated."""
@@ -175,13 +178,13 @@ class StreamTracker:
 
     def _late(self, first: int, last: int, pieces: Sequence[Piece]) -> None:
         """Readings that were taken for lost: a page of their own, and what they touch is judged again."""
-        seal_page(self._store, self.row, pieces)
+        seal_pages(self._store, self.row, pieces)
         touched = self._store.standing_closures(self.row.id, first - 1, last + 1)
         self._judge_again(min([first, *(closure.first for _, closure in touched)]), last)
 
     def _judge_again(self, first: int, last: int) -> None:
         """Something has become known of these readings: judge again from the first on, as far as it matters."""
-        before = self.stored.before(first) or 0
+        before = self.stored.before(self._reach_back(first)) or 0
         again = Assessor(self._required, discard_to=before)
         for piece in stored_pieces(self._store.db, self.row.id, from_number=max(before, 1)):
             if piece.first > self.judged_to:
@@ -195,12 +198,26 @@ class StreamTracker:
                     return  # the lid is open: from here on nothing has changed
         self._assessor = again
         self._running_first = running_first = again.running_first
-        resume = self.judged_to if running_first is None else self.stored.before(running_first) or 0
-        self._store.set_resume(self.row.id, resume)
+        if running_first is None:
+            before = self.judged_to
+        elif not again.closing_lost:
+            before = self.stored.before(running_first) or 0
+        self._store.set_resume(self.row.id, before)
+
+    def _reach_back(self, first: int) -> int:
+        """From a closure that begins after a loss to the one before it, which tells what was in force then."""
+        while before := self.stored.before(first):
+            if before == first - 1:
+                break
+            earlier = [closure.first for _, closure in self._store.standing_closures(self.row.id, before, before)]
+            if not earlier:
+                break
+            first = earlier[0]
+        return first
 
     def _seal(self) -> None:
         """Make a page of what is judged and on no page; it stands at the end of what is judged."""
         if self._run_first is not None:
             pieces = stored_pieces(self._store.db, self.row.id, from_number=self._run_first, sealed=False)
-            seal_page(self._store, self.row, [piece for each in pieces if (piece := each.upto(self.judged_to))])
+            seal_pages(self._store, self.row, [piece for each in pieces if (piece := each.upto(self.judged_to))])
             self._sealed_to, self._run_first = self.judged_to, None

@@ -170,6 +170,11 @@ class Meter:
         return self._closure.first if self._closure else None
 
     @property
+    def closing_lost(self) -> bool:
+        """The closure in progress began after a loss: what was in force earlier may judge it."""
+        return self._closure is not None and self._closure.closing_edge is Edge.LOST
+
+    @property
     def number(self) -> int | None:
         """Number of the newest reading taken in."""
         return self._number

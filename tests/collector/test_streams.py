@@ -305,6 +305,33 @@ def test_what_is_required_at_the_closing_reading_judges_the_whole_closure(
     assert stored.closure.verdict == ("met" if asked_ms == 600_000 else "not met")
 
 
+@pytest.mark.parametrize("restarted", [False, True])
+def test_what_was_asked_for_before_a_loss_still_judges_after_a_restart(
+    asks_20_min: Collecting, *, restarted: bool
+) -> None:
+    """The lid may have been closed all the time: when more was asked for, and twice something was lost since."""
+    asks_20_min.take(part(1, 300), part(311, 330), state((A, 311, 330), ms=SOAK[329].ms))
+    _changing(asks_20_min, 350, "2m")
+    asks_20_min.take(part(331, 400), part(411, 500), state((A, 411, 500), ms=SOAK[499].ms))
+    if restarted:
+        asks_20_min.restart(site(contact="2m"))
+    asks_20_min.take(part(501, 723))
+    asked = [(each.closure.first, each.closure.requirement) for each in asks_20_min.closures()]
+    assert [(first, need and need.contact_ms) for first, need in asked] == [
+        (2, 1_200_000),
+        (311, 1_200_000),
+        (411, 1_200_000),
+    ]
+
+
+def test_a_lost_beginning_is_judged_by_the_strictest_since_the_boot(asks_20_min: Collecting) -> None:
+    _changing(asks_20_min, 300, "2m")
+    asks_20_min.take(part(311, 723), state((A, 311, 723), ms=SOAK[722].ms))
+    (stored,) = asks_20_min.closures()
+    assert stored.closure.requirement
+    assert stored.closure.requirement.contact_ms == 1_200_000
+
+
 def test_readings_from_before_any_requirement_are_judged_by_none(tmp_path: Path) -> None:
     collecting = Collecting(tmp_path / "data", now_ms=BOOTED_UTC_MS + 1_001)
     collecting.take(part(1, 723))
