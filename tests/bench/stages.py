@@ -17,7 +17,7 @@ from collector.clock import wall_clock
 from collector.intake import Arrived, Intake
 from collector.lanes import FRESH_BYTES
 from collector.readings import Anchors, Piece, add_anchor, offset_ms
-from collector.sealing import seal_page
+from collector.sealing import seal_pages
 from collector.service import MOST_BACKLOG_BYTES, MOST_MESSAGES
 from collector.settings import load
 from collector.store import Store, StreamRow
@@ -155,4 +155,4 @@ def _seal(store: Store, rows: dict[str, StreamRow], found: Sequence[Batch], watc
         for start in range(0, len(readings), RUN):
             piece = Piece(start + 1, readings[start : start + RUN], clock, offset_ms(clock))
             with watch.of("seal"):
-                seal_page(store, rows[stream], [piece])
+                seal_pages(store, rows[stream], [piece])
