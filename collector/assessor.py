@@ -96,7 +96,7 @@ class Assessor:
         if self._until_ms < 0 and not self._discard_to:  # the stream's beginning, which may be lost
             told_ms = boot_utc_ms - 1
         else:
-            told_ms = self._from_ms if 0 <= self._until_ms and self._from_ms <= utc_ms else utc_ms
+            told_ms = self._from_ms if self._until_ms >= 0 and self._from_ms <= utc_ms else utc_ms
         self._from_ms, self._until_ms = 0, 1 << 62
         in_force = Required(0, None, {})
         for required in self._required:

@@ -72,13 +72,12 @@ class Lanes:
             else:
                 self.dropped += 1
 
-    def take(self, most: int, most_past_bytes: int, wait_s: float) -> list[Arrived]:
-        """What has arrived, fresh messages first, as much as goes into one commit; waits a little for the first."""
+    def take(self, most: int, most_bytes: int, wait_s: float) -> list[Arrived]:
+        """What has arrived, fresh messages first, so much of each lane at most; waits a little for the first."""
         with self._arrived:
             if not (self.fresh or self.past):
                 self._arrived.wait(wait_s)
-            fresh = self.fresh.take(most, MOST_FRESH_BYTES)
-            return fresh + self.past.take(most, most_past_bytes)
+            return self.fresh.take(most, most_bytes) + self.past.take(most, most_bytes)
 
 
 def _cost(message: Arrived) -> int:

@@ -63,15 +63,17 @@ def add(minutes: Minutes, pieces: Iterable[Piece]) -> None:
         pieces: Readings of one basin.
     """
     for piece in pieces:
+        minute, totals = -1, dict[str, MinuteSum]()
         for reading in piece.readings:
-            minute = (reading.ms + piece.offset_ms) // 60_000
+            here = (reading.ms + piece.offset_ms) // 60_000
+            if here != minute:
+                minute, totals = here, {}
+            lid_open = reading.lid is Lid.OPEN
             for sensor, mc in reading.mc.items():
-                try:
-                    total = minutes[sensor][minute]
-                except KeyError:
-                    total = minutes.setdefault(sensor, {})[minute] = MinuteSum()
-                if reading.lid is Lid.OPEN:
-                    total.lid_open += 1
+                total = totals.get(sensor)
+                if total is None:
+                    total = totals[sensor] = minutes.setdefault(sensor, {}).setdefault(minute, MinuteSum())
+                total.lid_open += lid_open
                 if mc is None:
                     total.missing += 1
                 else:

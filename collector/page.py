@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import zlib
 from collections.abc import Iterable, Sequence
-from itertools import accumulate
+from itertools import accumulate, groupby
 
 import msgspec
 
@@ -89,6 +89,7 @@ def seal(
         fault=[
             (index, sensor, fault.code, fault.raw)
             for index, reading in enumerate(readings)
+            if reading.fault
             for sensor, fault in sorted(reading.fault.items())
         ],
     )
@@ -178,13 +179,7 @@ def _temperatures(page: PageBody, count: int) -> list[dict[str, int | None]]:
 
 
 def _runs(words: Iterable[str]) -> _RunLengths:
-    runs: list[tuple[str, int]] = []
-    for word in words:
-        if runs and runs[-1][0] == word:
-            runs[-1] = (word, runs[-1][1] + 1)
-        else:
-            runs.append((word, 1))
-    return runs
+    return [(word, sum(1 for _ in same)) for word, same in groupby(words)]
 
 
 def _true_runs(flags: Iterable[bool]) -> list[tuple[int, int]]:

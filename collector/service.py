@@ -30,11 +30,11 @@ from soak.wire import Receipt
 
 log = logging.getLogger(__name__)
 
-MOST_MESSAGES = 500
-"""In one commit."""
+MOST_MESSAGES = 2_000
+"""In one commit, from either lane."""
 
-MOST_BACKLOG_BYTES = 400_000
-"""In one commit, about 5,000 readings: what is fresh must not wait long behind what is past."""
+MOST_BYTES = 400_000
+"""Likewise, about 5,000 readings: what is fresh must not wait long behind what is past, nor behind itself."""
 
 PAUSE_S = 0.02
 """Between commits, so that other writers get in: back-to-back commits starve them for seconds, until they give up."""
@@ -146,7 +146,7 @@ class Service:
         self._greeted.add(node)
 
     def _next_messages(self, wait_s: float = _WAIT_S) -> list[Arrived]:
-        return self._link.lanes.take(MOST_MESSAGES, MOST_BACKLOG_BYTES, wait_s)
+        return self._link.lanes.take(MOST_MESSAGES, MOST_BYTES, wait_s)
 
     def _take(self, messages: list[Arrived], stop: threading.Event) -> None:
         receipts = self._storing.take(messages, lambda seconds: self._pause(seconds, stop))

@@ -136,7 +136,7 @@ class StreamTracker:
         start = 0
         while start < len(piece.readings):
             if start in steps:
-                self._seal()
+                self._seal(piece)
             before, number = self.judged_to, piece.first + start
             end = next((index for index in steps if index > start), len(piece.readings))
             if number > self._sealed_to:
@@ -150,9 +150,9 @@ class StreamTracker:
             if ended is not None:
                 self._keep(ended)
                 if ended.closure.opening_seen and ended.closure.closed_ms > _PAGE_AFTER_CLOSED_MS:
-                    self._seal()
+                    self._seal(piece)
             if self._run_first is not None and self.judged_to - self._run_first + 1 >= MOST_READINGS:
-                self._seal()
+                self._seal(piece)
             start = end
 
     def _judged(self, before: int, number: int) -> None:
@@ -215,9 +215,18 @@ class StreamTracker:
             first = earlier[0]
         return first
 
-    def _seal(self) -> None:
-        """Make a page of what is judged and on no page; it stands at the end of what is judged."""
-        if self._run_first is not None:
-            pieces = stored_pieces(self._store.db, self.row.id, from_number=self._run_first, sealed=False)
-            seal_pages(self._store, self.row, [piece for each in pieces if (piece := each.upto(self.judged_to))])
-            self._sealed_to, self._run_first = self.judged_to, None
+    def _seal(self, at_hand: Piece | None = None) -> None:
+        """Make a page of what is judged and on no page; it stands at the end of what is judged.
+
+        Args:
+            at_hand: What is being judged: it need not be read again if all of it is there.
+        """
+        run_first = self._run_first
+        if run_first is None:
+            return
+        if at_hand is not None and at_hand.first <= run_first:
+            pieces: Iterable[Piece] = [at_hand.beyond(run_first - 1)]
+        else:
+            pieces = stored_pieces(self._store.db, self.row.id, from_number=run_first, sealed=False)
+        seal_pages(self._store, self.row, [piece for each in pieces if (piece := each.upto(self.judged_to))])
+        self._sealed_to, self._run_first = self.judged_to, None

@@ -15,10 +15,9 @@ from tempfile import TemporaryDirectory
 
 from collector.clock import wall_clock
 from collector.intake import Arrived, Intake
-from collector.lanes import FRESH_BYTES
 from collector.readings import Anchors, Piece, add_anchor, offset_ms
 from collector.sealing import seal_pages
-from collector.service import MOST_BACKLOG_BYTES, MOST_MESSAGES
+from collector.service import MOST_BYTES, MOST_MESSAGES
 from collector.settings import load
 from collector.store import Store, StreamRow
 from soak.exposure import Meter
@@ -97,13 +96,13 @@ def opened(taking: Sequence[Basin]) -> Iterator[Store]:
 def commits(messages: Sequence[Arrived]) -> Iterator[list[Arrived]]:
     """Messages as the collector puts them into commits when they come faster than it takes them in."""
     part: list[Arrived] = []
-    past_bytes = 0
+    part_bytes = 0
     for message in messages:
         part.append(message)
-        past_bytes += len(message.payload) if len(message.payload) > FRESH_BYTES else 0
-        if len(part) == MOST_MESSAGES or past_bytes >= MOST_BACKLOG_BYTES:
+        part_bytes += len(message.payload)
+        if len(part) == MOST_MESSAGES or part_bytes >= MOST_BYTES:
             yield part
-            part, past_bytes = [], 0
+            part, part_bytes = [], 0
     if part:
         yield part
 

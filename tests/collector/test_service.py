@@ -11,7 +11,7 @@ import pytest
 from kit import Collecting, arrived, batch, looking, reading, site, soak, state, stream_id
 
 from collector.intake import Arrived, Intake
-from collector.service import Service
+from collector.service import MOST_MESSAGES, Service
 from soak.wire import Batch, Receipt, Topic, encode
 
 A, B, C = stream_id(1), stream_id(2), stream_id(3)
@@ -151,12 +151,15 @@ def test_fresh_messages_go_before_past_ones(working: Working) -> None:
     readings = [reading(1_000 * number, "open") for number in range(1, 901)]
     for number in range(10, 30):
         lanes.put(_message(stream_id(number), readings))
-    for number in range(600):
-        lanes.put(Arrived(Topic.STATE.of("n1"), encode(state(ms=number))))
+    states = [Arrived(Topic.STATE.of("n1"), encode(state(ms=number))) for number in range(3_000)]
+    for message in states:
+        lanes.put(message)
     messages = working.service._next_messages()
-    assert [message.topic for message in messages[:500]] == [Topic.STATE.of("n1")] * 500
-    assert 0 < len(messages[500:]) < 10
-    assert len(working.service._next_messages()) > 100
+    fresh = len([message for message in messages if message in states])
+    assert 500 < fresh <= MOST_MESSAGES
+    assert messages[:fresh] == states[:fresh]
+    assert 0 < len(messages[fresh:]) < 10
+    assert working.service._next_messages()[0] == states[fresh]
 
 
 def test_a_damaged_page_stops_its_own_stream_and_no_other(working: Working, caplog: pytest.LogCaptureFixture) -> None:

@@ -268,6 +268,17 @@ def test_a_flood_of_large_messages_is_bounded_in_bytes_and_leaves_the_fresh_lane
     assert (taken[0], len(taken)) == (fresh, 3)
 
 
+def test_no_lane_gives_more_than_one_commit_takes() -> None:
+    """Also what is fresh: two thousand messages of eight kilobytes would keep everything waiting for a second."""
+    lanes = Lanes()
+    for size in (FRESH_BYTES, FRESH_BYTES + 1):
+        for _ in range(2_000):
+            lanes.put(_message(size))
+    taken = lanes.take(2_000, 400_000, 0)
+    assert sum(len(message.payload) for message in taken) < 2 * 400_000 + 2 * (FRESH_BYTES + 1)
+    assert {len(message.payload) for message in taken} == {FRESH_BYTES, FRESH_BYTES + 1}
+
+
 def test_the_fresh_lane_is_bounded_too() -> None:
     lanes = Lanes()
     for size in (10, FRESH_BYTES):
