@@ -167,11 +167,14 @@ class Live:
             if data_version == self._data_version and not due:
                 return None
             self._data_version = data_version
-            return self._looker.look(reader)
+            return self._looker.look(reader, not_stored=self._not_stored())
 
     def _look(self) -> Look:
         with understood(self._store.data_dir):
-            return self._looker.look(self._connected())
+            return self._looker.look(self._connected(), not_stored=self._not_stored())
+
+    def _not_stored(self) -> bool:
+        return bool(self._collecting.now().banner)
 
     def _connected(self) -> Reader:
         """The connection kept open; a new one where a backup has been put in the place of the database."""

@@ -68,21 +68,34 @@ class Looker:
         self._when, self._utc_now_ms, self._steady_ms, self._speed = when, utc_now_ms, steady_ms, speed
         self._heard: dict[int, _Heard] = {}
 
-    def look(self, reader: Reader) -> Look:
-        """Look once."""
+    def look(self, reader: Reader, *, not_stored: bool = False) -> Look:
+        """Look once; `not_stored`: the collector stores nothing at present."""
         now_ms = self._utc_now_ms()
         nodes = reader.nodes()
         gone = {node.node for node in nodes if not node.up}
         newest = reader.now()
-        basins = [self._basin(reader, basin, newest.get(basin.id), now_ms, gone) for basin in reader.basins()]
+        basins = [
+            self._basin(
+                reader,
+                Seen(
+                    basin,
+                    newest.get(basin.id),
+                    _latest(reader, basin),
+                    now_ms,
+                    speed=self._speed,
+                    node_gone=basin.node in gone,
+                    not_stored=not_stored,
+                ),
+            )
+            for basin in reader.basins()
+        ]
         return Look(
             now_ms, reader.site().get("name", ""), basins, nodes, reader.backlog(), dict(reader.parked_counts())
         )
 
-    def _basin(self, reader: Reader, basin: Basin, now: BasinNow | None, now_ms: int, gone: set[str]) -> BasinSeen:
-        seen = Seen(basin, now, _latest(reader, basin), now_ms, speed=self._speed, node_gone=basin.node in gone)
-        if now is not None:
-            seen = self._watched(reader, seen, now)
+    def _basin(self, reader: Reader, seen: Seen) -> BasinSeen:
+        if seen.now is not None:
+            seen = self._watched(reader, seen, seen.now)
         return BasinSeen(seen, say(seen, self._when))
 
     def _watched(self, reader: Reader, seen: Seen, now: BasinNow) -> Seen:

@@ -60,6 +60,7 @@ class Seen(msgspec.Struct, frozen=True):
         unbroken_ms: Time proven without a break up to now, in the closure in progress.
         without_ms: How long a required sensor has been without a value.
         node_gone: The node, or the broker for it, has said that it is gone.
+        not_stored: The collector stores nothing at present: whether the node works cannot be told.
         speed: Rehearsal seconds per real second; 1 in earnest.
     """
 
@@ -72,6 +73,7 @@ class Seen(msgspec.Struct, frozen=True):
     unbroken_ms: int = 0
     without_ms: int = 0
     node_gone: bool = False
+    not_stored: bool = False
     speed: int = 1
 
 
@@ -137,11 +139,12 @@ def _not_heard(seen: Seen, now: BasinNow, when: SiteTime) -> Said:
         detail = f"Readings from {last} are arriving. What happens in the basin now is not known yet."
         return Said(Kind.BEHIND, "Catching up", detail)
     known = f"Lid {now.lid.value} when last heard, {last}."
-    todo = (
-        "Its node is off or cut off. Check power and network."
-        if seen.node_gone
-        else "Check the node’s power and network; what it recorded will follow."
-    )
+    if seen.not_stored:
+        todo = "Nothing new is stored at present: see above. What the node records will follow."
+    elif seen.node_gone:
+        todo = "Its node is off or cut off. Check power and network."
+    else:
+        todo = "Check the node’s power and network; what it recorded will follow."
     return Said(Kind.SILENT, f"Not heard for {in_words(seen.silent_ms // 1000 * 1000)}", f"{known} {todo}")
 
 

@@ -194,6 +194,13 @@ def test_old_readings_arriving_are_not_the_present() -> None:
     assert (found.kind, found.headline, found.level) == (Kind.BEHIND, "Catching up", 0)
 
 
+def test_a_collector_that_stores_nothing_says_nothing_about_nodes() -> None:
+    """Who is sent to look at the node's power while the collector stands looks in the wrong place."""
+    found = said(WAIT, (60, Lid.CLOSED, 21_300), silent_ms=60_000, not_stored=True, node_gone=True)
+    assert (found.kind, found.headline) == (Kind.SILENT, "Not heard for 1 min")
+    assert found.detail.endswith("Nothing new is stored at present: see above. What the node records will follow.")
+
+
 def test_never_heard() -> None:
     found = say(Seen(BASIN, None, None, NOW_MS), WHEN)
     assert (found.kind, found.headline) == (Kind.UNHEARD, "Nothing heard yet")
