@@ -20,6 +20,11 @@ STA_UNSYNC = 0x40
 and once the error it keeps account of has grown beyond 16 s, some nine hours after the last answer."""
 
 
+STEP_MS = 50
+"""A wall clock that moved against the other one by more than this in a second has been set; slewing moves it by 0.5 ms
+a second at most (adjtimex(2): 500 ppm)."""
+
+
 class Clock(Protocol):
     """What the node asks of its clocks."""
 

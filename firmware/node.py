@@ -13,7 +13,7 @@ from importlib.metadata import version as version_of
 from pathlib import Path
 
 from firmware.board import Board, Edge, Switch
-from firmware.clock import Clock, read_together
+from firmware.clock import STEP_MS, Clock, read_together
 from firmware.edges import EdgeWatch
 from firmware.errors import FirmwareError, StuckError
 from firmware.notify import Notifier
@@ -31,9 +31,6 @@ from soak.reading import Reading, Why
 log = logging.getLogger(__name__)
 
 TICK_MS = 1_000
-STEP_MS = 50
-"""A wall clock that moved against the other one by more than this in a second has been set; slewing moves it by 0.5 ms
-a second at most (adjtimex(2): 500 ppm)."""
 
 MOST_STILL_S = 30.0
 """The loop never stands still for long: nothing in it waits for a disk, a sensor or a network."""

@@ -11,7 +11,7 @@ from bisect import insort
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import NamedTuple
 
-from firmware.clock import Anchor
+from firmware.clock import STEP_MS, Anchor
 from firmware.outbox_stream import Row, Stream
 from firmware.packing import pack
 from soak.reading import Reading
@@ -27,9 +27,6 @@ MOST_TOGETHER = 2_000
 
 FIRST_SLOT = 1 << 27
 """Ids of large rows are below, of slots from here on: four bytes in the file."""
-
-STEP_MS = 50
-"""A wall clock that moved against the other one by more than this has been set."""
 
 
 class Merge(NamedTuple):

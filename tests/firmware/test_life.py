@@ -99,20 +99,32 @@ def all_arrives(one: Rig, ear: Receiver, wait_until: Wait) -> None:
     assert one.failures == []
 
 
+Talking = Callable[[str], tuple[Rig, Receiver]]
+
+
+@pytest.fixture
+def talking(broker_port: int, rig: Callable[..., Rig], receiver: Callable[..., Receiver], wait_until: Wait) -> Talking:
+    """A node of this name and who listens to it, once readings pass between them."""
+
+    def begun(node: str) -> tuple[Rig, Receiver]:
+        ear = receiver(broker_port, node)
+        one = rig(broker_port, node)
+        all_arrives(one, ear, wait_until)
+        return one, ear
+
+    return begun
+
+
 @pytest.mark.parametrize("error", [SystemExit, ValueError, KeyboardInterrupt])
 def test_an_exception_in_a_callback_ends_neither_the_thread_nor_the_node(
-    broker_port: int,
-    rig: Callable[..., Rig],
-    receiver: Callable[..., Receiver],
+    talking: Talking,
     wait_until: Wait,
     caplog: pytest.LogCaptureFixture,
     error: type[BaseException],
 ) -> None:
     """In paho's own thread each of these would end it, while the client goes on to say that it is connected."""
     node = f"life-{error.__name__.lower()}"
-    ear = receiver(broker_port, node)
-    one = rig(broker_port, node)
-    all_arrives(one, ear, wait_until)
+    one, ear = talking(node)
     client, raised = one.link._line.client, threading.Event()
 
     def raises(*_: object) -> None:
@@ -128,12 +140,8 @@ def test_an_exception_in_a_callback_ends_neither_the_thread_nor_the_node(
     assert "link failed; it begins anew" in caplog.text
 
 
-def test_a_thread_of_the_connection_that_died_is_replaced(
-    broker_port: int, rig: Callable[..., Rig], receiver: Callable[..., Receiver], wait_until: Wait
-) -> None:
-    ear = receiver(broker_port, "life-dead")
-    one = rig(broker_port, "life-dead")
-    all_arrives(one, ear, wait_until)
+def test_a_thread_of_the_connection_that_died_is_replaced(talking: Talking, wait_until: Wait) -> None:
+    one, ear = talking("life-dead")
     line = one.link._line
     line._ending.set()  # its thread goes, without a word to the broker or to us
     line.client.loop = lambda _s: 1  # type: ignore[method-assign]
@@ -150,11 +158,9 @@ def test_a_thread_of_the_connection_that_died_is_replaced(
 
 
 def test_a_thread_of_the_connection_that_is_stuck_is_replaced_and_has_no_say_any_more(
-    broker_port: int, rig: Callable[..., Rig], receiver: Callable[..., Receiver], wait_until: Wait
+    talking: Talking, wait_until: Wait
 ) -> None:
-    ear = receiver(broker_port, "life-stuck")
-    one = rig(broker_port, "life-stuck")
-    all_arrives(one, ear, wait_until)
+    one, ear = talking("life-stuck")
     stuck, let_go = threading.Event(), threading.Event()
     line = one.link._line
 
@@ -177,26 +183,18 @@ def test_a_thread_of_the_connection_that_is_stuck_is_replaced_and_has_no_say_any
     all_arrives(one, ear, wait_until)
 
 
-def test_a_socketpair_of_pahos_that_broke_stops_nothing(
-    broker_port: int, rig: Callable[..., Rig], receiver: Callable[..., Receiver], wait_until: Wait
-) -> None:
-    ear = receiver(broker_port, "life-pair")
-    one = rig(broker_port, "life-pair")
-    all_arrives(one, ear, wait_until)
+def test_a_socketpair_of_pahos_that_broke_stops_nothing(talking: Talking, wait_until: Wait) -> None:
+    one, ear = talking("life-pair")
     one.link._line.client._sockpairR.close()  # type: ignore[union-attr]
     all_arrives(one, ear, wait_until)
 
 
 def test_a_failure_in_the_uplink_is_told_and_it_goes_on(
-    broker_port: int,
-    rig: Callable[..., Rig],
-    receiver: Callable[..., Receiver],
+    talking: Talking,
     wait_until: Wait,
     caplog: pytest.LogCaptureFixture,
 ) -> None:
-    ear = receiver(broker_port, "life-uplink")
-    one = rig(broker_port, "life-uplink")
-    all_arrives(one, ear, wait_until)
+    one, ear = talking("life-uplink")
     speak, spoken = one.uplink._conversation.speak, threading.Event()
 
     def fails(_now_ms: int) -> None:
@@ -212,12 +210,8 @@ def test_a_failure_in_the_uplink_is_told_and_it_goes_on(
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
-def test_an_uplink_thread_that_died_is_replaced(
-    broker_port: int, rig: Callable[..., Rig], receiver: Callable[..., Receiver], wait_until: Wait
-) -> None:
-    ear = receiver(broker_port, "life-dead-uplink")
-    one = rig(broker_port, "life-dead-uplink")
-    all_arrives(one, ear, wait_until)
+def test_an_uplink_thread_that_died_is_replaced(talking: Talking, wait_until: Wait) -> None:
+    one, ear = talking("life-dead-uplink")
     speak, thread = one.uplink._conversation.speak, one.uplink._thread
 
     def dies(_now_ms: int) -> None:
@@ -234,15 +228,11 @@ def test_an_uplink_thread_that_died_is_replaced(
 
 
 def test_a_broker_that_takes_nothing_though_it_is_connected_is_connected_to_anew(
-    broker_port: int,
-    rig: Callable[..., Rig],
-    receiver: Callable[..., Receiver],
+    talking: Talking,
     wait_until: Wait,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    ear = receiver(broker_port, "life-deaf")
-    one = rig(broker_port, "life-deaf")
-    all_arrives(one, ear, wait_until)
+    one, ear = talking("life-deaf")
     monkeypatch.setattr("firmware.conversation.STALLED_MS", 300)
     line = one.link._line
     line.client.on_publish = lambda *_: None  # no word that the broker took anything

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from unittest import mock
 
+from firmware.clock import STEP_MS
 from firmware.conversation import Arrived, Connected, Conversation, Disconnected, Event, Taken
 from firmware.outbox import Outbox
 from firmware.outbox_file import FILE_NAME
@@ -23,7 +24,6 @@ from tests.simulated.clocks import MachineClock, Time
 from tests.simulated.truth import Basin
 
 TICK_MS = 1_000
-_STEP_MS = 50
 _CONVERSION_MS = 100  # how old a temperature is when it is read
 
 
@@ -151,7 +151,7 @@ class SimulatedNode:
         """Take in what happened since the last tick, and take a reading of every basin."""
         now_ms, boot_ms = self._time.now_ms, self.clock.boot_ms()
         offset_ms = self.clock.utc_ms() - boot_ms
-        why = Why.CLOCK if abs(offset_ms - self._offset_ms) > _STEP_MS else Why.TICK
+        why = Why.CLOCK if abs(offset_ms - self._offset_ms) > STEP_MS else Why.TICK
         self._offset_ms = offset_ms
         for basin in self.basins:
             sampler = self._samplers[basin.name]
