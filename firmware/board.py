@@ -57,7 +57,7 @@ class Board:
         BoardError: The pins cannot be used.
     """
 
-    def __init__(self, settings: Settings, clock: Clock, events: queue.SimpleQueue[Edge]) -> None:
+    def __init__(self, settings: Settings, clock: Clock, events: queue.Queue[Edge]) -> None:
         self._clock, self._events = clock, events
         self._settings = settings
         self._devices: list[Any] = []

@@ -55,9 +55,7 @@ class Link:
         LinkError: A file named in the settings cannot be used.
     """
 
-    def __init__(
-        self, node: str, broker: Broker, events: queue.SimpleQueue[Any], *, retry: Retry | None = None
-    ) -> None:
+    def __init__(self, node: str, broker: Broker, events: queue.Queue[Any], *, retry: Retry | None = None) -> None:
         self._node, self._broker, self._events, self._retry = node, broker, events, retry or Retry()
         self.pulse = Pulse("the connection's thread", MOST_STILL_S)
         self._line = self._new_line()

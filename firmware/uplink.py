@@ -70,7 +70,7 @@ class Uplink:
         troubles: Callable[[], list[str]] = list,
         retry: Retry | None = None,
     ) -> None:
-        self._events: queue.SimpleQueue[Event | Wake | Close] = queue.SimpleQueue()
+        self._events: queue.Queue[Event | Wake | Close] = queue.Queue()
         self._link = Link(settings.node, settings.broker, self._events, retry=retry)
         self._conversation = Conversation(
             settings.node,

@@ -48,12 +48,12 @@ SETTINGS = Settings(
 )
 
 
-def drained(events: queue.SimpleQueue[Edge]) -> list[Edge]:
+def drained(events: queue.Queue[Edge]) -> list[Edge]:
     return [events.get_nowait() for _ in range(events.qsize())]
 
 
 def test_a_contact_closed_to_ground_is_a_closed_lid_and_an_open_wire_is_an_open_one(pins: MockFactory) -> None:
-    board = Board(SETTINGS, StillClock(), queue.SimpleQueue())
+    board = Board(SETTINGS, StillClock(), queue.Queue())
     assert not board.closed("b1")
     pins.pin(17).drive_low()
     assert board.closed("b1")
@@ -64,7 +64,7 @@ def test_a_contact_closed_to_ground_is_a_closed_lid_and_an_open_wire_is_an_open_
 
 
 def test_every_raw_edge_arrives_with_its_own_time_bounce_included(pins: MockFactory) -> None:
-    clock, events = StillClock(), queue.SimpleQueue[Edge]()
+    clock, events = StillClock(), queue.Queue[Edge]()
     board = Board(SETTINGS, clock, events)
     for ms, pin, low in [(100, 17, True), (101, 17, False), (103, 17, True), (500, 27, True), (600, 22, True)]:
         clock.now_ms = ms
@@ -81,7 +81,7 @@ def test_every_raw_edge_arrives_with_its_own_time_bounce_included(pins: MockFact
 
 
 def test_light_and_buzzer_follow_and_a_basin_without_a_light_has_none_to_set(pins: MockFactory) -> None:
-    board = Board(SETTINGS, StillClock(), queue.SimpleQueue())
+    board = Board(SETTINGS, StillClock(), queue.Queue())
     board.light("b1", 0, 1, 0.5)
     board.light("b2", 1, 1, 1)
     board.sound(on=True)
@@ -94,13 +94,13 @@ def test_light_and_buzzer_follow_and_a_basin_without_a_light_has_none_to_set(pin
 
 def test_after_close_the_pins_are_free_again(pins: MockFactory) -> None:
     for _ in range(2):
-        Board(SETTINGS, StillClock(), queue.SimpleQueue()).close()
+        Board(SETTINGS, StillClock(), queue.Queue()).close()
 
 
 def test_a_pin_in_use_elsewhere_is_named_and_nothing_stays_taken(pins: MockFactory) -> None:
-    other = Board(SETTINGS, StillClock(), queue.SimpleQueue())
+    other = Board(SETTINGS, StillClock(), queue.Queue())
     with pytest.raises(BoardError) as caught:
-        Board(SETTINGS, StillClock(), queue.SimpleQueue())
+        Board(SETTINGS, StillClock(), queue.Queue())
     assert str(caught.value) == (
         "The pins cannot be used through 'mock': pin GPIO17 is already in use by "
         "<gpiozero.DigitalInputDevice object on pin GPIO17, pull_up=True, is_active=False>. "
@@ -109,7 +109,7 @@ def test_a_pin_in_use_elsewhere_is_named_and_nothing_stays_taken(pins: MockFacto
     )
     assert caught.value.exit_code == 5
     other.close()
-    Board(SETTINGS, StillClock(), queue.SimpleQueue()).close()
+    Board(SETTINGS, StillClock(), queue.Queue()).close()
 
 
 @pytest.mark.skipif(importlib.util.find_spec("lgpio") is not None, reason="lgpio is installed here")
@@ -122,7 +122,7 @@ def test_without_a_pin_factory_named_it_is_lgpio_and_no_other() -> None:
         "from firmware.settings import Basin, Broker, Settings\n"
         "basin = Basin(name='b1', sensors=('28-00000000000a',), lid_pin=17)\n"
         "settings = Settings(node='n', broker=Broker(host='127.0.0.1'), basins=(basin,), data_dir='.')\n"
-        "try:\n    Board(settings, SystemClock(), queue.SimpleQueue())\n"
+        "try:\n    Board(settings, SystemClock(), queue.Queue())\n"
         "except Exception as error:\n    print(type(error).__name__, error)\n"
     )
     environment = {key: text for key, text in os.environ.items() if not key.startswith("GPIOZERO")}
@@ -146,7 +146,7 @@ class FakeNotifyThread(threading.Thread):
 def test_a_dead_thread_of_lgpios_is_noticed_and_another_put_in_its_place(
     pins: MockFactory, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    events: queue.SimpleQueue[Edge] = queue.SimpleQueue()
+    events: queue.Queue[Edge] = queue.Queue()
     board = Board(SETTINGS, StillClock(), events)
     assert board.edges_live()  # as far as is known: there is no lgpio here
     library = types.SimpleNamespace(_notify_thread=FakeNotifyThread())

@@ -284,7 +284,7 @@ def test_a_password_that_vanished_while_it_ran_is_said_and_waited_for(
     mosquitto = broker()
     (tmp_path / "password").write_text("swordfish\n")
     login = Broker(host="127.0.0.1", port=mosquitto.port, username="n", password_file=str(tmp_path / "password"))
-    events: queue.SimpleQueue[object] = queue.SimpleQueue()
+    events: queue.Queue[object] = queue.Queue()
     link = Link("n", login, events, retry=Retry(unit=0.02))
     link.start()
     assert events.get(timeout=10) == Connected()
