@@ -1,7 +1,11 @@
-"""The parts of a clinic as processes that can be killed at any moment and are started again."""
+"""The parts of a clinic as processes that can be killed at any moment and are started again.
+
+One that does not end when asked to is first made to write down where each of its threads stands.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import subprocess
@@ -11,7 +15,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-_PATIENCE_S = 20.0
+_PATIENCE_S = 60.0
+_DYING_S = 2.0
 
 
 class Part:
@@ -25,12 +30,14 @@ class Part:
     Attributes:
         starts: How often it was started.
         kills: How often it was killed.
+        stacks: Where its threads stood when it had to be killed because it did not end.
     """
 
     def __init__(self, name: str, command: Sequence[object], log: Path) -> None:
         self.name, self.log = name, log
         self.command = [str(word) for word in command]
         self.starts = self.kills = 0
+        self.stacks: list[str] = []
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
@@ -44,6 +51,7 @@ class Part:
                 stdout=log,
                 stderr=log,
                 start_new_session=True,  # Ctrl-C is for whoever started it
+                env=os.environ | {"PYTHONFAULTHANDLER": "1"},  # at SIGABRT it writes down its stacks, and ends
             )
         self.starts += 1
 
@@ -75,21 +83,25 @@ class Part:
         if self._process and self.running:
             self._process.send_signal(number)
 
-    def end(self) -> int | None:
-        """SIGTERM, and wait; its exit status, -9 if it took too long."""
+    def end(self, patience_s: float = _PATIENCE_S) -> int | None:
+        """SIGTERM, and wait; its exit status, -6 or -9 if it took too long."""
         self.tell(signal.SIGTERM)
-        return self.wait(_PATIENCE_S)
+        return self.wait(patience_s)
 
     def wait(self, seconds: float) -> int | None:
         """Wait until it has ended; it is killed if that takes too long."""
         process, self._process = self._process, None
         if process is None:
             return None
-        try:
+        with contextlib.suppress(subprocess.TimeoutExpired):
             return process.wait(seconds)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            return process.wait()
+        before = self.log.stat().st_size
+        process.send_signal(signal.SIGABRT)
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(_DYING_S)
+        process.kill()
+        self.stacks = self.log.read_bytes()[before:].decode(errors="replace").splitlines()
+        return process.wait()
 
     def last_lines(self, count: int = 8) -> list[str]:
         """What it wrote last."""

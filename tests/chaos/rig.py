@@ -181,14 +181,13 @@ class Rig:
 
     def stop(self) -> list[str]:
         """End every part in order; what was not in order about it."""
-        statuses: dict[str, int | None] = {}
+        bad = []
         for part in [*self.nodes, self.dashboard, self.collector, self.broker]:
-            statuses[part.name] = part.end()
-        return [
-            f"the {name} ended with status {status} when asked to"
-            for name, status in statuses.items()
-            if status not in (0, -15)
-        ]
+            status = part.end()
+            if status not in (0, -15):
+                said = "\n".join(part.stacks or part.last_lines(3))
+                bad.append(f"the {part.name} ended with status {status} when asked to:\n{said}")
+        return bad
 
     def close(self) -> None:
         """End whatever still runs."""
