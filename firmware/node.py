@@ -72,7 +72,7 @@ class Node:
     ) -> None:
         self._settings, self._clock, self._sources, self._on_ready = settings, clock, tuple(sources), on_ready
         self._valid_ms = max(VALID_MS, round(_LEAST_VALID_S / clock.real_s(1)))
-        # No SimpleQueue: up to Python 3.12 its `get` waits for ever if a signal, or another process, takes what is left of
+        # No SimpleQueue: up to Python 3.12 its `get` waits for ever if a signal, or another process, takes the rest of
         # its time between two of its steps. The loop took no reading then until a lid moved, nor ended when asked to.
         self._edges: queue.Queue[Edge] = queue.Queue()
         self._samplers: dict[str, Sampler] = {}
