@@ -8,7 +8,7 @@ from typing import NamedTuple
 import msgspec
 
 from collector.readings import Piece
-from collector.store import Required
+from collector.required import Required
 from soak.closure import Closure, Finding
 from soak.exposure import Meter
 from soak.findings import CODES

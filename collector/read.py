@@ -11,6 +11,7 @@ import msgspec
 from collector import minutes
 from collector.errors import DataError
 from collector.readings import stored_pieces, stored_readings
+from collector.required import required_of
 from collector.schema import FILE_NAME, connect, refuse_newer, refuse_older
 from soak.closure import Closure, Verdict
 from soak.reading import Fault, Lid, Reading
@@ -183,16 +184,14 @@ class Reader:
 
     def basins(self) -> list[Basin]:
         """Every basin, in the order of the settings."""
-        rows = self._rows(
-            """SELECT b.id, b.node, b.name, b.label, b.place, r.requirement, r.sensors FROM basin b
-               LEFT JOIN requirement r ON r.id = (
-                   SELECT id FROM requirement WHERE basin_id = b.id ORDER BY since_ms DESC, id DESC LIMIT 1)
-               ORDER BY b.id"""
-        )
-        return [
-            Basin(basin_id, node, name, label, place, _requirement(requirement), _terms(sensors))
-            for basin_id, node, name, label, place, requirement, sensors in rows
-        ]
+        found = []
+        for basin_id, node, name, label, place in self._rows(
+            "SELECT id, node, name, label, place FROM basin ORDER BY id"
+        ):
+            required = required_of(self._db.conn, basin_id)
+            requirement, terms = (required[-1].requirement, required[-1].terms) if required else (None, {})
+            found.append(Basin(basin_id, node, name, label, place, requirement, terms))
+        return found
 
     def now(self) -> dict[int, BasinNow]:
         """The newest reading of each basin, by basin id; basins never heard of are absent."""
@@ -258,7 +257,7 @@ class Reader:
         sums: minutes.Minutes = {}
         for (stream_id,) in self._rows("SELECT id FROM stream WHERE basin_id = ? ORDER BY id", (basin_id,)):
             for (packed,) in self._rows(
-                "SELECT minutes FROM page WHERE stream_id = ? AND last_utc_ms >= ? AND first_utc_ms < ?",
+                "SELECT minutes FROM page_index WHERE stream_id = ? AND last_utc_ms >= ? AND first_utc_ms < ?",
                 (stream_id, first * 60_000, (last + 1) * 60_000),
             ):
                 minutes.merge(sums, packed)
@@ -319,14 +318,6 @@ def _minute(minute: int, total: minutes.MinuteSum) -> Minute:
     if not total.known:
         return Minute(minute, None, None, None, *counts)
     return Minute(minute, total.lowest_mc, total.highest_mc, total.sum_mc // total.known, *counts)
-
-
-def _requirement(body: str | None) -> Requirement | None:
-    return msgspec.json.decode(body, type=Requirement) if body else None
-
-
-def _terms(body: str | None) -> dict[str, SensorTerms]:
-    return msgspec.json.decode(body or "{}", type=dict[str, SensorTerms])
 
 
 def _stored(row: Any) -> StoredClosure:

@@ -231,12 +231,13 @@ def _batches(db: Database, stream_id: int, from_number: int) -> list[Any]:
 
 
 def _pages(db: Database, stream_id: int, from_number: int, since_ms: int | None, until_ms: int | None) -> list[Any]:
-    clauses, values = "stream_id = ? AND last >= ?", [stream_id, from_number]
+    clauses, values = "p.stream_id = ? AND p.last >= ?", [stream_id, from_number]
     if since_ms is not None:
-        clauses, values = f"{clauses} AND last_utc_ms >= ?", [*values, since_ms]
+        clauses, values = f"{clauses} AND i.last_utc_ms >= ?", [*values, since_ms]
     if until_ms is not None:
-        clauses, values = f"{clauses} AND first_utc_ms < ?", [*values, until_ms]
-    return db.conn.execute(f"SELECT first, 1, sha256, body FROM page WHERE {clauses}", values).fetchall()  # noqa: S608
+        clauses, values = f"{clauses} AND i.first_utc_ms < ?", [*values, until_ms]
+    sql = f"SELECT p.first, 1, p.sha256, p.body FROM page p JOIN page_index i USING (stream_id, first) WHERE {clauses}"  # noqa: S608
+    return db.conn.execute(sql, values).fetchall()
 
 
 def _opened(first: int, body: bytes, sha256: str) -> tuple[Sequence[Reading], Anchors]:

@@ -7,12 +7,14 @@ Migrations are appended, never edited once released. Readings live in `batch` un
 from __future__ import annotations
 
 import sqlite3
+import time
 from pathlib import Path
 
 import msgspec
 from sqlite_utils import Database, Migrations
 
 from collector import minutes
+from collector.begin import begin_ledger
 from collector.errors import DataError
 from collector.page import unseal
 from collector.readings import dated, pack
@@ -45,6 +47,14 @@ def m0002_nothing_lost(db: Database) -> None:
         minutes.add(sums, dated(first, readings, anchors))
         undated = int(not all(clock.synced for _, clock in anchors))
         db.execute("UPDATE page SET minutes = ?, undated = ? WHERE rowid = ?", (minutes.pack(sums), undated, row_id))
+
+
+@migrations()
+def m0003_record(db: Database) -> None:
+    """The ledger, the things that follow from it, who may sign in; what the ledger must hold of what is stored."""
+    for statement in _M0003:
+        db.execute(statement)
+    begin_ledger(db.conn, now_ms=time.time_ns() // 1_000_000)
 
 
 _M0001 = (
@@ -131,6 +141,66 @@ _M0002 = (
     "CREATE INDEX page_by_time ON page (stream_id, last_utc_ms, first_utc_ms)",
     "DROP TABLE minute",
     "DROP TABLE sensor",
+)
+
+_ONLY_APPENDED = "is append-only: a mistake is corrected by a later record that names the earlier one"
+
+_M0003 = (
+    # Everything that happened. previous is not kept: it is the hash of the row before.
+    """CREATE TABLE ledger (
+        number INTEGER PRIMARY KEY, kind TEXT NOT NULL, at_ms INTEGER NOT NULL, who TEXT NOT NULL,
+        software TEXT NOT NULL, body TEXT NOT NULL, reason TEXT NOT NULL, hash TEXT NOT NULL,
+        format INTEGER NOT NULL) STRICT""",
+    "CREATE INDEX ledger_by_kind ON ledger (kind, number)",
+    "CREATE INDEX ledger_said ON ledger (number) WHERE who <> 'collector'",
+    f"""CREATE TRIGGER ledger_update BEFORE UPDATE ON ledger
+        BEGIN SELECT RAISE(ABORT, 'The ledger {_ONLY_APPENDED}.'); END""",
+    f"""CREATE TRIGGER ledger_delete BEFORE DELETE ON ledger
+        BEGIN SELECT RAISE(ABORT, 'The ledger {_ONLY_APPENDED}.'); END""",
+    """CREATE TRIGGER ledger_insert BEFORE INSERT ON ledger
+        WHEN NEW.number IS NOT (SELECT ifnull(max(number), 0) + 1 FROM ledger)
+        BEGIN SELECT RAISE(ABORT, 'Records of the ledger follow on without a gap.'); END""",
+    # What stands beside a page is a projection, so that the page itself need never change.
+    """CREATE TABLE page_index (
+        stream_id INTEGER NOT NULL, first INTEGER NOT NULL, first_utc_ms INTEGER NOT NULL,
+        last_utc_ms INTEGER NOT NULL, undated INTEGER NOT NULL, minutes BLOB NOT NULL,
+        PRIMARY KEY (stream_id, first)) STRICT""",
+    """INSERT INTO page_index SELECT stream_id, first, first_utc_ms, last_utc_ms, undated, minutes FROM page
+       ORDER BY rowid""",
+    "CREATE INDEX page_index_by_time ON page_index (stream_id, last_utc_ms, first_utc_ms)",
+    "ALTER TABLE page RENAME TO page_0002",
+    """CREATE TABLE page (
+        stream_id INTEGER NOT NULL REFERENCES stream, first INTEGER NOT NULL, last INTEGER NOT NULL,
+        sha256 TEXT NOT NULL, body BLOB NOT NULL, PRIMARY KEY (stream_id, first)) STRICT""",
+    "INSERT INTO page SELECT stream_id, first, last, sha256, body FROM page_0002 ORDER BY rowid",
+    "DROP TABLE page_0002",
+    f"""CREATE TRIGGER page_update BEFORE UPDATE ON page
+        BEGIN SELECT RAISE(ABORT, 'The table of pages {_ONLY_APPENDED}.'); END""",
+    f"""CREATE TRIGGER page_delete BEFORE DELETE ON page
+        BEGIN SELECT RAISE(ABORT, 'The table of pages {_ONLY_APPENDED}.'); END""",
+    """CREATE TRIGGER page_insert BEFORE INSERT ON page
+        WHEN EXISTS (SELECT 1 FROM page WHERE stream_id = NEW.stream_id AND first = NEW.first)
+        BEGIN SELECT RAISE(ABORT, 'There is a page of these readings already.'); END""",
+    # Which record holds a closure's verdict.
+    "ALTER TABLE closure ADD COLUMN number INTEGER NOT NULL DEFAULT 0",
+    # The things that people declare, as the ledger's records leave them; number: the last record that changed it.
+    """CREATE TABLE thing (
+        kind TEXT NOT NULL, id TEXT NOT NULL, grp TEXT NOT NULL, at_ms INTEGER NOT NULL, open INTEGER NOT NULL,
+        number INTEGER NOT NULL, body TEXT NOT NULL, PRIMARY KEY (kind, id)) STRICT, WITHOUT ROWID""",
+    "CREATE INDEX thing_by_group ON thing (kind, grp, at_ms)",
+    "CREATE INDEX thing_by_time ON thing (kind, open, at_ms)",
+    # Deeds that their sender gave a key, so that sending again does nothing twice.
+    """CREATE TABLE once (
+        who TEXT NOT NULL, key TEXT NOT NULL, number INTEGER NOT NULL, kind TEXT NOT NULL, id TEXT NOT NULL,
+        PRIMARY KEY (who, key)) STRICT, WITHOUT ROWID""",
+    # Outside ledger, evidence and rebuilding: how people prove who they are, and who is signed in where.
+    """CREATE TABLE credential (
+        person TEXT NOT NULL, kind TEXT NOT NULL, hash TEXT NOT NULL, set_ms INTEGER NOT NULL,
+        failures INTEGER NOT NULL DEFAULT 0, failed_ms INTEGER, PRIMARY KEY (person, kind)) STRICT, WITHOUT ROWID""",
+    "CREATE INDEX credential_by_hash ON credential (kind, hash)",
+    """CREATE TABLE session (
+        token_sha256 TEXT PRIMARY KEY, person TEXT NOT NULL, second_factor INTEGER NOT NULL, began_ms INTEGER NOT NULL,
+        seen_ms INTEGER NOT NULL, expires_ms INTEGER NOT NULL) STRICT, WITHOUT ROWID""",
 )
 
 _PAGE_BYTES = 1_024

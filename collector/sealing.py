@@ -61,7 +61,7 @@ def _seal_page(store: Store, row: StreamRow, pieces: Sequence[Piece]) -> None:
         minutes=_minutes(as_read),
         undated=not all(clock.synced for _, clock in anchors),
     )
-    store.seal(row.id, page)
+    store.seal(row, page)
 
 
 def redate_pages(store: Store, stream_id: int, synchronised: Synchronised | None) -> None:

@@ -12,16 +12,18 @@ from typing import Any, NamedTuple
 
 import msgspec
 
+from collector import machine, projections
 from collector.clock import UtcClock
 from collector.errors import DataError
+from collector.ledger import Ledger
 from collector.read import BasinNow
 from collector.readings import Anchors, Piece, Synchronised, pack
+from collector.required import Required, required_of, settings_of
 from collector.schema import FILE_NAME, connect, migrate
 from collector.settings import BasinSettings, Settings
 from soak.closure import Closure
 from soak.ranges import Range, Ranges
 from soak.reading import Reading
-from soak.requirement import Requirement, SensorTerms
 from soak.wire import State
 
 MOST_PARKED = 1_000
@@ -39,14 +41,6 @@ class StreamRow(NamedTuple):
     boot: str
     over: bool
     resume: int
-
-
-class Required(NamedTuple):
-    """What was required of a basin from `since_ms` (milliseconds since 1970) on."""
-
-    since_ms: int
-    requirement: Requirement | None
-    terms: dict[str, SensorTerms]
 
 
 class Sealed(NamedTuple):
@@ -102,6 +96,7 @@ class Store:
             self._lock.close()
             raise
         self.db = self._db
+        self._ledger = Ledger(self._db.conn, clock)
         self._parked = self._count_parked()  # at most so many: one that comes again is counted again
         if "epoch" not in self.site():
             with self.transaction():
@@ -123,6 +118,12 @@ class Store:
             self._db.conn.rollback()
             raise
 
+    def _append(self, body: machine.Machine) -> int:
+        """Add one of the collector's own records, and let the tables follow; its number."""
+        number = self._ledger.append(body.KIND, body)
+        projections.follow(self._db.conn, number, body)
+        return number
+
     # Site and basins
 
     def site(self) -> dict[str, str]:
@@ -130,41 +131,37 @@ class Store:
         return dict(self._all("SELECT name, content FROM site"))
 
     def _set_site(self, name: str, content: str) -> None:
-        self._run("INSERT INTO site VALUES (?, ?) ON CONFLICT DO UPDATE SET content = excluded.content", name, content)
+        projections.set_site(self._db.conn, name, content)
 
     def apply(self, settings: Settings) -> None:
         """Take over names and requirements; a changed requirement holds from now on, or from its own `since`."""
         with self.transaction():
-            self._set_site("name", settings.site)
+            if self.site().get("name") != settings.site:
+                self._append(machine.SiteNamed(settings.site))
             for basin in settings.basin:
-                basin_id = self.basin_id(basin.node, basin.name)
-                self._run("UPDATE basin SET label = ?, place = ? WHERE id = ?", basin.label, basin.place, basin_id)
-                self._require(basin_id, basin)
+                row = self._one("SELECT label, place FROM basin WHERE node = ? AND name = ?", basin.node, basin.name)
+                if row != (basin.label, basin.place):
+                    self._append(machine.BasinKnown(f"{basin.node}/{basin.name}", basin.label, basin.place))
+                self._require(self.basin_id(basin.node, basin.name), basin)
 
     def _require(self, basin_id: int, basin: BasinSettings) -> None:
         required, terms = basin.required(), basin.terms()
-        known = self.required(basin_id)
+        known = self.set_in_settings(basin_id)
         if known and (known[-1].requirement, known[-1].terms) == (required, terms):
             return
         since = basin.requirement.since if basin.requirement else None
         since_ms = self._clock() if since is None else int(since.timestamp() * 1000)
         if known:
             since_ms = max(since_ms, known[-1].since_ms + 1)  # what held before stays what held
-        self._run(
-            "INSERT INTO requirement (basin_id, since_ms, requirement, sensors) VALUES (?, ?, ?, ?)",
-            basin_id,
-            since_ms,
-            _text(required) if required else None,
-            _text(terms),
-        )
+        self._append(machine.Required(f"{basin.node}/{basin.name}", since_ms, required, terms))
 
     def basin_id(self, node: str, name: str) -> int:
         """The basin's row; one that nobody described gets its node and name as label, and no requirement."""
         row = self._one("SELECT id FROM basin WHERE node = ? AND name = ?", node, name)
         if row:
             return int(row[0])
-        label = f"{node} {name}"
-        return self._insert("INSERT INTO basin (node, name, label, place) VALUES (?, ?, ?, '')", node, name, label)
+        self._append(machine.BasinKnown(f"{node}/{name}", f"{node} {name}"))
+        return self.basin_id(node, name)
 
     def has_basin(self, node: str, name: str) -> bool:
         """Whether the basin is known: described in the settings, or heard of."""
@@ -187,18 +184,12 @@ class Store:
         return int(self._one("SELECT count(*) FROM node")[0])
 
     def required(self, basin_id: int) -> list[Required]:
-        """What has been required of a basin, oldest first."""
-        rows = self._all(
-            "SELECT since_ms, requirement, sensors FROM requirement WHERE basin_id = ? ORDER BY since_ms, id", basin_id
-        )
-        return [
-            Required(
-                since_ms,
-                msgspec.json.decode(requirement, type=Requirement) if requirement else None,
-                msgspec.json.decode(sensors, type=dict[str, SensorTerms]),
-            )
-            for since_ms, requirement, sensors in rows
-        ]
+        """What has been required of a basin, oldest first: by the settings, and by what was poured into it."""
+        return required_of(self._db.conn, basin_id)
+
+    def set_in_settings(self, basin_id: int) -> list[Required]:
+        """What the settings have required of a basin, oldest first."""
+        return settings_of(self._db.conn, basin_id)
 
     # Streams and readings
 
@@ -261,31 +252,48 @@ class Store:
         )
         self._run("UPDATE stream SET stored = stored + ? WHERE id = ?", len(readings), stream_id)
 
-    def seal(self, stream_id: int, page: Sealed) -> None:
+    def seal(self, row: StreamRow, page: Sealed) -> None:
         """Put a page in the place of the rows that it holds."""
+        first, last = page.run
+        self._append(
+            machine.PageSealed(
+                row.stream, f"{row.node}/{row.basin}", row.boot, first, last, page.sha256, len(page.body)
+            )
+        )
         self._run(
-            """INSERT INTO page (stream_id, first, last, first_utc_ms, last_utc_ms, sha256, body, minutes, undated)
-               VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)""",
-            stream_id,
-            *page.run,
-            *page.times_utc_ms,
+            "INSERT INTO page (stream_id, first, last, sha256, body) VALUES (?, ?, ?, ?, ?)",
+            row.id,
+            first,
+            last,
             page.sha256,
             page.body,
-            page.minutes,
-            int(page.undated),
         )
+        self.index_page(row.id, page)
         # A row may begin in the page before: it goes with the page that holds its last reading.
-        self._run("DELETE FROM batch WHERE stream_id = ? AND last BETWEEN ? AND ?", stream_id, *page.run)
+        self._run("DELETE FROM batch WHERE stream_id = ? AND last BETWEEN ? AND ?", row.id, first, last)
+
+    def index_page(self, stream_id: int, page: Sealed) -> None:
+        """What is looked up of a page: its times and its readings added up by minute."""
+        self._run(
+            """INSERT INTO page_index (stream_id, first, first_utc_ms, last_utc_ms, undated, minutes)
+               VALUES (?, ?, ?, ?, ?, ?)""",
+            stream_id,
+            page.run[0],
+            *page.times_utc_ms,
+            int(page.undated),
+            page.minutes,
+        )
 
     def undated_pages(self, stream_id: int) -> list[tuple[int, str, bytes]]:
         """First number, digest and bytes of the pages of a stream with a clock that was not synchronised."""
-        sql = "SELECT first, sha256, body FROM page WHERE stream_id = ? AND undated ORDER BY first"
+        sql = """SELECT p.first, p.sha256, p.body FROM page p JOIN page_index i USING (stream_id, first)
+                 WHERE p.stream_id = ? AND i.undated ORDER BY p.first"""
         return list(self._all(sql, stream_id))
 
     def redate_page(self, stream_id: int, first: int, times_utc_ms: Range, minutes: bytes) -> None:
         """A better clock has become known for a page's readings."""
         self._run(
-            "UPDATE page SET first_utc_ms = ?, last_utc_ms = ?, minutes = ? WHERE stream_id = ? AND first = ?",
+            "UPDATE page_index SET first_utc_ms = ?, last_utc_ms = ?, minutes = ? WHERE stream_id = ? AND first = ?",
             *times_utc_ms,
             minutes,
             stream_id,
@@ -299,13 +307,7 @@ class Store:
 
     def set_synchronised(self, node: str, boot: str, moment: Synchronised) -> None:
         """Keep that moment."""
-        self._run(
-            """INSERT INTO boot (node, boot, synced_ms, synced_utc_ms) VALUES (?, ?, ?, ?)
-               ON CONFLICT DO UPDATE SET synced_ms = excluded.synced_ms, synced_utc_ms = excluded.synced_utc_ms""",
-            node,
-            boot,
-            *moment,
-        )
+        self._append(machine.BootSynchronised(node, boot, *moment))
 
     def boot_heard_ms(self, node: str, boot: str) -> int | None:
         """The node's uninterrupted clock when this boot of it last spoke for itself; None if it never did."""
@@ -343,33 +345,14 @@ class Store:
         """A newer stream has taken its place and nothing of it is held any more; or something came after all."""
         self._run("UPDATE stream SET over = ? WHERE id = ?", int(over), stream_id)
 
-    def add_lost(self, stream_id: int, ranges: Iterable[Range]) -> None:
+    def add_lost(self, stream: str, ranges: Iterable[Range]) -> None:
         """The node no longer holds these, and they never came."""
         for first, last in ranges:
-            self._run(
-                """INSERT INTO lost VALUES (?, ?, ?, ?, NULL)
-                   ON CONFLICT DO UPDATE SET last = max(last, excluded.last), found_ms = NULL""",
-                stream_id,
-                first,
-                last,
-                self._clock(),
-            )
+            self._append(machine.Lost(stream, first, last, self._clock()))
 
-    def set_found(self, stream_id: int, first: int, last: int) -> None:
+    def set_found(self, stream: str, first: int, last: int) -> None:
         """Readings that were thought lost have come: what is still missing stays recorded as lost."""
-        rows = self._all(
-            """SELECT first, last, noticed_ms FROM lost
-               WHERE stream_id = ? AND first <= ? AND last >= ? AND found_ms IS NULL""",
-            stream_id,
-            last,
-            first,
-        )
-        for lost_first, lost_last, noticed_ms in rows:
-            self._run("DELETE FROM lost WHERE stream_id = ? AND first = ?", stream_id, lost_first)
-            for piece in Ranges([(first, last)]).missing(lost_first, lost_last):
-                self._run("INSERT INTO lost VALUES (?, ?, ?, ?, NULL)", stream_id, *piece, noticed_ms)
-            came = (max(first, lost_first), min(last, lost_last))
-            self._run("INSERT INTO lost VALUES (?, ?, ?, ?, ?)", stream_id, *came, noticed_ms, self._clock())
+        self._append(machine.Found(stream, first, last, self._clock()))
 
     # Closures
 
@@ -384,34 +367,29 @@ class Store:
         )
         return [(row_id, msgspec.json.decode(body, type=Closure)) for row_id, body in rows]
 
-    def add_closure(self, row: StreamRow, closure: Closure, piece: Piece) -> int:
+    def add_closure(self, row: StreamRow, closure: Closure, piece: Piece, supersedes: Iterable[int] = ()) -> None:
         """Keep a verdict.
 
         Args:
             row: Its stream.
             closure: What the rule says.
             piece: How to date it.
+            supersedes: Rows of closures whose verdicts no longer stand; they stay readable.
         """
         offset_ms = piece.offset_ms
-        return self._insert(
-            """INSERT INTO closure (basin_id, stream_id, first, last, closing_utc_ms, last_utc_ms, clock_synced,
-               dated_back_ms, verdict, body, assessed_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
-            row.basin_id,
-            row.id,
-            closure.first,
-            closure.last,
-            closure.closing_ms + offset_ms,
-            closure.last_ms + offset_ms,
-            int(piece.dated),
-            None if piece.synced_ms is None else piece.synced_ms - closure.closing_ms,
-            closure.verdict.value,
-            _text(closure),
-            self._clock(),
+        self._append(
+            machine.ClosureJudged(
+                row.stream,
+                f"{row.node}/{row.basin}",
+                closure.closing_ms + offset_ms,
+                closure.last_ms + offset_ms,
+                piece.dated,
+                None if piece.synced_ms is None else piece.synced_ms - closure.closing_ms,
+                self._clock(),
+                closure,
+                [int(self._one("SELECT number FROM closure WHERE id = ?", each)[0]) for each in supersedes],
+            )
         )
-
-    def supersede(self, closure_id: int, by_closure_id: int) -> None:
-        """An earlier verdict no longer stands; it stays readable."""
-        self._run("UPDATE closure SET superseded_by = ? WHERE id = ?", by_closure_id, closure_id)
 
     # Projections
 

@@ -11,8 +11,9 @@ from collections.abc import Iterable, Sequence
 from collector.assessor import Assessor, Ended
 from collector.page import MOST_READINGS
 from collector.readings import Anchors, Piece, Stored, dated, singly, stored_pieces, stored_readings
+from collector.required import Required
 from collector.sealing import redate_pages, seal_pages
-from collector.store import Required, Store, StreamRow
+from collector.store import Store, StreamRow
 from soak.closure import Closure
 from soak.ranges import Range
 from soak.reading import Reading, Why
@@ -66,7 +67,7 @@ class StreamTracker:
             self.row = self.row._replace(over=False)
             self._store.set_over(self.row.id, over=False)
         if self.lost and self.lost.missing(first, last) != [(first, last)]:
-            self._store.set_found(self.row.id, first, last)
+            self._store.set_found(self.row.stream, first, last)
             self.lost = self._store.lost(self.row.id)
         if last <= self.judged_to:
             self._late(first, last, pieces)
@@ -79,7 +80,7 @@ class StreamTracker:
     def lose(self, ranges: Iterable[Range]) -> None:
         """The node no longer holds these numbers: what comes after them can be judged."""
         for first, last in ranges:
-            self._store.add_lost(self.row.id, [(first, last)])
+            self._store.add_lost(self.row.stream, [(first, last)])
             self.lost.add(first, last)
         self._catch_up()
 
@@ -172,9 +173,7 @@ class StreamTracker:
         standing = self._store.standing_closures(self.row.id, closure.first, closure.last)
         if any(known == closure for _, known in standing):
             return
-        closure_id = self._store.add_closure(self.row, closure, ended.piece)
-        for known_id, _ in standing:
-            self._store.supersede(known_id, closure_id)
+        self._store.add_closure(self.row, closure, ended.piece, [known_id for known_id, _ in standing])
 
     def _late(self, first: int, last: int, pieces: Sequence[Piece]) -> None:
         """Readings that were taken for lost: a page of their own, and what they touch is judged again."""

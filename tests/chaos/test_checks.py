@@ -194,8 +194,7 @@ def a_page_twice(database: Asked) -> None:
     (name,) = database.execute("SELECT stream FROM stream WHERE id = ?", (stream,)).fetchone()
     _, readings, anchors = unseal(body, sha256)
     sha256, body = seal(name, last, readings[-1:], anchors[:1])
-    sql = """INSERT INTO page (stream_id, first, last, first_utc_ms, last_utc_ms, sha256, body)
-             VALUES (?, ?, ?, 0, 0, ?, ?)"""
+    sql = "INSERT INTO page (stream_id, first, last, sha256, body) VALUES (?, ?, ?, ?, ?)"
     database.execute(sql, (stream, last, last, sha256, body))
 
 

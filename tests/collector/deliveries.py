@@ -16,7 +16,7 @@ import msgspec
 from kit import SENSOR, WallClock, arrived, batch, clock_at, looking, opened, reading, stream_id
 
 from collector.intake import Arrived, Intake
-from collector.store import Required
+from collector.required import Required
 from soak.closure import Closure, Verdict
 from soak.exposure import Meter
 from soak.ranges import Ranges

@@ -18,7 +18,7 @@ from kit import BOOT, BOOT_2, BOOTED_UTC_MS, looking
 
 from collector.read import Reader
 from collector.readings import stored_readings
-from collector.store import Required
+from collector.required import Required
 from soak.closure import Closure
 from soak.ranges import Ranges
 from soak.requirement import Requirement

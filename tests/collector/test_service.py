@@ -169,6 +169,7 @@ def test_a_damaged_page_stops_its_own_stream_and_no_other(working: Working, capl
     for start in range(0, len(readings), 900):
         collecting.take(batch(readings[start : start + 900], start + 1))
     with collecting.store.transaction():
+        collecting.store.db.conn.execute("DROP TRIGGER page_update")
         collecting.store.db.conn.execute("UPDATE page SET body = x'00'")
     caplog.clear()
     collecting.restart()

@@ -1,0 +1,91 @@
+"""How a ledger begins: with an id, and with whatever was stored before there was one."""
+
+from __future__ import annotations
+
+import secrets
+import sqlite3
+
+import msgspec
+
+from collector.ledger import Ledger
+from collector.machine import (
+    BasinKnown,
+    BootSynchronised,
+    ClosureJudged,
+    Lost,
+    PageSealed,
+    Required,
+    SiteNamed,
+)
+from soak.closure import Closure
+from soak.requirement import Requirement, SensorTerms
+
+
+def begin_ledger(connection: sqlite3.Connection, now_ms: int) -> None:
+    """Draw an id and write the first records.
+
+    Args:
+        connection: To a database whose tables are all there; in the migration's transaction.
+        now_ms: When, milliseconds since 1970.
+    """
+    connection.execute("INSERT INTO site VALUES ('ledger', ?)", (secrets.token_hex(16),))
+    if not connection.in_transaction:  # sqlite-utils holds one open around a migration
+        connection.execute("BEGIN IMMEDIATE")
+    ledger = Ledger(connection, lambda: now_ms)
+    rows = connection.execute
+    streams = {
+        row_id: (stream, f"{node}/{name}", boot)
+        for row_id, stream, node, name, boot in rows(
+            "SELECT s.id, s.stream, b.node, b.name, s.boot FROM stream s JOIN basin b ON b.id = s.basin_id"
+        ).fetchall()
+    }
+
+    def kept(body: msgspec.Struct) -> int:
+        return ledger.append(body.KIND, body, reason="stored before there was a ledger")  # type: ignore[attr-defined]
+
+    for (name,) in rows("SELECT content FROM site WHERE name = 'name'").fetchall():
+        kept(SiteNamed(name))
+    basins = rows("SELECT id, node, name, label, place FROM basin ORDER BY id").fetchall()
+    keys = {}
+    for basin_id, node, name, label, place in basins:
+        keys[basin_id] = f"{node}/{name}"
+        kept(BasinKnown(keys[basin_id], label, place))
+    for basin_id, since_ms, requirement, sensors in rows(
+        "SELECT basin_id, since_ms, requirement, sensors FROM requirement ORDER BY id"
+    ).fetchall():
+        required = msgspec.json.decode(requirement, type=Requirement) if requirement else None
+        terms = msgspec.json.decode(sensors, type=dict[str, SensorTerms])
+        kept(Required(keys[basin_id], since_ms, required, terms))
+    for boot in rows("SELECT node, boot, synced_ms, synced_utc_ms FROM boot WHERE synced_ms IS NOT NULL").fetchall():
+        kept(BootSynchronised(*boot))
+    for stream_id, first, last, sha256, size in rows(
+        "SELECT stream_id, first, last, sha256, length(body) FROM page ORDER BY rowid"
+    ).fetchall():
+        kept(PageSealed(*streams[stream_id], first, last, sha256, size))
+    for stream_id, first, last, noticed_ms, found_ms in rows("SELECT * FROM lost ORDER BY stream_id, first").fetchall():
+        kept(Lost(streams[stream_id][0], first, last, noticed_ms, found_ms))
+    _closures(connection, ledger, streams)
+
+
+def _closures(connection: sqlite3.Connection, ledger: Ledger, streams: dict[int, tuple[str, str, str]]) -> None:
+    found = connection.execute(
+        """SELECT id, stream_id, closing_utc_ms, last_utc_ms, clock_synced, dated_back_ms, body, assessed_ms
+           FROM closure ORDER BY id"""
+    ).fetchall()
+    numbers: dict[int, int] = {}
+    for row_id, stream_id, closing_ms, last_ms, synced, back_ms, body, assessed_ms in found:
+        superseded = connection.execute("SELECT id FROM closure WHERE superseded_by = ? ORDER BY id", (row_id,))
+        stream, basin, _ = streams[stream_id]
+        judged = ClosureJudged(
+            stream,
+            basin,
+            closing_ms,
+            last_ms,
+            bool(synced),
+            back_ms,
+            assessed_ms,
+            msgspec.json.decode(body, type=Closure),
+            [numbers[earlier] for (earlier,) in superseded.fetchall() if earlier in numbers],
+        )
+        numbers[row_id] = ledger.append(judged.KIND, judged, reason="stored before there was a ledger")
+        connection.execute("UPDATE closure SET number = ? WHERE id = ?", (numbers[row_id], row_id))

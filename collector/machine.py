@@ -1,0 +1,144 @@
+"""What the collector itself writes into the ledger; `collector/record/` is what people say."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+import msgspec
+
+from soak.closure import Closure
+from soak.requirement import Requirement, SensorTerms
+
+
+class Machine(msgspec.Struct, frozen=True, omit_defaults=True):
+    """Base of the collector's own records."""
+
+    KIND: ClassVar[str]
+
+
+class SiteNamed(Machine, frozen=True, omit_defaults=True):
+    """The site is called so from now on."""
+
+    KIND: ClassVar[str] = "site-named"
+    name: str
+
+
+class BasinKnown(Machine, frozen=True, omit_defaults=True):
+    """A basin is described so from now on, or was heard of for the first time.
+
+    Attributes:
+        basin: "node/name".
+        label: As people call it.
+        place: Where it stands.
+    """
+
+    KIND: ClassVar[str] = "basin"
+    basin: str
+    label: str
+    place: str = ""
+
+
+class Required(Machine, frozen=True, omit_defaults=True):
+    """The settings require this of a basin from `since_ms` (milliseconds since 1970) on."""
+
+    KIND: ClassVar[str] = "requirement"
+    basin: str
+    since_ms: int
+    requirement: Requirement | None
+    sensors: dict[str, SensorTerms]
+
+
+class BootSynchronised(Machine, frozen=True, omit_defaults=True):
+    """The earliest moment of a node's boot at which its wall clock was known to be synchronised.
+
+    Attributes:
+        node: Its name.
+        boot: The boot.
+        ms: On its uninterrupted clock.
+        utc_ms: The same moment, milliseconds since 1970.
+    """
+
+    KIND: ClassVar[str] = "clock-synchronised"
+    node: str
+    boot: str
+    ms: int
+    utc_ms: int
+
+
+class PageSealed(Machine, frozen=True, omit_defaults=True):
+    """Readings are on a page.
+
+    Attributes:
+        stream: Their stream.
+        basin: "node/name".
+        boot: The node's boot.
+        first: Number of the first reading.
+        last: Number of the last.
+        sha256: Of the page's uncompressed bytes.
+        bytes: Length of the page as it is kept.
+    """
+
+    KIND: ClassVar[str] = "page"
+    stream: str
+    basin: str
+    boot: str
+    first: int
+    last: int
+    sha256: str
+    bytes: int
+
+
+class Lost(Machine, frozen=True, omit_defaults=True):
+    """Readings that the node no longer holds and that never came.
+
+    Attributes:
+        stream: Their stream.
+        first: Number of the first.
+        last: Number of the last.
+        noticed_ms: When that was noticed.
+        found_ms: When they came after all.
+    """
+
+    KIND: ClassVar[str] = "lost"
+    stream: str
+    first: int
+    last: int
+    noticed_ms: int
+    found_ms: int | None = None
+
+
+class Found(Machine, frozen=True, omit_defaults=True):
+    """Readings that were thought lost have come."""
+
+    KIND: ClassVar[str] = "found"
+    stream: str
+    first: int
+    last: int
+    found_ms: int
+
+
+class ClosureJudged(Machine, frozen=True, omit_defaults=True):
+    """A closure has ended, or was judged again.
+
+    Attributes:
+        stream: Its stream.
+        basin: "node/name".
+        closing_utc_ms: When it began, milliseconds since 1970.
+        last_utc_ms: Its last reading.
+        clock_synced: These times can be trusted.
+        dated_back_ms: How long after its closing the clock was synchronised that dates it.
+        assessed_ms: When it was judged.
+        closure: Everything the rule says.
+        supersedes: Numbers of the records whose verdicts no longer stand.
+    """
+
+    KIND: ClassVar[str] = "closure"
+    stream: str
+    basin: str
+    closing_utc_ms: int
+    last_utc_ms: int
+    clock_synced: bool
+    dated_back_ms: int | None
+    assessed_ms: int
+    closure: Closure
+    supersedes: list[int] = []

@@ -1,0 +1,7 @@
+"""Every deed there is: importing this fills `deed.DEEDS`."""
+
+from __future__ import annotations
+
+from collector.record.deed import DEEDS
+
+__all__ = ["DEEDS"]

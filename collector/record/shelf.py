@@ -1,0 +1,96 @@
+"""Where the things stand: one table, a projection of the ledger."""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import Any, TypeVar
+
+import msgspec
+
+from collector.record.patch import patched
+from collector.record.things import KINDS, Thing
+
+_Thing = TypeVar("_Thing", bound=Thing)
+
+
+def find(connection: sqlite3.Connection, kind: type[_Thing], thing_id: str) -> _Thing | None:
+    """A thing by its id."""
+    row = connection.execute("SELECT body FROM thing WHERE kind = ? AND id = ?", (kind.KIND, thing_id)).fetchone()
+    return msgspec.json.decode(row[0], type=kind) if row else None
+
+
+def find_all(
+    connection: sqlite3.Connection,
+    kind: type[_Thing],
+    *,
+    group: str | None = None,
+    only_open: bool = False,
+    since_ms: int | None = None,
+    until_ms: int | None = None,
+    newest_first: bool = False,
+    limit: int = -1,
+) -> list[_Thing]:
+    """Things of a kind, by their time.
+
+    Args:
+        connection: To the database.
+        kind: Which.
+        group: Of this group only.
+        only_open: What still needs somebody.
+        since_ms: At or after this time.
+        until_ms: Before it.
+        newest_first: The latest first.
+        limit: At most so many; all if not given.
+    """
+    clauses, values = ["kind = ?"], [kind.KIND]
+    for clause, given in (("grp = ?", group), ("at_ms >= ?", since_ms), ("at_ms < ?", until_ms)):
+        if given is not None:
+            clauses.append(clause)
+            values.append(given)  # type: ignore[arg-type]
+    if only_open:
+        clauses.append("open = 1")
+    order = "DESC" if newest_first else "ASC"
+    sql = (
+        f"SELECT body FROM thing WHERE {' AND '.join(clauses)} "  # noqa: S608 - clauses of our own
+        f"ORDER BY at_ms {order}, length(id) {order}, id {order} LIMIT ?"
+    )
+    return [msgspec.json.decode(body, type=kind) for (body,) in connection.execute(sql, (*values, limit))]
+
+
+def count(connection: sqlite3.Connection, kind: type[Thing]) -> int:
+    """How many of a kind there have ever been: things are never taken away."""
+    return int(connection.execute("SELECT count(*) FROM thing WHERE kind = ?", (kind.KIND,)).fetchone()[0])
+
+
+def body_of(connection: sqlite3.Connection, kind: str, thing_id: str) -> Any:
+    """A thing as JSON; None if there is none."""
+    row = connection.execute("SELECT body FROM thing WHERE kind = ? AND id = ?", (kind, thing_id)).fetchone()
+    return msgspec.json.decode(row[0]) if row else None
+
+
+def write(connection: sqlite3.Connection, number: int, changes: dict[str, dict[str, Any]]) -> None:
+    """Let the things follow a record.
+
+    Args:
+        connection: To the database, in the transaction that appends the record.
+        number: The record's.
+        changes: By kind and id: a JSON Merge Patch.
+    """
+    for kind, by_id in changes.items():
+        for thing_id, patch in by_id.items():
+            content = patched(body_of(connection, kind, thing_id), patch)
+            thing = msgspec.convert(content, KINDS[kind])
+            connection.execute(
+                """INSERT INTO thing (kind, id, grp, at_ms, open, number, body) VALUES (?, ?, ?, ?, ?, ?, ?)
+                   ON CONFLICT DO UPDATE SET grp = excluded.grp, at_ms = excluded.at_ms, open = excluded.open,
+                   number = excluded.number, body = excluded.body""",
+                (
+                    kind,
+                    thing_id,
+                    thing.group(),
+                    thing.when_ms(),
+                    int(thing.open()),
+                    number,
+                    msgspec.json.encode(content, order="deterministic").decode(),
+                ),
+            )

@@ -1,0 +1,117 @@
+"""What is required of a basin, and since when: what its settings say, then what was poured into it."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import msgspec
+
+from collector.record import shelf
+from collector.record.things import Fill, Profile, SensorCheck
+from soak.requirement import MAX_GAP_MS, Requirement, SensorTerms
+
+
+class Required(NamedTuple):
+    """What was required of a basin from `since_ms` (milliseconds since 1970) on."""
+
+    since_ms: int
+    requirement: Requirement | None
+    terms: dict[str, SensorTerms]
+
+
+class Use(NamedTuple):
+    """A fill in a basin.
+
+    Attributes:
+        from_ms: When it was poured, milliseconds since 1970.
+        until_ms: When it was discarded; None while it is in.
+        profile: What its label asks as it stands now; None while temperature or time are missing.
+    """
+
+    from_ms: int
+    until_ms: int | None
+    profile: Requirement | None
+
+
+def required_of(connection: sqlite3.Connection, basin_id: int) -> list[Required]:
+    """What has been required of a basin, oldest first."""
+    settings = settings_of(connection, basin_id)
+    node, name = connection.execute("SELECT node, name FROM basin WHERE id = ?", (basin_id,)).fetchone()
+    fills = shelf.find_all(connection, Fill, group=f"{node}/{name}")
+    if not settings:
+        return settings
+    checks = [check for sensor in _sensors(settings) for check in shelf.find_all(connection, SensorCheck, group=sensor)]
+    profiles = {fill.profile: shelf.find(connection, Profile, fill.profile) for fill in fills}
+    uses = [
+        Use(
+            fill.poured_ms,
+            fill.discarded.at_ms if fill.discarded else None,
+            profile.requirement(_max_gap_ms(settings)) if (profile := profiles[fill.profile]) else None,
+        )
+        for fill in fills
+    ]
+    return timeline(settings, uses, checks)
+
+
+def settings_of(connection: sqlite3.Connection, basin_id: int) -> list[Required]:
+    """What the settings have required of a basin, oldest first."""
+    rows = connection.execute(
+        "SELECT since_ms, requirement, sensors FROM requirement WHERE basin_id = ? ORDER BY since_ms, id", (basin_id,)
+    ).fetchall()
+    return [
+        Required(
+            since_ms,
+            msgspec.json.decode(requirement, type=Requirement) if requirement else None,
+            msgspec.json.decode(sensors, type=dict[str, SensorTerms]),
+        )
+        for since_ms, requirement, sensors in rows
+    ]
+
+
+def timeline(settings: Sequence[Required], uses: Sequence[Use], checks: Sequence[SensorCheck]) -> list[Required]:
+    """The three put together.
+
+    From the first pour on a basin is governed by what is in it: between two fills nothing is required, and a soak then
+    is unproven. Sensors and their figures come from the settings; a sensor's check changes its figures from then on.
+
+    Args:
+        settings: As the settings said, oldest first.
+        uses: Fills, by their pour.
+        checks: Of the basin's sensors.
+    """
+    moments = {each.since_ms for each in settings} | {check.at_ms for check in checks}
+    for use in uses:
+        moments |= {use.from_ms} if use.until_ms is None else {use.from_ms, use.until_ms}
+    found: list[Required] = []
+    for moment in sorted(moments):
+        base = [each for each in settings if each.since_ms <= moment]
+        requirement, terms = (base[-1].requirement, base[-1].terms) if base else (None, settings[0].terms)
+        poured = [use for use in uses if use.from_ms <= moment]
+        if poured:
+            last = poured[-1]
+            requirement = last.profile if last.until_ms is None or moment < last.until_ms else None
+        elif not base:
+            continue
+        now = Required(moment, requirement, _checked(terms, checks, moment))
+        if not found or (now.requirement, now.terms) != (found[-1].requirement, found[-1].terms):
+            found.append(now)
+    return found
+
+
+def _checked(terms: dict[str, SensorTerms], checks: Sequence[SensorCheck], moment: int) -> dict[str, SensorTerms]:
+    newest: dict[str, SensorCheck] = {}
+    for check in checks:
+        if check.at_ms <= moment and check.sensor in terms:
+            known = newest.get(check.sensor)
+            newest[check.sensor] = check if known is None or known.at_ms <= check.at_ms else known
+    return terms | {sensor: SensorTerms(check.u_mc, check.correction_mc) for sensor, check in newest.items()}
+
+
+def _sensors(settings: Sequence[Required]) -> list[str]:
+    return sorted({sensor for each in settings for sensor in each.terms})
+
+
+def _max_gap_ms(settings: Sequence[Required]) -> int:
+    return next((each.requirement.max_gap_ms for each in reversed(settings) if each.requirement), MAX_GAP_MS)
