@@ -37,6 +37,14 @@ class Watched(NamedTuple):
     closure: Closure
 
 
+class _Now(msgspec.Struct, frozen=True):
+    """What is asked here of a basin's newest reading; all of it is `collector.read.BasinNow`."""
+
+    at_utc_ms: int
+    ms: int
+    closure: Closure | None
+
+
 class Book:
     """What one deed reads and writes.
 
@@ -50,6 +58,11 @@ class Book:
     def __init__(self, connection: sqlite3.Connection, at_ms: int, person: Person, *, second_factor: bool) -> None:
         self.connection, self.at_ms, self.person, self.second_factor = connection, at_ms, person, second_factor
         self._changed: dict[tuple[str, str], Thing] = {}
+
+    @classmethod
+    def looking(cls, connection: sqlite3.Connection, at_ms: int) -> Book:
+        """For those who only look: pages ask the same rules as deeds do."""
+        return cls(connection, at_ms, Person(id="nobody", name="Nobody", roles=()), second_factor=False)
 
     @property
     def who(self) -> str:
@@ -121,6 +134,21 @@ class Book:
             opened_ms = last_ms if closure.opening_ms is None else closing_ms + closure.opening_ms - closure.closing_ms
             found.append(Watched(f"{stream}:{first}", closing_ms, opened_ms, closure))
         return found
+
+    def closed_since_ms(self, basin: str) -> int | None:
+        """When the lid that is closed at this moment was closed, milliseconds since 1970; None while it is open."""
+        for watched in self.closures(basin, self.at_ms, self.at_ms + 1):
+            if watched.closing_ms <= self.at_ms < watched.opened_ms:
+                return watched.closing_ms
+        row = self.connection.execute(
+            "SELECT n.body FROM now n JOIN basin b ON b.id = n.basin_id WHERE b.node = ? AND b.name = ?",
+            tuple(basin.split("/")),
+        ).fetchone()
+        now = msgspec.json.decode(row[0], type=_Now) if row else None
+        if now is None or now.closure is None:
+            return None
+        closing_ms = now.at_utc_ms - now.ms + now.closure.closing_ms
+        return closing_ms if closing_ms <= self.at_ms else None
 
     def local_date(self, ms: int) -> datetime.date:
         """The day at the site."""
