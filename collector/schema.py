@@ -194,13 +194,17 @@ _M0003 = (
         who TEXT NOT NULL, key TEXT NOT NULL, number INTEGER NOT NULL, kind TEXT NOT NULL, id TEXT NOT NULL,
         PRIMARY KEY (who, key)) STRICT, WITHOUT ROWID""",
     # Outside ledger, evidence and rebuilding: how people prove who they are, and who is signed in where.
+    # temporary: somebody else set it, so it proves nothing until its owner has changed it.
     """CREATE TABLE credential (
         person TEXT NOT NULL, kind TEXT NOT NULL, hash TEXT NOT NULL, set_ms INTEGER NOT NULL,
-        failures INTEGER NOT NULL DEFAULT 0, failed_ms INTEGER, PRIMARY KEY (person, kind)) STRICT, WITHOUT ROWID""",
+        temporary INTEGER NOT NULL DEFAULT 0, failures INTEGER NOT NULL DEFAULT 0, failed_ms INTEGER,
+        PRIMARY KEY (person, kind)) STRICT, WITHOUT ROWID""",
     "CREATE INDEX credential_by_hash ON credential (kind, hash)",
+    # idle_ms: it ends when unused for so long. proven_ms: when a PIN or password was last given; null: only a badge was.
     """CREATE TABLE session (
-        token_sha256 TEXT PRIMARY KEY, person TEXT NOT NULL, second_factor INTEGER NOT NULL, began_ms INTEGER NOT NULL,
-        seen_ms INTEGER NOT NULL, expires_ms INTEGER NOT NULL) STRICT, WITHOUT ROWID""",
+        token_sha256 TEXT PRIMARY KEY, person TEXT NOT NULL, began_ms INTEGER NOT NULL, seen_ms INTEGER NOT NULL,
+        idle_ms INTEGER NOT NULL, proven_ms INTEGER) STRICT, WITHOUT ROWID""",
+    "CREATE INDEX session_by_person ON session (person)",
 )
 
 _PAGE_BYTES = 1_024
