@@ -34,7 +34,7 @@ from dashboard.site import AskedSite, Site, only_known_parameters
 from dashboard.store import NotReadyError
 from dashboard.table import MOST_RANGE_MS, csv_pieces, sensors_in
 from dashboard.when import DAY_MS, HOUR_MS, SiteTime
-from dashboard.words import needs_mc
+from soak.requirement import needs_mc
 
 Text = str | None
 Node = Annotated[str, PathParameter(description="The node's name.")]

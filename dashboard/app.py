@@ -16,6 +16,7 @@ from litestar.plugins.jinja import JinjaTemplateEngine
 from litestar.template.config import TemplateConfig
 from litestar.types import ASGIApp
 
+from collector.fault_words import fault_words
 from collector.readings import dating_error_ms
 from dashboard.api import api_router
 from dashboard.assets import style_ids, url
@@ -26,7 +27,7 @@ from dashboard.problems import answer_problem
 from dashboard.shapes import ClosureBody
 from dashboard.site import Site
 from dashboard.when import SiteTime
-from dashboard.words import edge_words, fault_words, proven_words, quiet, requirement_words
+from dashboard.words import edge_words, proven_words, quiet, requirement_words
 from soak.quantity import celsius, in_words
 from soak.rehearsal import Rehearsal
 

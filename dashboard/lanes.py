@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import msgspec
 
+from collector.fault_words import NOT_READ, fault_words
 from collector.read import BasinNow, StoredClosure
 from dashboard.look import BasinSeen, Look
 from dashboard.say import Kind
 from dashboard.when import SiteTime
-from dashboard.words import NOT_READ, counter, edge_words, fault_words, needs_words, short_reason, tenths, together
+from dashboard.words import counter, edge_words, needs_words, short_reason, together
 from soak.closure import Verdict
-from soak.quantity import in_words
+from soak.quantity import in_words, tenths
 from soak.rehearsal import Rehearsal
 from soak.requirement import Requirement
 

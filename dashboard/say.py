@@ -6,23 +6,14 @@ import enum
 
 import msgspec
 
+from collector.fault_words import NOT_READ, fault_words
 from collector.read import Basin, BasinNow, StoredClosure
 from dashboard.when import SiteTime
-from dashboard.words import (
-    NOT_READ,
-    STANDING_MS,
-    fault_words,
-    most_mc,
-    needs_mc,
-    quiet,
-    requirement_words,
-    short_reason,
-    tenths,
-)
+from dashboard.words import STANDING_MS, quiet, requirement_words, short_reason
 from soak.closure import Closure, Verdict
-from soak.quantity import in_words
+from soak.quantity import in_words, tenths
 from soak.reading import Lid
-from soak.requirement import Requirement
+from soak.requirement import Requirement, most_mc, needs_mc
 
 STALE_MS = 5_000
 """Without news for this long a basin counts as not heard."""

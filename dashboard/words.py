@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 
 from soak.closure import Closure, Edge, Verdict
-from soak.quantity import celsius, in_words
-from soak.requirement import Requirement, SensorTerms
+from soak.quantity import celsius, in_words, tenths
+from soak.requirement import Requirement, SensorTerms, most_mc, needs_mc
 
 STANDING_MS = 60 * 60_000
 """Lid on for longer than this is a basin standing by, not a soak (the site limit's default, common practice)."""
@@ -14,21 +14,6 @@ PASSING_MS = 60_000
 """Lid on for less than this is a lid put down in passing."""
 
 _FIGURE_AND_UNIT = re.compile(r"(\d) (ms|s|min|h|°C)\b")
-_FAULTS = {
-    "no-answer": "does not answer; push its plug home",
-    "crc": "garbled answer; check its cable and plug",
-    "shorted": "data line shorted; check its cable",
-    "absent": "not there; push its plug home",
-    "unplugged": "unplugged; push its plug home",
-    "power-on": "lost power and has measured nothing since; check its plug",
-    "too-little-power": "too little power to measure; check its supply wire",
-    "resolution": "set to a coarser resolution; have it set to 12 bits",
-    "out-of-range": "says something it cannot measure; replace it",
-    "garbled": "garbled answer; check its cable and plug",
-    "starting": "has not measured yet",
-    "stale": "no new value for more than 2 s; check its cable and plug",
-}
-NOT_READ = "not read by its node; compare the sensor ids in both settings files"
 _EDGES = {
     Edge.SEEN: "seen",
     Edge.START: "not seen: the watch began with the lid already closed",
@@ -39,30 +24,9 @@ _EDGES = {
 }
 
 
-def fault_words(code: str) -> str:
-    """What is wrong with a sensor and what to do; an unknown code stands for itself."""
-    return _FAULTS.get(code, f"fault “{code}”")
-
-
 def edge_words(edge: Edge) -> str:
     """How a closure began or ended."""
     return _EDGES[edge]
-
-
-def tenths(mc: int, *, up: bool = False) -> str:
-    """A temperature as a display shows it, in whole tenths: 21312 is "21.3"; rounded down, or up on request."""
-    tenth = -(-mc // 100) if up else mc // 100
-    return f"{'-' if tenth < 0 else ''}{abs(tenth) // 10}.{abs(tenth) % 10}"
-
-
-def needs_mc(requirement: Requirement, terms: SensorTerms) -> int:
-    """What a sensor must indicate at least, so that its corrected value less its U reaches the minimum."""
-    return requirement.min_mc + terms.u_mc - terms.correction_mc
-
-
-def most_mc(requirement: Requirement, terms: SensorTerms) -> int | None:
-    """What a sensor may indicate at most; None where the label prints no maximum."""
-    return None if requirement.max_mc is None else requirement.max_mc - terms.u_mc - terms.correction_mc
 
 
 def needs_words(requirement: Requirement, terms: SensorTerms) -> str:

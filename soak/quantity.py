@@ -142,3 +142,9 @@ def exact_celsius(mc: int) -> str:
     sign, size = ("-" if mc < 0 else ""), abs(mc)
     text = f"{sign}{size // 1000}.{size % 1000:03d}".rstrip("0").rstrip(".")
     return f"{text} °C"
+
+
+def tenths(mc: int, *, up: bool = False) -> str:
+    """A temperature as a display shows it, in whole tenths: 21312 is "21.3"; rounded down, or up on request."""
+    tenth = -(-mc // 100) if up else mc // 100
+    return f"{'-' if tenth < 0 else ''}{abs(tenth) // 10}.{abs(tenth) % 10}"

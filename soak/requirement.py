@@ -52,6 +52,16 @@ class SensorTerms(msgspec.Struct, frozen=True):
     correction_mc: Annotated[int, msgspec.Meta(ge=-20_000, le=20_000)] = 0
 
 
+def needs_mc(requirement: Requirement, terms: SensorTerms) -> int:
+    """What a sensor must indicate at least, so that its corrected value less its U reaches the minimum."""
+    return requirement.min_mc + terms.u_mc - terms.correction_mc
+
+
+def most_mc(requirement: Requirement, terms: SensorTerms) -> int | None:
+    """What a sensor may indicate at most; None where the label prints no maximum."""
+    return None if requirement.max_mc is None else requirement.max_mc - terms.u_mc - terms.correction_mc
+
+
 class Judged(NamedTuple):
     """One reading against the requirement, all in millidegrees.
 

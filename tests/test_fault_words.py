@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dashboard.words import fault_words
+from collector.fault_words import fault_words
 from firmware.sampler import STALE, STARTING
 from firmware.scratchpad import ScratchpadFault
 from firmware.sensors import fault_word

@@ -11,9 +11,10 @@ from pagekit import NOW_MS, WHEN, sensor
 from collector.read import Basin, BasinNow, StoredClosure
 from dashboard.say import FRESH_MS, Kind, Said, Seen, say
 from dashboard.unbroken import unbroken_ms
-from dashboard.words import counter, needs_words, requirement_words, tenths
+from dashboard.words import counter, needs_words, requirement_words
 from soak.closure import Closure
 from soak.exposure import Meter
+from soak.quantity import tenths
 from soak.reading import Fault, Lid, Reading, Why
 from soak.requirement import Requirement, SensorTerms
 
