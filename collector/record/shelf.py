@@ -57,6 +57,20 @@ def find_all(
     return [msgspec.json.decode(body, type=kind) for (body,) in connection.execute(sql, (*values, limit))]
 
 
+def find_by(connection: sqlite3.Connection, kind: type[_Thing], field: str, content: str) -> list[_Thing]:
+    """Things of a kind whose field has this text, capital letters or not (ASCII), by id.
+
+    Args:
+        connection: To the database.
+        kind: Which.
+        field: A field of text of that kind, e.g. "serial".
+        content: What it must be.
+    """
+    sql = """SELECT body FROM thing WHERE kind = ? AND lower(json_extract(body, '$.' || ?)) = lower(?)
+             ORDER BY length(id), id"""
+    return [msgspec.json.decode(body, type=kind) for (body,) in connection.execute(sql, (kind.KIND, field, content))]
+
+
 def count(connection: sqlite3.Connection, kind: type[Thing]) -> int:
     """How many of a kind there have ever been: things are never taken away."""
     return int(connection.execute("SELECT count(*) FROM thing WHERE kind = ?", (kind.KIND,)).fetchone()[0])

@@ -849,6 +849,32 @@ class Thermometer(Thing, frozen=True, omit_defaults=True, kw_only=True):
         return self.at_ms
 
 
+class ClockWrong(Thing, frozen=True, omit_defaults=True, kw_only=True):
+    """Somebody said that the clock had been ahead when records were made.
+
+    Attributes:
+        by: Who.
+        at_ms: When, by the clock put right.
+        first: The first record known to have been made with the wrong clock.
+        last: The last of them.
+        ahead_ms: How far the last one is ahead of the clock put right, at least.
+        text: In words.
+    """
+
+    KIND: ClassVar[str] = "clock-wrong"
+    PREFIX: ClassVar[str] = "W"
+    by: str
+    at_ms: int
+    first: int
+    last: int
+    ahead_ms: int
+    text: str
+
+    def when_ms(self) -> int:
+        """By when it was said."""
+        return self.at_ms
+
+
 class NotKnown(msgspec.Struct, frozen=True, omit_defaults=True):
     """An answer to one question of the daily log review.
 
@@ -999,6 +1025,7 @@ KINDS: dict[str, type[Thing]] = {
         Load,
         SensorCheck,
         Thermometer,
+        ClockWrong,
         Review,
         Handover,
         LookBack,
