@@ -13,7 +13,9 @@ COMMANDS = {
     "dashboard": ("dashboard.command", "Serve the pages and the HTTP API."),
     "demo": ("firmware.simulator.demo", "A whole clinic on this machine: broker, collector, pages, simulated basins."),
     "node": ("firmware.command", "Watch the basins of this Raspberry Pi."),
+    "rebuild": ("collector.rebuild_command", "Make every projection again from ledger and pages."),
     "rehearse": ("firmware.simulator.command", "A node with simulated basins behind the real firmware."),
+    "verify": ("collector.verify_command", "Check every record and page; name the first that does not hold."),
 }
 """Name: (module with a click command called `command`, what it does)."""
 

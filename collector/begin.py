@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import secrets
 import sqlite3
 
@@ -58,10 +59,10 @@ def begin_ledger(connection: sqlite3.Connection, now_ms: int) -> None:
         kept(Required(keys[basin_id], since_ms, required, terms))
     for boot in rows("SELECT node, boot, synced_ms, synced_utc_ms FROM boot WHERE synced_ms IS NOT NULL").fetchall():
         kept(BootSynchronised(*boot))
-    for stream_id, first, last, sha256, size in rows(
-        "SELECT stream_id, first, last, sha256, length(body) FROM page ORDER BY rowid"
-    ).fetchall():
-        kept(PageSealed(*streams[stream_id], first, last, sha256, size))
+    for stream_id, first, last, sha256, body in rows(
+        "SELECT stream_id, first, last, sha256, body FROM page ORDER BY rowid"
+    ):
+        kept(PageSealed(*streams[stream_id], first, last, sha256, hashlib.sha256(body).hexdigest()))
     for stream_id, first, last, noticed_ms, found_ms in rows("SELECT * FROM lost ORDER BY stream_id, first").fetchall():
         kept(Lost(streams[stream_id][0], first, last, noticed_ms, found_ms))
     _closures(connection, ledger, streams)

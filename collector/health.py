@@ -19,7 +19,7 @@ WHOLE_CHECK_BYTES = 200_000_000
 A card reads some tens of megabytes a second (common practice), and nobody waits for minutes in a power cut's wake.
 What lies in pages has a digest of its own, which is checked whenever a page is read."""
 
-_NEEDED = ("sqlite_master", "site", "basin", "requirement", "stream", "batch", "lost", "node", "now")
+_NEEDED = ("sqlite_master", "site", "basin", "requirement", "stream", "batch", "lost", "node", "now", "ledger")
 _HEADER = b"SQLite format 3\x00"
 _DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 _CODES = {

@@ -75,7 +75,7 @@ class PageSealed(Machine, frozen=True, omit_defaults=True):
         first: Number of the first reading.
         last: Number of the last.
         sha256: Of the page's uncompressed bytes.
-        bytes: Length of the page as it is kept.
+        kept_sha256: Of the page as it is kept, compressed: several spellings would unpack to the same bytes.
     """
 
     KIND: ClassVar[str] = "page"
@@ -85,7 +85,7 @@ class PageSealed(Machine, frozen=True, omit_defaults=True):
     first: int
     last: int
     sha256: str
-    bytes: int
+    kept_sha256: str
 
 
 class Lost(Machine, frozen=True, omit_defaults=True):

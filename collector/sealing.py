@@ -75,6 +75,14 @@ def redate_pages(store: Store, stream_id: int, synchronised: Synchronised | None
         store.redate_page(stream_id, first, _times_utc_ms(as_read), _minutes(as_read))
 
 
+def index_row(body: bytes, sha256: str, synchronised: Synchronised | None) -> tuple[int, int, int, bytes]:
+    """What is looked up of a page: earliest and latest time, whether a clock was not synchronised, the minutes."""
+    first, readings, anchors = unseal(body, sha256)
+    as_read = list(dated(first, readings, anchors, synchronised))
+    undated = not all(clock.synced for _, clock in anchors)
+    return *_times_utc_ms(as_read), int(undated), _minutes(as_read)
+
+
 def _times_utc_ms(pieces: Sequence[Piece]) -> Range:
     begins = [piece.readings[0].ms + piece.offset_ms for piece in pieces]
     ends = [piece.readings[-1].ms + piece.offset_ms for piece in pieces]

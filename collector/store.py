@@ -257,7 +257,13 @@ class Store:
         first, last = page.run
         self._append(
             machine.PageSealed(
-                row.stream, f"{row.node}/{row.basin}", row.boot, first, last, page.sha256, len(page.body)
+                row.stream,
+                f"{row.node}/{row.basin}",
+                row.boot,
+                first,
+                last,
+                page.sha256,
+                hashlib.sha256(page.body).hexdigest(),
             )
         )
         self._run(

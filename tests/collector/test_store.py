@@ -189,8 +189,9 @@ def test_a_reader_leaves_an_older_database_to_the_collector(first_schema: Path) 
     with pytest.raises(DataError) as error:
         Reader(first_schema)
     assert str(error.value) == (
-        "The data were written by an older version of this program (without m0002_nothing_lost, m0003_record). They were "
-        "left as they are. Start the collector once on them: it makes a copy and brings them up to this version."
+        "The data were written by an older version of this program (without m0002_nothing_lost, m0003_record). "
+        "They were left as they are. "
+        "Start the collector once on them: it makes a copy and brings them up to this version."
     )
     assert (first_schema / FILE_NAME).read_bytes() == before
 

@@ -1,0 +1,111 @@
+"""Makes every projection again, from ledger and pages alone."""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+from collections.abc import Callable
+from typing import NamedTuple
+
+import msgspec
+from sqlite_utils import Database
+
+from collector import projections
+from collector.ledger import Record, records
+from collector.machine import PageSealed
+from collector.readings import synchronised_of
+from collector.record import shelf
+from collector.sealing import index_row
+
+_SAY_EVERY = 20_000
+_ORDER = {
+    "basin": "id",
+    "requirement": "id",
+    "lost": "stream_id, first",
+    "closure": "id",
+    "page_index": "stream_id, first",
+    "thing": "kind, id",
+    "once": "who, key",
+    "boot": "node, boot",
+}
+
+
+class Rebuilt(NamedTuple):
+    """What came of it.
+
+    Attributes:
+        rows: Of each table, now.
+        differing: Tables whose content was another before.
+    """
+
+    rows: dict[str, int]
+    differing: list[str]
+
+
+def rebuild(db: Database, say: Callable[[str], None] = lambda _line: None) -> Rebuilt:
+    """Empty the projections and let every record be followed again.
+
+    Args:
+        db: The database, in a transaction begun IMMEDIATE, with foreign keys off.
+        say: Told how it goes.
+    """
+    connection = db.conn
+    before = {table: _digest(connection, table) for table in _ORDER}
+    for table in projections.TABLES:
+        connection.execute(f"DELETE FROM {table}")  # noqa: S608 - names of our own
+    connection.execute("UPDATE boot SET synced_ms = NULL, synced_utc_ms = NULL")
+    pages: list[PageSealed] = []
+    for record in records(connection):
+        _follow(connection, record, pages)
+        if record.number % _SAY_EVERY == 0:
+            say(f"{record.number:,} records")
+    for count, page in enumerate(pages, 1):
+        _index(db, page)
+        if count % _SAY_EVERY == 0:
+            say(f"{count:,} of {len(pages):,} pages")
+    after = {table: _digest(connection, table) for table in _ORDER}
+    return Rebuilt(
+        {table: count for table, (count, _) in after.items()},
+        [table for table in _ORDER if before[table] != after[table]],
+    )
+
+
+def _follow(connection: sqlite3.Connection, record: Record, pages: list[PageSealed]) -> None:
+    kind = projections.MACHINE.get(record.kind)
+    if kind is not None:
+        body = msgspec.json.decode(record.body, type=kind)
+        projections.follow(connection, record.number, body)
+        if isinstance(body, PageSealed):
+            pages.append(body)
+        return
+    content = record.content()
+    shelf.write(connection, record.number, content.get("changes", {}))
+    if once := content.get("once"):
+        thing_kind, _, thing_id = content["about"].partition("/")
+        connection.execute(
+            "INSERT INTO once (who, key, number, kind, id) VALUES (?, ?, ?, ?, ?)",
+            (record.who, once, record.number, thing_kind, thing_id),
+        )
+
+
+def _index(db: Database, page: PageSealed) -> None:
+    """By the clocks as they are known in the end: a page whose clock was set later is dated back."""
+    stream_id = projections.stream_id(db.conn, page.stream)
+    (body,) = db.conn.execute(
+        "SELECT body FROM page WHERE stream_id = ? AND first = ?", (stream_id, page.first)
+    ).fetchone()
+    row = index_row(body, page.sha256, synchronised_of(db, stream_id))
+    db.conn.execute(
+        """INSERT INTO page_index (stream_id, first, first_utc_ms, last_utc_ms, undated, minutes)
+           VALUES (?, ?, ?, ?, ?, ?)""",
+        (stream_id, page.first, *row),
+    )
+
+
+def _digest(connection: sqlite3.Connection, table: str) -> tuple[int, str]:
+    """How many rows, and a digest of them."""
+    digest, count = hashlib.sha256(), 0
+    for row in connection.execute(f"SELECT * FROM {table} ORDER BY {_ORDER[table]}"):  # noqa: S608
+        digest.update(repr(row).encode())
+        count += 1
+    return count, digest.hexdigest()

@@ -1,0 +1,234 @@
+"""Walks the whole ledger and every page, and names the first record that does not hold. Only looks."""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+import zlib
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import NamedTuple
+
+import msgspec
+import rfc8785
+
+from collector.ledger import BEFORE_THE_FIRST, FORMAT, Head, Record, hashed, records, site_id
+from collector.machine import PageSealed
+from collector.schema import FILE_NAME, connect, refuse_newer, refuse_older
+
+_PAGES_AT_ONCE = 200
+_SAY_EVERY = 20_000
+_GUARDS = {"ledger_update", "ledger_delete", "ledger_insert", "page_update", "page_delete", "page_insert"}
+
+
+class DoesNotHold(NamedTuple):
+    """The first thing that is not as it must be.
+
+    Attributes:
+        number: Of the record; None where it concerns no single one.
+        text: What is wrong with it.
+    """
+
+    number: int | None
+    text: str
+
+
+class Outcome(NamedTuple):
+    """What was found.
+
+    Attributes:
+        head: The end of the chain as far as it was walked.
+        pages: Pages that were opened and gave their digest.
+        readings: Readings on them.
+        wrong: The first thing that does not hold; None: everything does.
+    """
+
+    head: Head
+    pages: int
+    readings: int
+    wrong: DoesNotHold | None
+
+
+class _Extent(msgspec.Struct):
+    """The part of a page that says which readings it holds."""
+
+    stream: str
+    first: int
+    why: list[tuple[str, int]]
+
+
+class _Kept(NamedTuple):
+    """What the ledger says of one page."""
+
+    number: int
+    body: PageSealed
+
+
+def verify(
+    data_dir: Path,
+    *,
+    processes: int = 2,
+    known: Iterable[Head] = (),
+    say: Callable[[str], None] = lambda _line: None,
+) -> Outcome:
+    """Check chain and pages.
+
+    Args:
+        data_dir: The collector's data folder.
+        processes: How many open pages side by side.
+        known: Ends of the chain as they are printed elsewhere, on a record sheet for instance: a chain rewritten or cut
+            short since then does not match them.
+        say: Told how it goes.
+
+    Raises:
+        DataError: There are no data, or another version wrote them.
+        sqlite3.Error: The database cannot be read.
+    """
+    db = connect(data_dir / FILE_NAME, read_only=True)
+    try:
+        refuse_newer(db)
+        refuse_older(db)
+        db.conn.execute("BEGIN")  # one look at everything, whatever is appended meanwhile
+        pages: list[_Kept] = []
+        head, wrong = _chain(db.conn, pages, {each.records: each.hash for each in known}, say)
+        if wrong is None:
+            wrong = _guards(db.conn) or _table(db.conn, pages)
+        db.conn.rollback()
+    finally:
+        db.close()
+    if wrong is not None:
+        return Outcome(head, 0, 0, wrong)
+    opened = readings = 0
+    for count, total, found in _opened(data_dir, pages, processes):
+        opened, readings = opened + count, readings + total
+        if found is not None:
+            return Outcome(head, opened, readings, found)
+        if opened % _SAY_EVERY < count:
+            say(f"{opened:,} of {len(pages):,} pages")
+    return Outcome(head, opened, readings, None)
+
+
+def _chain(
+    connection: sqlite3.Connection, pages: list[_Kept], known: dict[int, str], say: Callable[[str], None]
+) -> tuple[Head, DoesNotHold | None]:
+    """Every record in order; what it says of pages is collected."""
+    site = site_id(connection)
+    head = Head(0, BEFORE_THE_FIRST)
+    for record in records(connection):
+        if text := _wrong_with(record, head, site):
+            return head, DoesNotHold(record.number, text)
+        if record.kind == PageSealed.KIND:
+            pages.append(_Kept(record.number, msgspec.json.decode(record.body, type=PageSealed)))
+        head = Head(record.number, record.hash)
+        if known.get(head.records, head.hash) != head.hash:
+            return head, DoesNotHold(
+                record.number,
+                f"its hash is {head.hash}, but {known[head.records]} was printed for it: the chain was written again "
+                "after that.",
+            )
+        if head.records % _SAY_EVERY == 0:
+            say(f"{head.records:,} records")
+    if beyond := [number for number in known if number > head.records]:
+        return head, DoesNotHold(
+            None, f"The chain ends at record {head.records}, but record {max(beyond)} was printed: it was cut short."
+        )
+    return head, None
+
+
+def _wrong_with(record: Record, head: Head, site: str) -> str | None:
+    """What is wrong with a record that follows on a sound one."""
+    if record.number != head.records + 1:
+        return f"it follows on record {head.records}: records between are missing."
+    if record.format != FORMAT:
+        return f"it has format {record.format}; this version knows {FORMAT}."
+    if hashed(site, record, head.hash) != record.hash:
+        return "its content, or that of the record before, does not give its hash: something was changed."
+    try:
+        content = record.content()
+        if rfc8785.dumps(content).decode() != record.body:
+            return "its body is not canonical JSON (RFC 8785)."
+        if record.kind == PageSealed.KIND:
+            msgspec.convert(content, PageSealed)
+    except (msgspec.DecodeError, rfc8785.CanonicalizationError) as error:
+        return f"its body cannot be read ({error})."
+    return None
+
+
+def _guards(connection: sqlite3.Connection) -> DoesNotHold | None:
+    """The database's own refusals are in place."""
+    there = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")}
+    if missing := sorted(_GUARDS - there):
+        return DoesNotHold(
+            None,
+            f"The database no longer refuses changes ({', '.join(missing)} missing). The chain itself holds so far.",
+        )
+    return None
+
+
+def _table(connection: sqlite3.Connection, pages: list[_Kept]) -> DoesNotHold | None:
+    """There is a page for each record and a record for each page."""
+    rows = connection.execute(
+        "SELECT s.stream, p.first, p.last, p.sha256 FROM page p LEFT JOIN stream s ON s.id = p.stream_id"
+    )
+    there = {(stream, first): (last, sha256) for stream, first, last, sha256 in rows}
+    for number, body in pages:
+        row = there.pop((body.stream, body.first), None)
+        if row is None:
+            return DoesNotHold(number, f"its page (stream {body.stream}, reading {body.first}) is not there.")
+        if row != (body.last, body.sha256):
+            return DoesNotHold(
+                number, f"its page (stream {body.stream}, reading {body.first}) has another extent or digest."
+            )
+    if there:
+        stream, first = min(there, key=str)
+        return DoesNotHold(None, f"There is a page (stream {stream}, reading {first}) of which no record speaks.")
+    return None
+
+
+def _opened(data_dir: Path, pages: list[_Kept], processes: int) -> Iterator[tuple[int, int, DoesNotHold | None]]:
+    """Pages, readings and the first wrong thing of one part after the other, in order."""
+    parts = [pages[at : at + _PAGES_AT_ONCE] for at in range(0, len(pages), _PAGES_AT_ONCE)]
+    if processes < 2 or len(parts) < 2:
+        yield from (_open(data_dir, part) for part in parts)
+        return
+    with ProcessPoolExecutor(processes) as pool:
+        try:
+            yield from pool.map(_open, [data_dir] * len(parts), parts)
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+
+def _open(data_dir: Path, part: list[_Kept]) -> tuple[int, int, DoesNotHold | None]:
+    """Open some pages; runs in a process of its own."""
+    db = connect(data_dir / FILE_NAME, read_only=True)
+    opened = readings = 0
+    try:
+        for number, body in part:
+            (kept,) = db.conn.execute(
+                """SELECT p.body FROM page p JOIN stream s ON s.id = p.stream_id
+                   WHERE s.stream = ? AND p.first = ?""",
+                (body.stream, body.first),
+            ).fetchone()
+            if text := _wrong_with_page(kept, body):
+                return opened, readings, DoesNotHold(number, text)
+            opened, readings = opened + 1, readings + body.last - body.first + 1
+    finally:
+        db.close()
+    return opened, readings, None
+
+
+def _wrong_with_page(kept: bytes, body: PageSealed) -> str | None:
+    if hashlib.sha256(kept).hexdigest() != body.kept_sha256:
+        return "its page is not kept as it was sealed: bytes were changed."
+    try:
+        content = zlib.decompress(kept)
+        extent = msgspec.json.decode(content, type=_Extent)
+    except (zlib.error, msgspec.DecodeError) as error:
+        return f"its page cannot be opened ({error})."
+    if hashlib.sha256(content).hexdigest() != body.sha256:
+        return "its page does not give the digest that was recorded."
+    last = extent.first + sum(length for _, length in extent.why) - 1
+    if (extent.stream, extent.first, last) != (body.stream, body.first, body.last):
+        return f"its page holds readings {extent.first} to {last} of stream {extent.stream}, not what was recorded."
+    return None
