@@ -12,17 +12,13 @@ from collector.record.deed import LEADS, Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.things import Attested, Device, Fill, Id, Load, LookBack, Note, Turn
 
-FOR_EVER_MS = 2**53 - 1
-"""An end that nobody knows yet; the largest whole number that canonical JSON can hold."""
-
-
 def open_look_back(
     book: Book,
     *,
     cause: str,
     text: str,
     from_ms: int,
-    until_ms: int = FOR_EVER_MS,
+    until_ms: int,
     fills: Iterable[str] = (),
     turns: Iterable[Turn] | None = None,
     by: str = "",
@@ -65,12 +61,11 @@ def open_look_back(
 
 def _in_fills(book: Book, fills: tuple[str, ...], from_ms: int, until_ms: int) -> list[Turn]:
     """Rounds that lay in one of the fills within a time range, in the order in which they went in."""
-    basins = dict.fromkeys(fill.basin for fill_id in fills if (fill := book.find(Fill, fill_id)))
     turns = [
         book.get(Turn, turn_id)
-        for basin in basins
-        for load in book.all(Load, group=basin, until_ms=until_ms)
-        if load.fill in fills
+        for fill in (book.get(Fill, fill_id) for fill_id in fills)
+        for load in book.all(Load, group=fill.basin, since_ms=fill.poured_ms, until_ms=until_ms)
+        if load.fill == fill.id
         for turn_id in load.turns
     ]
     within = [

@@ -59,11 +59,18 @@ class Attested(msgspec.Struct, frozen=True, omit_defaults=True):
         by: Who.
         at_ms: When.
         note: In their words.
+        recorded_ms: When they said so, if later than when they did it.
     """
 
     by: str
     at_ms: int
     note: str = ""
+    recorded_ms: int | None = None
+
+    @property
+    def on_record_ms(self) -> int:
+        """Since when the record has it."""
+        return self.at_ms if self.recorded_ms is None else max(self.at_ms, self.recorded_ms)
 
 
 # People
@@ -643,11 +650,12 @@ class Stage(enum.StrEnum):
 
 
 class Rinsed(msgspec.Struct, frozen=True, omit_defaults=True):
-    """One rinse; `ended_ms` is None while it runs."""
+    """One rinse; `ended_ms` is None while it runs. `fresh`: whoever began it says that the water was fresh."""
 
     by: str
     began_ms: int
     ended_ms: int | None = None
+    fresh: bool = False
 
 
 class Used(msgspec.Struct, frozen=True, omit_defaults=True):
@@ -687,6 +695,10 @@ class Turn(Thing, frozen=True, omit_defaults=True, kw_only=True):
         used: Its next use.
         quarantine: Why it was not released.
         late: It was assigned after the lid was opened, by whom besides and why.
+        by: Who began it.
+        in_by: Who recorded that it went in.
+        out_by: Who recorded that it was taken out.
+        notes: What people say of it or of a finding about it.
     """
 
     KIND: ClassVar[str] = "turn"
@@ -708,6 +720,10 @@ class Turn(Thing, frozen=True, omit_defaults=True, kw_only=True):
     used: Used | None = None
     quarantine: Quarantine | None = None
     late: Attested | None = None
+    by: str = ""
+    in_by: str = ""
+    out_by: str = ""
+    notes: tuple[Attested, ...] = ()
 
     def group(self) -> str:
         """By device."""
