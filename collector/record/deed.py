@@ -32,7 +32,7 @@ class Deed(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True
     SECOND_FACTOR: ClassVar[bool] = False
     """A PIN or password is asked for, besides the badge."""
     SECOND_PERSON: ClassVar[bool] = False
-    """It has a field `second_person`: that person, not the one who does it, has proven who they are at the same time."""
+    """It has a field `second_person`: somebody else, who has proven who they are at the same time."""
 
     reason: Annotated[str, msgspec.Meta(max_length=1_000)] = ""
 

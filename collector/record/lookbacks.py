@@ -12,6 +12,7 @@ from collector.record.deed import LEADS, Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.things import Attested, Device, Fill, Id, Load, LookBack, Note, Turn
 
+
 def open_look_back(
     book: Book,
     *,
