@@ -20,19 +20,19 @@ def heard(known: Facts) -> Iterator[Block]:
     if measured is None:
         yield Block(
             "node-heard",
-            f"No reading has come from basin {known.basin} lately: what happens in it is not known.",
+            f"No reading has come from {known.name} lately: what happens in it is not known.",
             "Check its node's power and network.",
         )
     elif not measured.dated:
         yield Block(
             "node-heard",
-            f"The node of basin {known.basin} does not know the time: how old its newest reading is cannot be told.",
+            f"The node of {known.name} does not know the time: how old its newest reading is cannot be told.",
             "See that the node reaches its time server.",
         )
     elif known.heard() is None:
         yield Block(
             "node-heard",
-            f"Nothing has been heard from basin {known.basin} for {in_words(known.at_ms - measured.at_ms)}; "
+            f"Nothing has been heard from {known.name} for {in_words(known.at_ms - measured.at_ms)}; "
             f"the limit is {in_words(HEARD_MS)}.",
             "Check its node's power and network.",
         )
@@ -42,9 +42,7 @@ def filled(known: Facts) -> Iterator[Block]:
     """A fill is in the basin, no MEC test of it failed, and it is in date."""
     fill = known.fill
     if fill is None:
-        yield Block(
-            "fill-in-basin", f"No fill is recorded in basin {known.basin}.", "Pour solution into it and record it."
-        )
+        yield Block("fill-in-basin", f"No fill is recorded in {known.name}.", "Pour solution into it and record it.")
     elif fill.failed_ms is not None:
         yield Block(
             "fill-failed",
@@ -137,7 +135,7 @@ def alive(known: Facts) -> Iterator[Block]:
     if not known.terms:
         yield Block(
             "sensor-alive",
-            f"No sensor of basin {known.basin} has its uncertainty in the collector's settings: nothing can be proven.",
+            f"No sensor of {known.name} has its uncertainty in the collector's settings: nothing can be proven.",
             "Name its sensors in the settings, each with the uncertainty from its check.",
         )
     reading = known.heard()
@@ -258,7 +256,7 @@ def moved(known: Facts) -> Iterator[Block]:
     ):
         yield Block(
             "lid-moved",
-            f"The lid switch of basin {known.basin} has not been seen to move today: it may be stuck.",
+            f"The lid switch of {known.name} has not been seen to move today: it may be stuck.",
             "Lift the lid, put it back, and see that its page follows.",
         )
 
@@ -268,7 +266,7 @@ def free(known: Facts) -> Iterator[Block]:
     if (load := known.load) is not None:
         yield Block(
             "basin-free",
-            f"Load {load.id} has been in basin {known.basin} since {known.book.local_text(load.began_ms)}.",
+            f"Load {load.id} has been in {known.name} since {known.book.local_text(load.began_ms)}.",
             "Add the device to that load, or take its devices out first.",
         )
 

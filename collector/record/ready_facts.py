@@ -23,6 +23,7 @@ class Facts(NamedTuple):
         book: Who asks, and when.
         basin: "node/name".
         basin_id: Its row.
+        name: As people call it.
         fill: What is in it; None if nothing is.
         profile: Of that fill.
         requirement: What is asked of a soak now; None if nothing is, or temperature or time are missing.
@@ -35,6 +36,7 @@ class Facts(NamedTuple):
     book: Book
     basin: str
     basin_id: int
+    name: str
     fill: Fill | None
     profile: Profile | None
     requirement: Requirement | None
@@ -67,7 +69,7 @@ def facts(book: Book, basin: str) -> Facts:
         UnknownThingError: There is no such basin.
         DamagedPageError: A page that holds the newest reading is not what was sealed.
     """
-    basin_id = _row(book, basin)
+    basin_id, name = _row(book, basin)
     required = [each for each in required_of(book.connection, basin_id) if each.since_ms <= book.at_ms]
     terms = required[-1].terms if required else {}
     fill = next(iter(book.all(Fill, group=basin, only_open=True, newest_first=True, limit=1)), None)
@@ -75,6 +77,7 @@ def facts(book: Book, basin: str) -> Facts:
         book=book,
         basin=basin,
         basin_id=basin_id,
+        name=name,
         fill=fill,
         profile=book.find(Profile, fill.profile) if fill else None,
         requirement=required[-1].requirement if required else None,
@@ -85,12 +88,12 @@ def facts(book: Book, basin: str) -> Facts:
     )
 
 
-def _row(book: Book, basin: str) -> int:
+def _row(book: Book, basin: str) -> tuple[int, str]:
     node, _, name = basin.partition("/")
-    row = book.connection.execute("SELECT id FROM basin WHERE node = ? AND name = ?", (node, name)).fetchone()
+    row = book.connection.execute("SELECT id, label FROM basin WHERE node = ? AND name = ?", (node, name)).fetchone()
     if row is None:
         raise UnknownThingError("basin", basin, "Choose a basin of the list, or name it in the collector's settings.")
-    return int(row[0])
+    return int(row[0]), str(row[1])
 
 
 def _newest_check(book: Book, sensor: str) -> SensorCheck | None:

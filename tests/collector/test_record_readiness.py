@@ -163,7 +163,7 @@ def test_a_node_is_heard_until_the_limit(basins: Basins) -> None:
     assert silent.blocks == (
         Block(
             "node-heard",
-            "Nothing has been heard from basin n1/b1 for 30 s; the limit is 30 s.",
+            "Nothing has been heard from Basin 1 for 30 s; the limit is 30 s.",
             "Check its node's power and network.",
         ),
     )
@@ -174,7 +174,7 @@ def test_a_basin_never_heard(recording: Recording) -> None:
     found = readiness(recording.book(), "n1/b2")
     assert found.blocks[0] == Block(
         "node-heard",
-        "No reading has come from basin n1/b2 lately: what happens in it is not known.",
+        "No reading has come from Basin 2 lately: what happens in it is not known.",
         "Check its node's power and network.",
     )
     assert [block.rule for block in found.blocks] == ["node-heard", "fill-in-basin", "sensor-alive", "lid-moved"]
@@ -187,7 +187,7 @@ def test_a_node_that_does_not_know_the_time(basins: Basins) -> None:
     basins.intake.take([arrived(batch([reading], basin="b2", stream=stream_id(2), clock=clock), "n9")])
     assert readiness(basins.recording.book(), "n9/b2").blocks[0] == Block(
         "node-heard",
-        "The node of basin n9/b2 does not know the time: how old its newest reading is cannot be told.",
+        "The node of n9 b2 does not know the time: how old its newest reading is cannot be told.",
         "See that the node reaches its time server.",
     )
 
@@ -195,7 +195,7 @@ def test_a_node_that_does_not_know_the_time(basins: Basins) -> None:
 def test_no_fill(basins: Basins) -> None:
     basins.change(FILL, id="F1", basin="n1/b2")
     assert basins.blocks() == [
-        Block("fill-in-basin", "No fill is recorded in basin n1/b1.", "Pour solution into it and record it.")
+        Block("fill-in-basin", "No fill is recorded in Basin 1.", "Pour solution into it and record it.")
     ]
     assert basins.at().fill == ""
     assert basins.at().needs_mc == NEEDS_MC, "before the first pour the settings say what is asked"
@@ -284,7 +284,7 @@ def test_no_sensor_at_all(recording: Recording) -> None:
     assert (
         Block(
             "sensor-alive",
-            "No sensor of basin n1/b2 has its uncertainty in the collector's settings: nothing can be proven.",
+            "No sensor of Basin 2 has its uncertainty in the collector's settings: nothing can be proven.",
             "Name its sensors in the settings, each with the uncertainty from its check.",
         )
         in readiness(recording.book(), "n1/b2").blocks
@@ -424,7 +424,7 @@ def test_the_lid_switch_moves_today(basins: Basins) -> None:
     basins.recording.clock.now_ms = tuesday
     moved = Block(
         "lid-moved",
-        "The lid switch of basin n1/b1 has not been seen to move today: it may be stuck.",
+        "The lid switch of Basin 1 has not been seen to move today: it may be stuck.",
         "Lift the lid, put it back, and see that its page follows.",
     )
     assert moved in basins.blocks()
@@ -459,7 +459,7 @@ def test_one_load_at_a_time(basins: Basins) -> None:
     basins.recording.put(load)
     assert basins.only() == Block(
         "basin-free",
-        "Load L1 has been in basin n1/b1 since 2026-03-02 08:59.",
+        "Load L1 has been in Basin 1 since 2026-03-02 08:59.",
         "Add the device to that load, or take its devices out first.",
     )
     basins.change(load, ended_ms=MONDAY)
@@ -481,7 +481,7 @@ def test_a_moment_of_the_past_is_judged_by_its_own_readings(basins: Basins) -> N
     cold = basins.at(past + 2 * MINUTE_MS)
     assert [block.text for block in cold.blocks] == ["Too cold: needs 20.6 °C, shows 20.5 °C."]
     assert basins.at(past + LOOK_BACK_MS - 1).blocks[0].text == (
-        "Nothing has been heard from basin n1/b1 for 59 s; the limit is 30 s."
+        "Nothing has been heard from Basin 1 for 59 s; the limit is 30 s."
     )
 
 
