@@ -126,6 +126,28 @@ class Intake:
             self._touched.clear()
         return receipts
 
+    def require_again(self, basin_id: int) -> str:
+        """Something else is required of a basin: what is in progress in it is judged by that from now on.
+
+        Returns:
+            The basin's node.
+
+        Raises:
+            sqlite3.Error: As `take`.
+        """
+        rows = [tracker.row for tracker in self._trackers.values() if tracker.row.basin_id == basin_id]
+        try:
+            with self._store.transaction():
+                followed = {
+                    row.stream: self._follow(fresh) for row in rows if (fresh := self._store.stream(row.stream))
+                }
+                self._latest.write(followed.values())
+        except BaseException:
+            self._forget()
+            raise
+        self._trackers |= followed
+        return self._store.node_of(basin_id)
+
     def _forget(self) -> None:
         """What was worked out in a transaction that did not hold is not so: it is made again from the store."""
         self._trackers.clear()

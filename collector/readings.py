@@ -188,7 +188,7 @@ def stored_pieces(
     synchronised = synchronised_of(db, stream_id)
     next_number = from_number
     for first, _, sha256, body in sorted(rows, key=lambda row: row[:2]):
-        readings, anchors = _opened(first, body, sha256)
+        readings, anchors = _opened(first, _page_body(db, body) if sha256 else body, sha256)
         for piece in dated(first, readings, anchors, synchronised):
             if piece.last >= next_number:
                 yield piece.beyond(next_number - 1)
@@ -236,8 +236,14 @@ def _pages(db: Database, stream_id: int, from_number: int, since_ms: int | None,
         clauses, values = f"{clauses} AND i.last_utc_ms >= ?", [*values, since_ms]
     if until_ms is not None:
         clauses, values = f"{clauses} AND i.first_utc_ms < ?", [*values, until_ms]
-    sql = f"SELECT p.first, 1, p.sha256, p.body FROM page p JOIN page_index i USING (stream_id, first) WHERE {clauses}"  # noqa: S608
+    sql = f"SELECT p.first, 1, p.sha256, p.rowid FROM page p JOIN page_index i USING (stream_id, first) WHERE {clauses}"  # noqa: S608
     return db.conn.execute(sql, values).fetchall()
+
+
+def _page_body(db: Database, row_id: int) -> bytes:
+    """Fetched when it is its turn: a stream of months is never in memory whole; and a page never goes away."""
+    body: bytes = db.conn.execute("SELECT body FROM page WHERE rowid = ?", (row_id,)).fetchone()[0]
+    return body
 
 
 def _opened(first: int, body: bytes, sha256: str) -> tuple[Sequence[Reading], Anchors]:

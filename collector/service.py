@@ -18,6 +18,7 @@ from collector.intake import Arrived, Intake
 from collector.link import Link
 from collector.orders import GOOD_FOR_S, orders_for
 from collector.others import Others, client_id
+from collector.reassess import Reassessment
 from collector.rivals import Rivals
 from collector.schema import FILE_NAME
 from collector.settings import Settings
@@ -42,6 +43,7 @@ PAUSE_S = 0.02
 LASTING_MS = 7 * 24 * 3_600_000
 """What a new start does not mend is shown again for so long. Our own choice: a week of daily looks."""
 
+_LOOK_EVERY_S = 0.5
 _WAIT_S = 0.2
 _OVERLOAD_OVER_S = 60.0
 
@@ -62,7 +64,9 @@ class Service:
         epoch = store.site()["epoch"]
         self._rivals = Rivals(epoch, secrets.token_hex(8), clock())
         self._conditions = Conditions(clock, _left_standing(data_dir, clock()))
-        self._storing = Storing(store, Intake(store, clock), self._conditions, Place(data_dir / FILE_NAME))
+        intake = Intake(store, clock)
+        self._storing = Storing(store, intake, self._conditions, Place(data_dir / FILE_NAME))
+        self._reassessment, self._looked_s = Reassessment(store, intake), float("-inf")
         self._link = Link(settings.broker, client_id(epoch))
         self._others = Others(self._rivals, store, self._conditions, self._link, clock)
         self._pulse = Pulse()
@@ -108,6 +112,7 @@ class Service:
             if self._others.hear():
                 self._orders_sent_s = float("-inf")
             self._silence.look()
+            self._look_for_changes()
             self._send_orders_when_due()
         except sqlite3.Error as error:
             self._storing.refused(error)
@@ -131,6 +136,18 @@ class Service:
             self._conditions.set("overloaded", detail=f"{dropped} messages had no room since the start")
         elif now_s - self._dropped_s > _OVERLOAD_OVER_S:
             self._conditions.clear("overloaded")
+
+    def _look_for_changes(self) -> None:
+        """Somebody poured, discarded or corrected: tell the nodes at once, and judge again a little at a time."""
+        if self._storing.troubled:
+            return
+        now_s = time.monotonic()
+        if now_s - self._looked_s >= _LOOK_EVERY_S:
+            self._looked_s = now_s
+            for node in self._reassessment.look():
+                if self._connected:
+                    self._send_orders(node)
+        self._reassessment.step()
 
     def _send_orders_when_due(self) -> None:
         if not self._connected or time.monotonic() - self._orders_sent_s < GOOD_FOR_S / 24:

@@ -24,6 +24,7 @@ from collector.settings import BasinSettings, Settings
 from soak.closure import Closure
 from soak.ranges import Range, Ranges
 from soak.reading import Reading
+from soak.requirement import Requirement
 from soak.wire import State
 
 MOST_PARKED = 1_000
@@ -170,6 +171,14 @@ class Store:
     def basins_of(self, node: str) -> list[tuple[int, str]]:
         """Row and name of every basin of a node."""
         return list(self._all("SELECT id, name FROM basin WHERE node = ? ORDER BY id", node))
+
+    def node_of(self, basin_id: int) -> str:
+        """The node of a basin."""
+        return str(self._one("SELECT node FROM basin WHERE id = ?", basin_id)[0])
+
+    def basin_ids(self) -> list[int]:
+        """Rows of all basins."""
+        return [row_id for (row_id,) in self._all("SELECT id FROM basin ORDER BY id")]
 
     def count_basins(self) -> int:
         """How many basins there are."""
@@ -361,6 +370,16 @@ class Store:
         self._append(machine.Found(stream, first, last, self._clock()))
 
     # Closures
+
+    def judged_by(self, basin_id: int) -> list[tuple[str, int, int, int, Requirement | None]]:
+        """Of every closure that stands: stream, first and last number, its closing, and what judged it."""
+        rows = self._all(
+            """SELECT s.stream, c.first, c.last, c.closing_utc_ms, json_extract(c.body, '$.requirement')
+               FROM closure c JOIN stream s ON s.id = c.stream_id
+               WHERE c.basin_id = ? AND c.superseded_by IS NULL ORDER BY c.closing_utc_ms""",
+            basin_id,
+        )
+        return [(*row, msgspec.json.decode(body, type=Requirement) if body else None) for *row, body in rows]
 
     def standing_closures(self, stream_id: int, first: int, last: int) -> list[tuple[int, Closure]]:
         """Closures of a stream that touch a range of numbers and that nothing has superseded."""

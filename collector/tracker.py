@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from collector.assessor import Assessor, Ended
+from collector.assessor import Assessor
+from collector.judging import keep, reach_back
 from collector.page import MOST_READINGS
 from collector.readings import Anchors, Piece, Stored, dated, singly, stored_pieces, stored_readings
 from collector.required import Required
@@ -87,7 +88,7 @@ class StreamTracker:
     def finish(self) -> None:
         """A newer stream has taken this one's place, and nothing of it is still to come."""
         if ended := self._assessor.end():
-            self._keep(ended)
+            keep(self._store, self.row, ended)
         self._seal()
         self.row = self.row._replace(over=True)
         self._store.set_over(self.row.id, over=True)
@@ -103,7 +104,7 @@ class StreamTracker:
         if starts:
             self._judge_again(min(starts), self.judged_to)
             if self.row.over and (ended := self._assessor.end()):
-                self._keep(ended)
+                keep(self._store, self.row, ended)
 
     def missing(self, first: int, last: int) -> list[Range]:
         """Numbers that are neither stored nor known to be lost."""
@@ -149,7 +150,7 @@ class StreamTracker:
             self._judged(before if end == start + 1 else piece.first + end - 2, piece.first + end - 1)
             self.judged_ms = piece.readings[end - 1].ms
             if ended is not None:
-                self._keep(ended)
+                keep(self._store, self.row, ended)
                 if ended.closure.opening_seen and ended.closure.closed_ms > _PAGE_AFTER_CLOSED_MS:
                     self._seal(piece)
             if self._run_first is not None and self.judged_to - self._run_first + 1 >= MOST_READINGS:
@@ -167,14 +168,6 @@ class StreamTracker:
             elif not self._assessor.closing_lost:  # else what was in force before the loss must be known again
                 self._store.set_resume(self.row.id, before)
 
-    def _keep(self, ended: Ended) -> None:
-        """Keep a verdict; an earlier one on the same readings is superseded, the same one is not repeated."""
-        closure = ended.closure
-        standing = self._store.standing_closures(self.row.id, closure.first, closure.last)
-        if any(known == closure for _, known in standing):
-            return
-        self._store.add_closure(self.row, closure, ended.piece, [known_id for known_id, _ in standing])
-
     def _late(self, first: int, last: int, pieces: Sequence[Piece]) -> None:
         """Readings that were taken for lost: a page of their own, and what they touch is judged again."""
         seal_pages(self._store, self.row, pieces)
@@ -183,7 +176,7 @@ class StreamTracker:
 
     def _judge_again(self, first: int, last: int) -> None:
         """Something has become known of these readings: judge again from the first on, as far as it matters."""
-        before = self.stored.before(self._reach_back(first)) or 0
+        before = self.stored.before(reach_back(self._store, self.row, self.stored, first)) or 0
         again = Assessor(self._required, discard_to=before)
         for piece in stored_pieces(self._store.db, self.row.id, from_number=max(before, 1)):
             if piece.first > self.judged_to:
@@ -192,7 +185,7 @@ class StreamTracker:
             while start < len(piece.readings):
                 start, ended = again.run(piece, start, len(piece.readings))
                 if ended:
-                    self._keep(ended)
+                    keep(self._store, self.row, ended)
                 if last < piece.first + start - 1 < self.judged_to and again.running_first is None:
                     return  # the lid is open: from here on nothing has changed
         self._assessor = again
@@ -202,17 +195,6 @@ class StreamTracker:
         elif not again.closing_lost:
             before = self.stored.before(running_first) or 0
         self._store.set_resume(self.row.id, before)
-
-    def _reach_back(self, first: int) -> int:
-        """From a closure that begins after a loss to the one before it, which tells what was in force then."""
-        while before := self.stored.before(first):
-            if before == first - 1:
-                break
-            earlier = [closure.first for _, closure in self._store.standing_closures(self.row.id, before, before)]
-            if not earlier:
-                break
-            first = earlier[0]
-        return first
 
     def _seal(self, at_hand: Piece | None = None) -> None:
         """Make a page of what is judged and on no page; it stands at the end of what is judged.
