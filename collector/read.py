@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -167,6 +168,11 @@ class Reader:
     def close(self) -> None:
         """Give the connection back."""
         self._db.close()
+
+    @property
+    def connection(self) -> sqlite3.Connection:
+        """For those who ask the record."""
+        return self._db.conn
 
     def __enter__(self) -> Reader:
         return self

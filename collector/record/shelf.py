@@ -29,6 +29,7 @@ def find_all(
     until_ms: int | None = None,
     newest_first: bool = False,
     limit: int = -1,
+    offset: int = 0,
 ) -> list[_Thing]:
     """Things of a kind, by their time.
 
@@ -41,6 +42,7 @@ def find_all(
         until_ms: Before it.
         newest_first: The latest first.
         limit: At most so many; all if not given.
+        offset: Leave out so many first.
     """
     clauses, values = ["kind = ?"], [kind.KIND]
     for clause, given in (("grp = ?", group), ("at_ms >= ?", since_ms), ("at_ms < ?", until_ms)):
@@ -52,9 +54,9 @@ def find_all(
     order = "DESC" if newest_first else "ASC"
     sql = (
         f"SELECT body FROM thing WHERE {' AND '.join(clauses)} "  # noqa: S608 - clauses of our own
-        f"ORDER BY at_ms {order}, length(id) {order}, id {order} LIMIT ?"
+        f"ORDER BY at_ms {order}, length(id) {order}, id {order} LIMIT ? OFFSET ?"
     )
-    return [msgspec.json.decode(body, type=kind) for (body,) in connection.execute(sql, (*values, limit))]
+    return [msgspec.json.decode(body, type=kind) for (body,) in connection.execute(sql, (*values, limit, offset))]
 
 
 def find_by(connection: sqlite3.Connection, kind: type[_Thing], field: str, content: str) -> list[_Thing]:
