@@ -176,7 +176,9 @@ class Service:
             self._send_receipt(node, receipt)
 
     def _send_receipt(self, node: str, receipt: Receipt) -> None:
-        self._link.send_receipt(node, msgspec.structs.replace(receipt, by=self._rivals.sender(self._clock())))
+        """With the ledger's end: whoever keeps a receipt can tell later whether the chain still has it."""
+        said = msgspec.structs.replace(receipt, by=self._rivals.sender(self._clock()), ledger=self._store.ledger_head())
+        self._link.send_receipt(node, said)
 
     def _pause(self, seconds: float, stop: threading.Event) -> bool:
         """Wait, and do meanwhile whatever needs no store; True when told to stop."""

@@ -15,7 +15,7 @@ import msgspec
 from collector import machine, projections
 from collector.clock import UtcClock
 from collector.errors import DataError
-from collector.ledger import Ledger
+from collector.ledger import Ledger, head
 from collector.read import BasinNow
 from collector.readings import Anchors, Piece, Synchronised, pack
 from collector.required import Required, required_of, settings_of
@@ -25,7 +25,7 @@ from soak.closure import Closure
 from soak.ranges import Range, Ranges
 from soak.reading import Reading
 from soak.requirement import Requirement
-from soak.wire import State
+from soak.wire import LedgerHead, State
 
 MOST_PARKED = 1_000
 _PARKED_START_BYTES = 2_048
@@ -124,6 +124,10 @@ class Store:
         number = self._ledger.append(body.KIND, body)
         projections.follow(self._db.conn, number, body)
         return number
+
+    def ledger_head(self) -> LedgerHead:
+        """The ledger's end."""
+        return LedgerHead(*head(self._db.conn))
 
     # Site and basins
 
