@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from importlib.metadata import version
 from itertools import groupby
 from pathlib import Path
@@ -20,12 +20,19 @@ from collector.fault_words import fault_words
 from collector.readings import dating_error_ms
 from dashboard.api import api_router
 from dashboard.assets import style_ids, url
+from dashboard.deeds_api import deeds_router
+from dashboard.door import Door, signed_in
+from dashboard.form_pages import form_router
 from dashboard.guard import KnownHosts, protect
 from dashboard.lanes import rehearsal_words
 from dashboard.pages import page_router
 from dashboard.problems import answer_problem
+from dashboard.readiness_api import readiness_router
+from dashboard.rehearsal_api import rehearsal_router
 from dashboard.shapes import ClosureBody
+from dashboard.signin import signin_router
 from dashboard.site import Site
+from dashboard.things_api import things_router
 from dashboard.when import SiteTime
 from dashboard.words import edge_words, proven_words, quiet, requirement_words
 from soak.quantity import celsius, in_words
@@ -34,7 +41,8 @@ from soak.rehearsal import Rehearsal
 LOCAL_NAMES = ("127.0.0.1", "localhost", "::1")
 _DESCRIPTION = (
     "Soaks watched, proven and kept. A monitoring aid: the product's label, the device maker's instructions and local "
-    "rules decide. Units are in the names: `_ms` milliseconds, `_mc` millidegrees Celsius. This version only reads."
+    "rules decide. Units are in the names: `_ms` milliseconds, `_mc` millidegrees Celsius, `_ml` millilitres. Looking is "
+    "open unless the server was started with --require-sign-in; recording takes a session: POST /api/sign-in."
 )
 
 
@@ -44,6 +52,8 @@ def build_app(
     rehearsal: Rehearsal | None = None,
     allowed_hosts: Iterable[str] = LOCAL_NAMES,
     when: SiteTime | None = None,
+    require_sign_in: bool = False,
+    real_now_ms: Callable[[], int] | None = None,
 ) -> Litestar:
     """Put the application together; `app.state.live` is its live stream, for whoever must end it.
 
@@ -52,15 +62,17 @@ def build_app(
         rehearsal: The clock of a rehearsal; every page then says that it is one.
         allowed_hosts: Names under which this server answers; addresses in numbers are always answered.
         when: Local time; as this machine is set by default.
+        require_sign_in: Looking, too, takes somebody who is signed in.
+        real_now_ms: The real clock, by which sessions end; the machine's by default.
     """
-    site = Site(data_dir, rehearsal, when)
+    site = Site(data_dir, rehearsal, when, real_now_ms)
     names = tuple(allowed_hosts)
 
     def known_hosts(app: ASGIApp) -> ASGIApp:
         return KnownHosts(app, names)
 
     app = Litestar(
-        route_handlers=[page_router(), api_router()],
+        route_handlers=[page_router(), api_router(), readiness_router()],
         dependencies={"site": Provide(lambda: site, sync_to_thread=False)},
         template_config=TemplateConfig(instance=JinjaTemplateEngine.from_environment(_templates(site))),
         openapi_config=OpenAPIConfig(
@@ -71,7 +83,7 @@ def build_app(
             render_plugins=[JsonRenderPlugin(path="/openapi.json")],
         ),
         exception_handlers={Exception: answer_problem},
-        middleware=[known_hosts],
+        middleware=[known_hosts, door],
         before_send=[protect],
         lifespan=[site.live.running],
         logging_config=None,  # only a command configures logging
@@ -107,6 +119,7 @@ def _templates(site: Site) -> Environment:
         style_ids=style_ids,
         when=when,
         rehearsal=rehearsal_words(site.rehearsal),
+        signed_in=signed_in,
         collector_said=site.collecting.now,
         speed=site.rehearsal.speed if site.rehearsal else 1,
         celsius=celsius,

@@ -7,6 +7,7 @@ import msgspec
 from collector.fault_words import NOT_READ, fault_words
 from collector.read import BasinNow, StoredClosure
 from dashboard.look import BasinSeen, Look
+from dashboard.readiness_view import ready_line
 from dashboard.say import Kind
 from dashboard.when import SiteTime
 from dashboard.words import counter, edge_words, needs_words, short_reason, together
@@ -61,6 +62,10 @@ class Lane(msgspec.Struct, frozen=True):
         shows: The temperature that decides, or empty.
         needs: What it must show, or empty.
         more: How many other sensors there are, in words, or empty.
+        ready: "Ready", "Not ready" or "In use".
+        why: The one thing that blocks, with its next step.
+        blocks: Everything that blocks, and then what is to be said all the same.
+        solution: The fill in it, its use-by and its last MEC test; empty if there is none.
     """
 
     key: str
@@ -82,6 +87,10 @@ class Lane(msgspec.Struct, frozen=True):
     sensors: list[SensorLine]
     latest: LatestLine | None
     heard: str
+    ready: str
+    why: str
+    blocks: list[str]
+    solution: str
 
 
 class Frame(msgspec.Struct, frozen=True):
@@ -139,6 +148,7 @@ def lane(basin: BasinSeen, when: SiteTime) -> Lane:
     others = len(sensors) - 1 if decisive else 0
     depth = round((_FLOOR_Y - _RIM_Y) * said.level / 1000, 1)
     requirement = _requirement(basin)
+    ready = ready_line(basin.standing, seen.now_ms, when)
     return Lane(
         key=f"{seen.basin.node}/{seen.basin.name}",
         label=seen.basin.label,
@@ -159,6 +169,10 @@ def lane(basin: BasinSeen, when: SiteTime) -> Lane:
         sensors=sensors,
         latest=_latest(seen.latest, seen.now_ms, when) if seen.latest else None,
         heard=f"last reading {when.near(seen.now.at_utc_ms, seen.now_ms)}" if seen.now else "no reading yet",
+        ready=ready.word,
+        why=together(ready.why),
+        blocks=[together(text) for text in (*ready.blocks, *ready.remarks)],
+        solution=together(ready.solution),
     )
 
 

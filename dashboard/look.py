@@ -7,6 +7,8 @@ from collections.abc import Callable, Iterable
 import msgspec
 
 from collector.read import Backlog, Basin, BasinNow, NodeNow, Reader, StoredClosure
+from collector.record.book import Book
+from dashboard.readiness_view import Standing, standing
 from dashboard.say import STALE_MS, Said, Seen, say
 from dashboard.unbroken import unbroken_ms
 from dashboard.when import SiteTime
@@ -17,10 +19,11 @@ _LOOK_BACK = 8
 
 
 class BasinSeen(msgspec.Struct, frozen=True):
-    """A basin, what is known of it, and what is said of it."""
+    """A basin, what is known of it, what is said of it, and whether it is ready for a load."""
 
     seen: Seen
     said: Said
+    standing: Standing
 
 
 class Look(msgspec.Struct, frozen=True):
@@ -74,9 +77,11 @@ class Looker:
         nodes = reader.nodes()
         gone = {node.node for node in nodes if not node.up}
         newest = reader.now()
+        book = Book.looking(reader.connection, now_ms)
         basins = [
             self._basin(
                 reader,
+                book,
                 Seen(
                     basin,
                     newest.get(basin.id),
@@ -93,10 +98,10 @@ class Looker:
             now_ms, reader.site().get("name", ""), basins, nodes, reader.backlog(), dict(reader.parked_counts())
         )
 
-    def _basin(self, reader: Reader, seen: Seen) -> BasinSeen:
+    def _basin(self, reader: Reader, book: Book, seen: Seen) -> BasinSeen:
         if seen.now is not None:
             seen = self._watched(reader, seen, seen.now)
-        return BasinSeen(seen, say(seen, self._when))
+        return BasinSeen(seen, say(seen, self._when), standing(book, f"{seen.basin.node}/{seen.basin.name}"))
 
     def _watched(self, reader: Reader, seen: Seen, now: BasinNow) -> Seen:
         steady_ms = self._steady_ms()

@@ -51,12 +51,14 @@
       element.dataset.kind = lane.kind;
       write(news, `${lane.label}: ${lane.headline} ${lane.detail}`);
     }
-    for (const name of ["headline", "detail", "shows", "needs", "more", "heard", "counter"]) {
+    for (const name of ["headline", "detail", "shows", "needs", "more", "heard", "counter", "ready", "why", "solution"]) {
       write(field(element, name), lane[name]);
     }
     setVessel(element, lane);
     setLatest(element, lane.latest);
     setSensors(field(element, "sensors"), lane.sensors);
+    setBlocks(field(element, "blocks"), lane.blocks);
+    field(element, "ready").dataset.ready = lane.ready;
   }
 
   function setVessel(element, lane) {
@@ -103,6 +105,12 @@
       write(item.querySelector("span"), sensor.needs);
       write(item.querySelector("code"), sensor.sensor);
     });
+  }
+
+  function setBlocks(list, blocks) {
+    if (!list) return;
+    if (list.children.length !== blocks.length) list.replaceChildren(...blocks.map(() => document.createElement("li")));
+    blocks.forEach((text, index) => write(list.children[index], text));
   }
 
   function setCollector(text) {

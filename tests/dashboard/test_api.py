@@ -284,6 +284,8 @@ def test_the_api_is_described(client: Client) -> None:
         "/api/basins/{node}/{name}/readings.csv",
         "/api/closures",
         "/api/closures/{closure_id}",
+        "/api/readiness",
+        "/api/readiness/{node}/{name}",
         "/health",
     }
     trend = described["paths"]["/api/basins/{node}/{name}/trend"]["get"]
