@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.bench import bench_month, bench_node, bench_size, bench_wear
+from tests.bench import bench_month, bench_node, bench_size, bench_verify, bench_wear
 from tests.bench.bench_size import START_UTC_MS
 from tests.bench.measuring_size import print_table
 from tests.bench.real_node import lateness_ms, shares
@@ -38,6 +38,14 @@ def test_size(capsys: pytest.CaptureFixture[str]) -> None:
     printed = capsys.readouterr().out
     for expected in ("page", "the file", "without the buffer of rows", "one row a reading", "read back", "a node here"):
         assert expected in printed
+
+
+def test_verify(capsys: pytest.CaptureFixture[str]) -> None:
+    assert bench_verify.main(day_count=1, basins=1) in (0, 1)
+    printed = capsys.readouterr().out
+    assert "1 days of 1 basins: 86,4" in printed
+    assert "DOES NOT HOLD" in printed or "holds" in printed
+    assert "does not hold:" not in printed
 
 
 def test_wear(capsys: pytest.CaptureFixture[str]) -> None:
