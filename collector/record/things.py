@@ -357,6 +357,7 @@ class Discarded(msgspec.Struct, frozen=True, omit_defaults=True):
         volume_ml: How much.
         neutralised_g: Neutraliser used, grams; None where nothing was neutralised.
         rule: The disposal rule that was followed.
+        not_neutralised: Why less neutraliser was used than the site's rule asks for.
     """
 
     by: str
@@ -365,6 +366,7 @@ class Discarded(msgspec.Struct, frozen=True, omit_defaults=True):
     volume_ml: int
     neutralised_g: int | None = None
     rule: str = ""
+    not_neutralised: str = ""
 
 
 class Fill(Thing, frozen=True, omit_defaults=True, kw_only=True):
