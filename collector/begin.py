@@ -8,18 +8,21 @@ import sqlite3
 
 import msgspec
 
-from collector.ledger import Ledger
+from collector.ledger import Ledger, canonical
 from collector.machine import (
     BasinKnown,
     BootSynchronised,
     ClosureJudged,
     Lost,
+    Machine,
     PageSealed,
     Required,
     SiteNamed,
 )
 from soak.closure import Closure
 from soak.requirement import Requirement, SensorTerms
+
+_REASON = "stored before there was a ledger"
 
 
 def begin_ledger(connection: sqlite3.Connection, now_ms: int) -> None:
@@ -41,8 +44,8 @@ def begin_ledger(connection: sqlite3.Connection, now_ms: int) -> None:
         ).fetchall()
     }
 
-    def kept(body: msgspec.Struct) -> int:
-        return ledger.append(body.KIND, body, reason="stored before there was a ledger")  # type: ignore[attr-defined]
+    def kept(body: Machine) -> None:
+        ledger.append(body.KIND, body, reason=_REASON)
 
     for (name,) in rows("SELECT content FROM site WHERE name = 'name'").fetchall():
         kept(SiteNamed(name))
@@ -88,5 +91,7 @@ def _closures(connection: sqlite3.Connection, ledger: Ledger, streams: dict[int,
             msgspec.json.decode(body, type=Closure),
             [numbers[earlier] for (earlier,) in superseded.fetchall() if earlier in numbers],
         )
-        numbers[row_id] = ledger.append(judged.KIND, judged, reason="stored before there was a ledger")
-        connection.execute("UPDATE closure SET number = ? WHERE id = ?", (numbers[row_id], row_id))
+        record = ledger.append(judged.KIND, judged, reason=_REASON)
+        numbers[row_id] = record.number
+        row = record.number, canonical(record.content()["closure"]), row_id
+        connection.execute("UPDATE closure SET number = ?, body = ? WHERE id = ?", row)

@@ -109,7 +109,9 @@ class Ledger:
         self._connection, self._clock = connection, clock
         self._software = software or f"soakledger {version('soakledger')}"
 
-    def append(self, kind: str, body: Any, *, who: str = COLLECTOR, reason: str = "", at_ms: int | None = None) -> int:
+    def append(
+        self, kind: str, body: Any, *, who: str = COLLECTOR, reason: str = "", at_ms: int | None = None
+    ) -> Record:
         """Add a record.
 
         Args:
@@ -120,7 +122,7 @@ class Ledger:
             at_ms: When; now if not given.
 
         Returns:
-            Its number.
+            As it was written.
 
         Raises:
             ValueError: No transaction is open: the head could change before the record is written.
@@ -140,7 +142,7 @@ class Ledger:
         )
         row = record._replace(hash=hashed(site_id(self._connection), record, previous))
         self._connection.execute(f"INSERT INTO ledger ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", row)  # noqa: S608
-        return row.number
+        return row
 
 
 def site_id(connection: sqlite3.Connection) -> str:

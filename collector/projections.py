@@ -9,6 +9,7 @@ import sqlite3
 
 import msgspec
 
+from collector.ledger import Record, canonical
 from collector.machine import (
     BasinKnown,
     BootSynchronised,
@@ -32,17 +33,17 @@ MACHINE: dict[str, type[Machine]] = {
 """The collector's own kinds of record."""
 
 
-def follow(connection: sqlite3.Connection, number: int, body: Machine) -> None:
+def follow(connection: sqlite3.Connection, record: Record) -> None:
     """Let the tables follow one of the collector's own records.
 
-    A page's row in `page_index` follows from the page itself: see `sealing.py`.
+    They follow from the record as it is written, not from what this version would write: a record of years ago gives
+    the same rows again. A page's row in `page_index` follows from the page itself: see `sealing.py`.
 
     Args:
         connection: To the database, in the transaction that appends the record.
-        number: The record's.
-        body: Its content.
+        record: The record.
     """
-    match body:
+    match body := msgspec.json.decode(record.body, type=MACHINE[record.kind]):
         case SiteNamed():
             set_site(connection, "name", body.name)
         case BasinKnown():
@@ -73,7 +74,7 @@ def follow(connection: sqlite3.Connection, number: int, body: Machine) -> None:
         case Found():
             _found(connection, body)
         case ClosureJudged():
-            _judged(connection, number, body)
+            _judged(connection, record, body)
         case _:
             pass
 
@@ -122,7 +123,7 @@ def _found(connection: sqlite3.Connection, body: Found) -> None:
             connection.execute("INSERT INTO lost VALUES (?, ?, ?, ?, ?)", (row_id, *piece, noticed_ms, found_ms))
 
 
-def _judged(connection: sqlite3.Connection, number: int, body: ClosureJudged) -> None:
+def _judged(connection: sqlite3.Connection, record: Record, body: ClosureJudged) -> None:
     closure = body.closure
     row_id = connection.execute(
         """INSERT INTO closure (basin_id, stream_id, first, last, closing_utc_ms, last_utc_ms, clock_synced,
@@ -137,9 +138,9 @@ def _judged(connection: sqlite3.Connection, number: int, body: ClosureJudged) ->
             int(body.clock_synced),
             body.dated_back_ms,
             closure.verdict.value,
-            _text(closure),
+            canonical(record.content()["closure"]),
             body.assessed_ms,
-            number,
+            record.number,
         ),
     ).lastrowid
     for earlier in body.supersedes:

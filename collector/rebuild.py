@@ -71,12 +71,10 @@ def rebuild(db: Database, say: Callable[[str], None] = lambda _line: None) -> Re
 
 
 def _follow(connection: sqlite3.Connection, record: Record, pages: list[PageSealed]) -> None:
-    kind = projections.MACHINE.get(record.kind)
-    if kind is not None:
-        body = msgspec.json.decode(record.body, type=kind)
-        projections.follow(connection, record.number, body)
-        if isinstance(body, PageSealed):
-            pages.append(body)
+    if record.kind in projections.MACHINE:
+        projections.follow(connection, record)
+        if record.kind == PageSealed.KIND:
+            pages.append(msgspec.json.decode(record.body, type=PageSealed))
         return
     content = record.content()
     shelf.write(connection, record.number, content.get("changes", {}))

@@ -119,11 +119,9 @@ class Store:
             self._db.conn.rollback()
             raise
 
-    def _append(self, body: machine.Machine) -> int:
-        """Add one of the collector's own records, and let the tables follow; its number."""
-        number = self._ledger.append(body.KIND, body)
-        projections.follow(self._db.conn, number, body)
-        return number
+    def _append(self, body: machine.Machine) -> None:
+        """Add one of the collector's own records, and let the tables follow."""
+        projections.follow(self._db.conn, self._ledger.append(body.KIND, body))
 
     def ledger_head(self) -> LedgerHead:
         """The ledger's end."""

@@ -75,6 +75,11 @@ class Desk:
         """To the database."""
         return self._db.conn
 
+    @property
+    def clock(self) -> Callable[[], int]:
+        """The wall clock, milliseconds since 1970."""
+        return self._clock
+
     def close(self) -> None:
         """Give the connection back."""
         self._db.close()
@@ -136,7 +141,7 @@ class Desk:
         body: dict[str, Any] = {"said": said, "changes": changes, "about": f"{thing.KIND}/{thing.id}"}
         if once:
             body["once"] = once
-        number = self._ledger.append(deed.NAME, body, who=who, reason=deed.reason, at_ms=now_ms)
+        number = self._ledger.append(deed.NAME, body, who=who, reason=deed.reason, at_ms=now_ms).number
         shelf.write(self.connection, number, changes)
         if once:
             self.connection.execute(

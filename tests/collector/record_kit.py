@@ -79,7 +79,7 @@ class Recording:
         with self.desk.transaction():
             for number, basin in enumerate(BASINS, 1):
                 body = BasinKnown(basin, f"Basin {number}")
-                follow(self.desk.connection, self._ledger().append(body.KIND, body), body)
+                follow(self.desk.connection, self._ledger().append(body.KIND, body))
         self.put(Policy(id="site", time_zone=ZONE.key), *PEOPLE)
 
     def _ledger(self) -> Ledger:
@@ -102,7 +102,7 @@ class Recording:
                 before = shelf.body_of(self.desk.connection, thing.KIND, thing.id)
                 patch = difference(before, msgspec.to_builtins(thing))
                 body = {"changes": {thing.KIND: {thing.id: patch}}, "about": f"{thing.KIND}/{thing.id}"}
-                number = self._ledger().append("given-by-a-test", body, who="kit")
+                number = self._ledger().append("given-by-a-test", body, who="kit").number
                 shelf.write(self.desk.connection, number, body["changes"])  # type: ignore[arg-type]
 
     def later(self, ms: int) -> int:

@@ -5,19 +5,23 @@ from __future__ import annotations
 import sqlite3
 import subprocess
 import sys
+from collections import Counter
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from deliveries import FlakyConnection
 from kit import NEED, SENSOR, TERMS, Collecting, WallClock, batch, looking, site, soak, state, stream_id
 from sqlite_utils import Database
 
+from collector import rebuild_command
 from collector.errors import DataError
 from collector.read import Reader
 from collector.readings import stored_readings
 from collector.schema import FILE_NAME, connect, migrate
 from collector.settings import BasinSettings, RequirementSettings, SensorSettings
 from collector.store import Store
+from collector.verify import verify
 from soak.requirement import Requirement, SensorTerms
 
 DATABASES = Path(__file__).parents[1] / "databases"
@@ -166,10 +170,46 @@ def test_migrating_twice_changes_nothing(tmp_path: Path) -> None:
 
 @pytest.fixture
 def first_schema(tmp_path: Path) -> Path:
-    with sqlite3.connect(tmp_path / FILE_NAME) as connection:
-        connection.executescript((DATABASES / "0001.sql").read_text(encoding="utf-8"))
+    return _dumped(tmp_path, "0001")
+
+
+@pytest.fixture(params=["0001", "0002"])
+def earlier_schema(tmp_path: Path, request: pytest.FixtureRequest) -> Path:
+    return _dumped(tmp_path, request.param)
+
+
+def _dumped(folder: Path, name: str) -> Path:
+    with sqlite3.connect(folder / FILE_NAME) as connection:
+        connection.executescript((DATABASES / f"{name}.sql").read_text(encoding="utf-8"))
     connection.close()
-    return tmp_path
+    return folder
+
+
+def test_a_database_from_before_the_ledger_gets_one_that_holds(earlier_schema: Path) -> None:
+    """Whatever was stored is in it: what follows from it, made again, is what was there."""
+    Store(earlier_schema, WallClock()).close()
+    outcome = verify(earlier_schema)
+    assert (outcome.wrong, outcome.readings) == (None, 723)
+    with looking(earlier_schema) as other:
+        kinds = Counter(kind for (kind,) in other.execute("SELECT kind FROM ledger"))
+        once_there = {
+            "basin": "basin",
+            "requirement": "requirement",
+            "page": "page",
+            "lost": "lost",
+            "closure": "closure",
+        }
+        rows = {
+            kind: other.execute(f"SELECT count(*) FROM {table}").fetchone()[0] for kind, table in once_there.items()
+        }
+    assert {kind: kinds[kind] for kind in rows} == rows
+    assert kinds.keys() - rows.keys() <= {"site-named", "clock-synchronised"}
+    assert all(rows.values())
+    checked = CliRunner().invoke(rebuild_command.command, ["--data", str(earlier_schema), "--check"])
+    assert (checked.exit_code, checked.output.splitlines()[-1]) == (
+        0,
+        "Every projection follows from ledger and pages, as it stands.",
+    )
 
 
 def test_a_database_of_the_first_schema_is_brought_up(first_schema: Path, tmp_path: Path) -> None:
