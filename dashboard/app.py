@@ -22,7 +22,6 @@ from dashboard.api import api_router
 from dashboard.assets import style_ids, url
 from dashboard.deeds_api import deeds_router
 from dashboard.door import Door, signed_in
-from dashboard.form_pages import form_router
 from dashboard.guard import KnownHosts, protect
 from dashboard.lanes import rehearsal_words
 from dashboard.pages import page_router
@@ -41,8 +40,8 @@ from soak.rehearsal import Rehearsal
 LOCAL_NAMES = ("127.0.0.1", "localhost", "::1")
 _DESCRIPTION = (
     "Soaks watched, proven and kept. A monitoring aid: the product's label, the device maker's instructions and local "
-    "rules decide. Units are in the names: `_ms` milliseconds, `_mc` millidegrees Celsius, `_ml` millilitres. Looking is "
-    "open unless the server was started with --require-sign-in; recording takes a session: POST /api/sign-in."
+    "rules decide. Units are in the names: `_ms` milliseconds, `_mc` millidegrees Celsius, `_ml` millilitres. Looking "
+    "is open unless the server was started with --require-sign-in; recording takes a session: POST /api/sign-in."
 )
 
 
@@ -71,8 +70,19 @@ def build_app(
     def known_hosts(app: ASGIApp) -> ASGIApp:
         return KnownHosts(app, names)
 
+    def door(app: ASGIApp) -> ASGIApp:
+        return Door(app, site.desks, site.real_now_ms, closed=require_sign_in)
+
     app = Litestar(
-        route_handlers=[page_router(), api_router(), readiness_router()],
+        route_handlers=[
+            page_router(),
+            api_router(),
+            readiness_router(),
+            signin_router(),
+            deeds_router(),
+            things_router(),
+            *([rehearsal_router()] if rehearsal else []),
+        ],
         dependencies={"site": Provide(lambda: site, sync_to_thread=False)},
         template_config=TemplateConfig(instance=JinjaTemplateEngine.from_environment(_templates(site))),
         openapi_config=OpenAPIConfig(

@@ -5,13 +5,18 @@ from __future__ import annotations
 import logging
 from http import HTTPStatus
 from typing import Any
+from urllib.parse import quote
 
 from litestar import Request, Response
-from litestar.exceptions import HTTPException
-from litestar.response import Template
+from litestar.exceptions import HTTPException, ValidationException
+from litestar.response import Redirect, Template
 
 from collector.errors import DataError
 from collector.page import DamagedPageError
+from collector.record.errors import RefusedError
+from dashboard.answers import RefusalBody
+from dashboard.desks import NotWrittenError
+from dashboard.door import SIGN_IN, NotSignedInError
 from dashboard.query import MissingError, QueryError
 from dashboard.shapes import ProblemBody
 from dashboard.store import NotReadyError
@@ -35,13 +40,28 @@ _STATUS: dict[type[Exception], HTTPStatus] = {
     RefusedHostError: HTTPStatus.MISDIRECTED_REQUEST,
     MissingError: HTTPStatus.NOT_FOUND,
     NotReadyError: HTTPStatus.SERVICE_UNAVAILABLE,
+    NotWrittenError: HTTPStatus.SERVICE_UNAVAILABLE,
     DataError: HTTPStatus.SERVICE_UNAVAILABLE,
     DamagedPageError: HTTPStatus.INTERNAL_SERVER_ERROR,
 }
+_RULES = {
+    "not-signed-in": HTTPStatus.UNAUTHORIZED,
+    "unknown-badge": HTTPStatus.UNAUTHORIZED,
+    "wrong-secret": HTTPStatus.UNAUTHORIZED,
+    "role": HTTPStatus.FORBIDDEN,
+    "second-factor": HTTPStatus.FORBIDDEN,
+    "temporary": HTTPStatus.FORBIDDEN,
+    "foreign-request": HTTPStatus.FORBIDDEN,
+    "not-json": HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
+    "malformed": HTTPStatus.UNPROCESSABLE_ENTITY,
+    "too-many-tries": HTTPStatus.TOO_MANY_REQUESTS,
+}
+"""Which status a refusal has by its rule; any other rule of the record is a conflict with what is recorded."""
+
 _HEADINGS = {
     HTTPStatus.BAD_REQUEST: "That cannot be asked",
     HTTPStatus.NOT_FOUND: "Not found",
-    HTTPStatus.METHOD_NOT_ALLOWED: "Only looking is possible here",
+    HTTPStatus.METHOD_NOT_ALLOWED: "That is not possible here",
     HTTPStatus.MISDIRECTED_REQUEST: "Not under this name",
     HTTPStatus.SERVICE_UNAVAILABLE: "The data cannot be read at present",
 }
@@ -50,9 +70,13 @@ _FOR_PROGRAMS = ("/api/", "/schema", "/health", "/live", "/static/")
 
 def answer_problem(request: AnyRequest, error: Exception) -> Response[Any] | Template:
     """Answer with what happened and what to do; details of our own faults go to the log only."""
+    if isinstance(error, ValidationException) and request.method != "GET":
+        error = _malformed(error)
+    if isinstance(error, RefusedError):
+        return _answer_refusal(request, error)
     status, text = _status_and_text(request, error)
     headers = {"Retry-After": "5"} if status is HTTPStatus.SERVICE_UNAVAILABLE else {}
-    if f"{request.url.path}/".startswith(_FOR_PROGRAMS):
+    if _for_programs(request):
         body = ProblemBody(status.value, text)
         return Response(body, status_code=status.value, media_type="application/json", headers=headers)
     not_ready = isinstance(error, NotReadyError)
@@ -63,6 +87,35 @@ def answer_problem(request: AnyRequest, error: Exception) -> Response[Any] | Tem
         "retry": status is HTTPStatus.SERVICE_UNAVAILABLE,
     }
     return Template("problem.html", context=context, status_code=status.value, headers=headers)
+
+
+def refusal_status(error: RefusedError) -> HTTPStatus:
+    """The HTTP status of a refusal."""
+    return _RULES.get(error.rule, HTTPStatus.CONFLICT)
+
+
+def _answer_refusal(request: AnyRequest, error: RefusedError) -> Response[Any] | Template:
+    status = refusal_status(error)
+    if _for_programs(request):
+        body = RefusalBody(status.value, error.rule, error.text, error.next_step)
+        return Response(body, status_code=status.value, media_type="application/json")
+    if isinstance(error, NotSignedInError):
+        here = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+        return Redirect(f"{SIGN_IN}?next={quote(here if request.method == 'GET' else '/')}", status_code=303)
+    context = {"title": "Not done", "text": f"{error.text} {error.next_step}", "not_ready": False, "retry": False}
+    return Template("problem.html", context=context, status_code=status.value)
+
+
+def _malformed(error: ValidationException) -> RefusedError:
+    """What a body cannot be used for, with the place."""
+    found = [each for each in error.extra or [] if isinstance(each, dict)] if isinstance(error.extra, list) else []
+    places = [f"{each.get('message')} – at {each.get('key')}" for each in found]
+    text = f"The body cannot be used: {'; '.join(places) or error.detail}."
+    return RefusedError("malformed", text, "The fields stand in /schema/openapi.json.")
+
+
+def _for_programs(request: AnyRequest) -> bool:
+    return f"{request.url.path}/".startswith(_FOR_PROGRAMS)
 
 
 def _status_and_text(request: AnyRequest, error: Exception) -> tuple[HTTPStatus, str]:
@@ -88,5 +141,8 @@ def _http_text(request: AnyRequest, status: HTTPStatus, error: HTTPException) ->
             f"There is nothing at {request.url.path[:200]}. The list of addresses for programs: /schema/openapi.json."
         )
     if status is HTTPStatus.METHOD_NOT_ALLOWED:
-        return f"{request.method} is not possible at {request.url.path[:200]}. This version only shows: use GET."
+        return (
+            f"{request.method} is not possible at {request.url.path[:200]}. "
+            "What is possible where stands in /schema/openapi.json."
+        )
     return f"{error.detail}."

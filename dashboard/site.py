@@ -12,13 +12,16 @@ from litestar.handlers import BaseRouteHandler
 
 from collector.clock import wall_clock
 from dashboard.collecting import Collecting
+from dashboard.desks import Desks
+from dashboard.door import Tries
 from dashboard.live import Live
+from dashboard.pictures_of_record import Pictures
 from dashboard.query import known_names
 from dashboard.store import Store
 from dashboard.when import SiteTime
 from soak.rehearsal import Rehearsal
 
-NOT_ASKED = ("site", "request")
+NOT_ASKED = ("site", "request", "data")
 
 
 class Site:
@@ -28,13 +31,24 @@ class Site:
         data_dir: The collector's data folder.
         rehearsal: The clock that all parts of a rehearsal share; None in earnest.
         when: Local time; as this machine is set by default.
+        real_now_ms: The real clock, by which sessions end also in a rehearsal.
     """
 
-    def __init__(self, data_dir: Path, rehearsal: Rehearsal | None = None, when: SiteTime | None = None) -> None:
+    def __init__(
+        self,
+        data_dir: Path,
+        rehearsal: Rehearsal | None = None,
+        when: SiteTime | None = None,
+        real_now_ms: Callable[[], int] | None = None,
+    ) -> None:
         self.store = Store(data_dir)
         self.when = when or SiteTime()
         self.rehearsal = rehearsal
         self.utc_now_ms: Callable[[], int] = wall_clock(rehearsal)
+        self.real_now_ms = real_now_ms or wall_clock()
+        self.desks = Desks(data_dir, self.utc_now_ms)
+        self.tries = Tries()
+        self.pictures = Pictures(data_dir)
         self.collecting = Collecting(data_dir)
         self.live = Live(self.store, self.when, self.utc_now_ms, rehearsal, self.collecting)
 

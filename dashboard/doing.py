@@ -1,0 +1,117 @@
+"""One deed, done for whoever is signed in: the same for programs and for forms."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+
+from collector import credentials, ledger, proofs, sessions
+from collector.record.deed import Deed
+from collector.record.desk import Desk, Done
+from collector.record.errors import RefusedError
+from dashboard.door import Signed
+
+_LONGEST_KEY = 100
+
+
+class Proof(msgspec.Struct, frozen=True):
+    """What is given with one deed, besides being signed in.
+
+    Attributes:
+        pin: PIN of who is signed in, for a deed that takes a second factor.
+        second_badge: Badge of the second person.
+        second_pin: Their PIN.
+    """
+
+    pin: str = ""
+    second_badge: str = ""
+    second_pin: str = ""
+
+
+def do(desk: Desk, signed: Signed, deed: Deed, proof: Proof, *, once: str = "", now_ms: int) -> Done:
+    """Check what is given and do the deed.
+
+    Args:
+        desk: Where.
+        signed: Who.
+        deed: What is said.
+        proof: What is given with it.
+        once: The sender's key: sending again does nothing twice.
+        now_ms: The real clock.
+
+    Raises:
+        RefusedError: A rule stands against it, or a proof does not hold; nothing was recorded.
+    """
+    if len(once) > _LONGEST_KEY:
+        raise RefusedError("once", f"The key is {len(once)} characters long.", f"Use at most {_LONGEST_KEY}.")
+    second_factor = signed.second_factor
+    if proof.pin:
+        prove(desk, signed, proof.pin, now_ms)
+        second_factor = True
+    if deed.SECOND_PERSON:
+        refuse_unproven_second(desk, signed.person.id, getattr(deed, "second_person", ""), proof, now_ms)
+    done = desk.do(deed, signed.person.id, second_factor=second_factor, once=once)
+    if done.again:
+        _refuse_other(desk, done, deed)
+    return done
+
+
+def prove(desk: Desk, signed: Signed, secret: str, now_ms: int) -> None:
+    """Compare the PIN or password of who is signed in; it then counts for some minutes.
+
+    Raises:
+        RefusedError: It does not fit, or somebody else has chosen it.
+    """
+    proofs.compare(desk, signed.person.id, secret, now_ms)
+    sessions.prove(desk.connection, signed.token, now_ms)
+
+
+def with_second_person(desk: Desk, kind: type[Deed], said: dict[str, Any], proof: Proof) -> dict[str, Any]:
+    """A scanned badge names the second person where nobody has typed who it is."""
+    if not kind.SECOND_PERSON or said.get("second_person") or not proof.second_badge:
+        return said
+    return {**said, "second_person": _owner(desk, proof.second_badge)}
+
+
+def refuse_unproven_second(desk: Desk, first: str, second: str, proof: Proof, now_ms: int) -> None:
+    """The second person is another one, and has proven it with their PIN.
+
+    Raises:
+        RefusedError: Not so.
+    """
+    if not second or not proof.second_pin:
+        raise RefusedError(
+            "second-person",
+            "This takes a second person, who proves it at the same time.",
+            "Let a second person scan their badge and enter their PIN.",
+        )
+    if proof.second_badge and _owner(desk, proof.second_badge) != second:
+        raise RefusedError(
+            "second-person", "The second badge is not that of the second person.", "Scan the badge of who is named."
+        )
+    if second == first:
+        raise RefusedError(
+            "second-person", "The second person is the one who does it.", "Ask somebody else to be the second person."
+        )
+    proofs.compare(desk, second, proof.second_pin, now_ms)
+
+
+def _owner(desk: Desk, code: str) -> str:
+    person = credentials.person_of_badge(desk.connection, code)
+    if person is None:
+        raise proofs.unknown_badge()
+    return person
+
+
+def _refuse_other(desk: Desk, done: Done, deed: Deed) -> None:
+    """The same key with other content is a mistake of the sender's: nothing of the new content was recorded."""
+    record = ledger.record(desk.connection, done.number)
+    said = msgspec.to_builtins(deed)
+    reason = said.pop("reason", "")
+    if record is None or (record.kind, record.reason, record.content()["said"]) != (deed.NAME, reason, said):
+        raise RefusedError(
+            "once",
+            f"Something else was recorded already under this key, as number {done.number}. Nothing was recorded now.",
+            "Begin a new form, or use a new key for each thing that is recorded.",
+        )

@@ -1,0 +1,234 @@
+"""The door: who is signed in at a browser, and no request that another page makes in their name."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import OrderedDict, deque
+from collections.abc import Callable
+from http.cookies import CookieError, SimpleCookie
+from typing import Any, NamedTuple
+
+from litestar import Request
+from litestar.connection import ASGIConnection
+from litestar.datastructures import Cookie, Headers
+from litestar.enums import ScopeType
+from litestar.types import ASGIApp, Receive, Scope, Send
+
+from collector import sessions
+from collector.errors import DataError
+from collector.record.errors import RefusedError
+from collector.record.things import Person
+from dashboard.desks import Desks, NotWrittenError
+from dashboard.store import NotReadyError
+
+SIGN_IN = "/sign-in"
+_ALWAYS_OPEN = (SIGN_IN, "/api/sign-in", "/static/", "/health", "/about", "/robots.txt")
+_SAFE = ("GET", "HEAD", "OPTIONS")
+_JSON, _PICTURES = "application/json", "/api/pictures"
+_STATE = "signed"
+
+MOST_FAILURES = 30
+FAILURES_WITHIN_MS = 5 * 60_000
+_MOST_ADDRESSES = 10_000
+
+
+class Signed(NamedTuple):
+    """Somebody who is signed in at the browser that asks.
+
+    Attributes:
+        person: Who, as they are at present.
+        second_factor: They have given PIN or password a short while ago.
+        token: Of their session: never goes into an answer other than its cookie.
+    """
+
+    person: Person
+    second_factor: bool
+    token: str
+
+    @property
+    def form_token(self) -> str:
+        """What their forms carry."""
+        return sessions.form_token(self.token)
+
+
+class ForeignRequestError(RefusedError):
+    """Another site's page made the browser send this."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "foreign-request",
+            "The browser says that another site's page sent this. Nothing was done.",
+            "Open this site itself and do it there.",
+        )
+
+
+class NotSignedInError(RefusedError):
+    """This takes somebody who is signed in."""
+
+    def __init__(self) -> None:
+        super().__init__("not-signed-in", "Nobody is signed in.", "Scan a badge, then do it again.")
+
+
+class Door:
+    """Middleware: finds out who is signed in, and refuses what another site's page sends.
+
+    Args:
+        app: What is behind the door.
+        desks: The record.
+        now_ms: The real clock, also in a rehearsal.
+        closed: Looking, too, takes somebody who is signed in.
+    """
+
+    def __init__(self, app: ASGIApp, desks: Desks, now_ms: Callable[[], int], *, closed: bool) -> None:
+        self._app, self._desks, self._now_ms, self._closed = app, desks, now_ms, closed
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let the request through or refuse it."""
+        if scope["type"] == ScopeType.HTTP:
+            headers = Headers.from_scope(scope)
+            unsafe = scope["method"] not in _SAFE
+            if unsafe:
+                refuse_foreign(headers)
+                _refuse_disguised(scope["path"], headers)
+            signed = await self._signed(scope, headers, used=unsafe or "text/html" in headers.get("accept", ""))
+            scope.setdefault("state", {})[_STATE] = signed
+            if self._closed and signed is None and not scope["path"].startswith(_ALWAYS_OPEN):
+                raise NotSignedInError
+        await self._app(scope, receive, send)
+
+    async def _signed(self, scope: Scope, headers: Headers, *, used: bool) -> Signed | None:
+        """Who it is; only what a person does keeps a session awake, not what a page asks for by itself."""
+        token = _cookie(headers, cookie_name(scope["scheme"]))
+        if not token or scope["path"].startswith("/static/"):
+            return None
+        now_ms = self._now_ms()
+        try:
+            session = await self._desks.look(lambda connection: sessions.find(connection, token, now_ms))
+        except (NotReadyError, DataError):
+            return None  # whoever asks for data is told why there are none
+        if session is None:
+            return None
+        if used and session.stale:
+            await self._touch(token, now_ms)
+        return Signed(session.person, session.second_factor, token)
+
+    async def _touch(self, token: str, now_ms: int) -> None:
+        try:
+            await self._desks.write(lambda desk: sessions.touch(desk.connection, token, now_ms))
+        except (NotWrittenError, DataError, sqlite3.Error):
+            return  # pages can be read with a full disk; the session only ends earlier
+
+
+class Tries:
+    """Failed sign-ins by address: beyond a number nothing more is compared for a while."""
+
+    def __init__(self) -> None:
+        self._failures: OrderedDict[str, deque[int]] = OrderedDict()
+
+    def refuse(self, address: str, now_ms: int) -> None:
+        """Whether this address has to wait.
+
+        Raises:
+            RefusedError: It has.
+        """
+        recent = self._recent(address, now_ms)
+        if len(recent) >= MOST_FAILURES:
+            wait_s = -(-(recent[0] + FAILURES_WITHIN_MS - now_ms) // 1000)
+            raise RefusedError(
+                "too-many-tries",
+                f"There were {MOST_FAILURES} failed sign-ins from this address within "
+                f"{FAILURES_WITHIN_MS // 60_000} minutes.",
+                f"Wait {wait_s} s, then try again.",
+            )
+
+    def failed(self, address: str, now_ms: int) -> None:
+        """One more failure."""
+        recent = self._recent(address, now_ms)
+        recent.append(now_ms)
+        self._failures[address] = recent
+        self._failures.move_to_end(address)
+        while len(self._failures) > _MOST_ADDRESSES:
+            self._failures.popitem(last=False)
+
+    def _recent(self, address: str, now_ms: int) -> deque[int]:
+        recent = self._failures.get(address, deque())
+        while recent and not 0 <= now_ms - recent[0] < FAILURES_WITHIN_MS:
+            recent.popleft()
+        return recent
+
+
+def signed_in(connection: ASGIConnection[Any, Any, Any, Any]) -> Signed | None:
+    """Who is signed in at the browser that asks; also for templates, whose pages may be of addresses that are not."""
+    found = connection.scope.get("state", {}).get(_STATE)
+    return found if isinstance(found, Signed) else None
+
+
+def someone(request: Request[Any, Any, Any]) -> Signed:
+    """Who is signed in.
+
+    Raises:
+        NotSignedInError: Nobody.
+    """
+    signed = signed_in(request)
+    if signed is None:
+        raise NotSignedInError
+    return signed
+
+
+def address_of(request: Request[Any, Any, Any]) -> str:
+    """Where a request comes from."""
+    return request.client.host if request.client else ""
+
+
+def cookie_name(scheme: str) -> str:
+    """Of the session's cookie; over TLS browsers hold it to this host alone."""
+    return "__Host-soakledger" if scheme == "https" else "soakledger"
+
+
+def session_cookie(scheme: str, token: str) -> Cookie:
+    """The session's cookie; an empty token takes it away. It ends with the browser."""
+    return Cookie(
+        key=cookie_name(scheme),
+        value=token,
+        path="/",
+        httponly=True,
+        secure=scheme == "https",
+        samesite="strict",
+        max_age=None if token else 0,
+    )
+
+
+def refuse_foreign(headers: Headers) -> None:
+    """A page of another site must not act in the name of whoever is signed in here.
+
+    Browsers say where a request comes from: Sec-Fetch-Site over TLS and on this machine, Origin always. A program
+    says neither, and has no cookie but its own.
+
+    Raises:
+        ForeignRequestError: It is another site's.
+    """
+    site, origin = headers.get("sec-fetch-site"), headers.get("origin")
+    if site is not None and site not in ("same-origin", "none"):
+        raise ForeignRequestError
+    if origin is not None and origin.partition("://")[2].lower() != headers.get("host", "").lower():
+        raise ForeignRequestError
+
+
+def _refuse_disguised(path: str, headers: Headers) -> None:
+    """A form of another site can send text, but no JSON without being asked for leave first."""
+    if not path.startswith("/api/") or path.startswith(_PICTURES):
+        return
+    kind = headers.get("content-type", "").partition(";")[0].strip().lower()
+    empty = headers.get("content-length", "0") == "0" and "transfer-encoding" not in headers
+    if kind != _JSON and not (empty and not kind):
+        raise RefusedError(
+            "not-json", f"The body is {kind[:60] or 'of no kind'}.", f"Send JSON, with Content-Type: {_JSON}."
+        )
+
+
+def _cookie(headers: Headers, name: str) -> str:
+    try:
+        morsel = SimpleCookie(headers.get("cookie", "")).get(name)
+    except CookieError:
+        return ""
+    return morsel.value if morsel else ""
