@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import sqlite3
 from collections.abc import Callable
+from pathlib import Path
 from typing import NamedTuple
 
 import msgspec
 from sqlite_utils import Database
 
 from collector import projections
+from collector.errors import DataError
 from collector.ledger import Record, records
 from collector.machine import PageSealed
 from collector.readings import synchronised_of
 from collector.record import shelf
+from collector.schema import FILE_NAME, connect, refuse_newer, refuse_older
 from collector.sealing import index_row
 
 _SAY_EVERY = 20_000
@@ -40,6 +44,42 @@ class Rebuilt(NamedTuple):
 
     rows: dict[str, int]
     differing: list[str]
+
+
+def rebuild_folder(data_dir: Path, *, keep: bool, say: Callable[[str], None] = lambda _line: None) -> Rebuilt:
+    """Make every projection of a data folder again.
+
+    Args:
+        data_dir: The collector's data folder; no collector may be using it.
+        keep: Keep what came of it; else only compare.
+        say: Told how it goes.
+
+    Raises:
+        DataError: There are no data, another version wrote them, or a collector is using them.
+        DamagedPageError: A page is not what was sealed; nothing was changed.
+        sqlite3.Error: The database cannot be read or written; nothing was changed.
+    """
+    if not (data_dir / FILE_NAME).is_file():
+        raise DataError(f"There are no data in {data_dir} (no {FILE_NAME}). Name the collector's data folder.")
+    with (data_dir / "collector.lock").open("a") as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise DataError(f"A collector is using {data_dir}. Stop it first, then run this again.") from None
+        db = connect(data_dir / FILE_NAME)
+        try:
+            refuse_newer(db)
+            refuse_older(db)
+            db.conn.execute("PRAGMA foreign_keys = OFF")  # rows are taken away and made again under the same numbers
+            db.conn.execute("BEGIN IMMEDIATE")
+            rebuilt = rebuild(db, say)
+            if keep and not db.conn.execute("PRAGMA foreign_key_check").fetchone():
+                db.conn.commit()
+            else:
+                db.conn.rollback()
+        finally:
+            db.close()
+    return rebuilt
 
 
 def rebuild(db: Database, say: Callable[[str], None] = lambda _line: None) -> Rebuilt:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fcntl
 import sqlite3
 import sys
 from pathlib import Path
@@ -12,8 +11,8 @@ import click
 from collector.errors import CollectorError, DataError
 from collector.health import unusable
 from collector.page import DamagedPageError
-from collector.rebuild import Rebuilt, rebuild
-from collector.schema import FILE_NAME, connect, refuse_newer, refuse_older
+from collector.rebuild import Rebuilt, rebuild_folder
+from collector.schema import FILE_NAME
 
 _DIFFERED = 1
 
@@ -28,7 +27,7 @@ def command(data_dir: Path, *, check: bool) -> None:
     --check was given). 3: the data cannot be used.
     """
     try:
-        rebuilt = _rebuilt(data_dir, keep=not check)
+        rebuilt = rebuild_folder(data_dir, keep=not check, say=lambda line: click.echo(line, err=True))
     except (sqlite3.Error, DamagedPageError) as error:
         text = unusable(data_dir / FILE_NAME, error) if isinstance(error, sqlite3.Error) else str(error)
         click.echo(f"soakledger rebuild: {text} Nothing was changed.", err=True)
@@ -47,27 +46,3 @@ def _words(rebuilt: Rebuilt, *, kept: bool) -> str:
         return "Every projection follows from ledger and pages, as it stands."
     what = "They were made again" if kept else "Nothing was changed; run it without --check to make them again"
     return f"Not as ledger and pages say: {', '.join(rebuilt.differing)}. {what}."
-
-
-def _rebuilt(data_dir: Path, *, keep: bool) -> Rebuilt:
-    if not (data_dir / FILE_NAME).is_file():
-        raise DataError(f"There are no data in {data_dir} (no {FILE_NAME}). Name the collector's data folder.")
-    with (data_dir / "collector.lock").open("a") as lock:
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise DataError(f"A collector is using {data_dir}. Stop it first, then run this again.") from None
-        db = connect(data_dir / FILE_NAME)
-        try:
-            refuse_newer(db)
-            refuse_older(db)
-            db.conn.execute("PRAGMA foreign_keys = OFF")  # rows are taken away and made again under the same numbers
-            db.conn.execute("BEGIN IMMEDIATE")
-            rebuilt = rebuild(db, lambda line: click.echo(line, err=True))
-            if keep and not db.conn.execute("PRAGMA foreign_key_check").fetchone():
-                db.conn.commit()
-            else:
-                db.conn.rollback()
-        finally:
-            db.close()
-    return rebuilt

@@ -16,7 +16,9 @@ import msgspec
 from collector.page import seal, unseal
 from collector.read import BasinNow
 from collector.readings import Rows
+from collector.rebuild import rebuild_folder
 from collector.schema import FILE_NAME
+from collector.verify import verify
 from soak.closure import Closure, Verdict
 from soak.exposure import Meter
 from soak.ranges import Ranges
@@ -150,12 +152,24 @@ def check_ledger(clinic: Clinic, truth: Truth) -> list[Outcome]:
         ("nothing recorded lost, nothing set aside", lambda: _noted(ledger), ""),
         ("same digests: a page's bytes give the digest stored for it", lambda: _digests(ledger), f"{pages} pages"),
         ("same digests: a page sealed again from what was taken", lambda: _sealed_again(ledger, truth), ""),
+        ("the chain and every page hold", lambda: _chain(clinic), ""),
+        (
+            "every table follows from ledger and pages",
+            lambda: rebuild_folder(clinic.data_dir, keep=False).differing,
+            "",
+        ),
         ("same verdicts as a quiet assessment", lambda: _verdicts(clinic, ledger, truth), f"{verdicts} closures"),
         ("same closures in progress as a quiet assessment", lambda: _running(clinic, ledger, truth), ""),
         ("no verdict better than what lids and basins did", lambda: _better(ledger, truth), _by_verdict(ledger)),
         ("what was watched from closing to opening is judged as it was", lambda: _as_it_was(ledger, truth), ""),
     ]
     return [Outcome(name, _said(check), looked_at) for name, check, looked_at in checks]
+
+
+def _chain(clinic: Clinic) -> Iterator[str]:
+    outcome = verify(clinic.data_dir, processes=1)
+    if outcome.wrong:
+        yield f"record {outcome.wrong.number}: {outcome.wrong.text}"
 
 
 def _said(check: Callable[[], Iterable[str]]) -> list[str]:

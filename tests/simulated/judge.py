@@ -9,13 +9,17 @@ from __future__ import annotations
 import sqlite3
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
+from contextlib import closing
+from pathlib import Path
 
 import msgspec
 from sqlite_utils import Database
 
 from collector.read import Basin, Minute, Reader
 from collector.readings import SAME_CLOCK_MS, Stored, stored_readings
+from collector.rebuild import rebuild
 from collector.settings import BasinSettings
+from collector.verify import verify
 from soak.closure import Closure, Finding, Verdict
 from soak.exposure import Meter
 from soak.findings import CODES
@@ -42,7 +46,20 @@ def judge(world: World) -> Counter[str]:
     eyes = world.clinic.look()
     with Reader(world.clinic.folder) as reader:
         _judge(world, reader, eyes)
+    _check_ledger(world.clinic.folder, eyes)
     return _census(world, eyes)
+
+
+def _check_ledger(folder: Path, eyes: sqlite3.Connection) -> None:
+    """The chain and every page hold, and on a copy every table is made again as it is."""
+    outcome = verify(folder, processes=1)
+    _must(outcome.wrong is None, f"the chain does not hold: {outcome.wrong}")
+    with closing(sqlite3.connect(":memory:")) as copy:
+        eyes.backup(copy)
+        copy.execute("BEGIN IMMEDIATE")
+        differing = rebuild(Database(copy)).differing
+        copy.rollback()
+    _must(not differing, f"tables do not follow from ledger and pages: {differing}")
 
 
 def _judge(world: World, reader: Reader, eyes: sqlite3.Connection) -> None:
@@ -212,7 +229,7 @@ def _census(world: World, eyes: sqlite3.Connection) -> Counter[str]:
     ):
         counts[f"{verdict} {'superseded' if superseded else 'standing'}"] += number
     for what in ("page", "batch", "lost"):
-        counts[what] += eyes.execute(f"SELECT count(*) FROM {what}").fetchone()[0]  # noqa: S608
+        counts[what] += eyes.execute(f"SELECT count(*) FROM {what}").fetchone()[0]
     counts["found"] += eyes.execute("SELECT count(*) FROM lost WHERE found_ms IS NOT NULL").fetchone()[0]
     counts["streams"] += sum(len(node.streams) for node in world.nodes)
     counts["readings"] += sum(stream.told for node in world.nodes for stream in node.streams)
