@@ -2,7 +2,19 @@
 
 from __future__ import annotations
 
-from collector.record import device_types, devices, people
+from collector.record import bottles, checks, device_types, devices, fills, mec, people, policy, profiles, strips
 from collector.record.deed import DEEDS
 
-__all__ = ["DEEDS", "device_types", "devices", "people"]
+__all__ = [
+    "DEEDS",
+    "bottles",
+    "checks",
+    "device_types",
+    "devices",
+    "fills",
+    "mec",
+    "people",
+    "policy",
+    "profiles",
+    "strips",
+]
