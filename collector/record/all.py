@@ -2,7 +2,28 @@
 
 from __future__ import annotations
 
-from collector.record import bottles, checks, device_types, devices, fills, mec, people, policy, profiles, strips
+from collector.record import (
+    bottles,
+    checks,
+    device_types,
+    devices,
+    fills,
+    late,
+    loads,
+    lookbacks,
+    mec,
+    people,
+    policy,
+    profiles,
+    quarantine,
+    release,
+    rinses,
+    shifts,
+    strips,
+    turns,
+    unassigned,
+    use,
+)
 from collector.record.deed import DEEDS
 
 __all__ = [
@@ -12,9 +33,19 @@ __all__ = [
     "device_types",
     "devices",
     "fills",
+    "late",
+    "loads",
+    "lookbacks",
     "mec",
     "people",
     "policy",
     "profiles",
+    "quarantine",
+    "release",
+    "rinses",
+    "shifts",
     "strips",
+    "turns",
+    "unassigned",
+    "use",
 ]

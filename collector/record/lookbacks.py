@@ -19,7 +19,7 @@ def open_look_back(
     cause: str,
     text: str,
     from_ms: int,
-    until_ms: int,
+    until_ms: int | None = None,
     fills: Iterable[str] = (),
     turns: Iterable[Turn] | None = None,
     by: str = "",
@@ -34,12 +34,13 @@ def open_look_back(
         cause: E.g. "mec-fail".
         text: What was wrong, in words.
         from_ms: The last good evidence: what came out before it is not concerned.
-        until_ms: What went in from here on is not concerned.
+        until_ms: What went in from here on is not concerned; this moment if not given.
         fills: Whose rounds are concerned; not looked at where `turns` are given.
         turns: The rounds concerned, if they are known.
         by: Who; the book's person if not given.
     """
     fills = tuple(fills)
+    until_ms = book.at_ms + 1 if until_ms is None else until_ms
     concerned = tuple(_in_fills(book, fills, from_ms, until_ms) if turns is None else turns)
     look_back = LookBack(
         id=book.next_id(LookBack),

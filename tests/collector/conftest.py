@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from kit import Collecting
 from record_kit import Recording
+from ward_kit import Ward
 
 
 @pytest.fixture
@@ -22,5 +23,13 @@ def collecting(tmp_path: Path) -> Iterator[Collecting]:
 def recording(tmp_path: Path) -> Iterator[Recording]:
     """A data folder with people of every role and two basins."""
     one = Recording(tmp_path / "record")
+    yield one
+    one.close()
+
+
+@pytest.fixture
+def ward(recording: Recording) -> Iterator[Ward]:
+    """Two watched basins that are ready, and three devices."""
+    one = Ward(recording)
     yield one
     one.close()
