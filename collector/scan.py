@@ -16,7 +16,7 @@ import msgspec
 
 from collector.record.gtin import check_digit
 from collector.scan_gs1 import GS, Element, Reading, ScanError, Ways, gtin14, read_bracketed, readings
-from collector.scan_label import is_own_label, is_turned_round, read_label
+from collector.scan_label import BADGE, is_badge, is_own_label, is_turned_round, read_label
 
 __all__ = ["Element", "Form", "Reading", "Scan", "ScanError", "Udi", "gtin14", "joined", "read_scan", "read_udi"]
 
@@ -64,7 +64,7 @@ class Scan(msgspec.Struct, frozen=True, omit_defaults=True):
         serial: Serial number.
         expires: Last day, ISO.
         made: Day of production, ISO.
-        kind: What one of our labels names: "basin", "device", …
+        kind: What one of our labels names: "basin", "device", "badge", …
         id: Its id; of a badge: the credential, which is never shown.
         symbol: The kind of barcode, where the scanner says it.
         warnings: What a person should compare with the label.
@@ -202,6 +202,8 @@ def _refuse_strange(text: str) -> None:
 
 
 def _made_out(text: str, symbol: str, today: datetime.date) -> Scan:
+    if is_badge(text):
+        return Scan(Form.LABEL, "a badge", kind=BADGE, id=text.upper())
     if is_own_label(text):
         label = read_label(text)
         return Scan(Form.LABEL, text, kind=label.kind, id=label.id)

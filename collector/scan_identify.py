@@ -8,6 +8,7 @@ from collector.record import shelf
 from collector.record.book import Book
 from collector.record.things import Bottle, Device, DeviceType, Fill, Profile, StripBottle, Thing
 from collector.scan import Form, Reading, Scan, gtin14, read_udi
+from collector.scan_label import BADGE
 
 _LABELLED: dict[str, type[Thing]] = {"device": Device, "bottle": Bottle, "fill": Fill, "strips": StripBottle}
 """What our labels name, besides basins and badges."""
@@ -59,9 +60,9 @@ def identify(book: Book, scan: Scan) -> Identified:
         book: To look the record up; `Book.looking` is enough.
         scan: What was read.
     """
-    if scan.kind == "badge":
-        hidden = Scan(Form.LABEL, "a badge", kind="badge", warnings=scan.warnings)
-        badge = Found("badge", "", "a person's badge", "our own label")
+    if scan.kind == BADGE:
+        hidden = Scan(Form.LABEL, "a badge", kind=BADGE, warnings=scan.warnings)
+        badge = Found(BADGE, "", "a person's badge", "our own label")
         return Identified(hidden, (badge,), ask=False, text="This is a badge.", next_step="Sign in with it.")
     if scan.form is Form.LABEL:
         found = _of_label(book, scan)

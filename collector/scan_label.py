@@ -1,7 +1,8 @@
 """What stands in the QR codes of our own labels: `SL:kind:id`, for instance `SL:basin:node-1/b1`.
 
 Short (a small code with large squares), readable by people, and nothing but ASCII letters, digits and `: / . _ -`. The
-small letters of the kind show when a scanner's caps lock turned all letters round.
+small letters of the kind show when caps lock turned all letters round. A badge's code (`collector.credentials`) has a
+form of its own.
 """
 
 from __future__ import annotations
@@ -9,11 +10,16 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
+from collector.credentials import BADGE_PREFIX
 from collector.scan_gs1 import ScanError
 
 PREFIX = "SL"
-KINDS = ("basin", "badge", "device", "bottle", "fill", "strips")
-"""Badge: what follows is a person's credential, not their id; it is never shown."""
+KINDS = ("basin", "device", "bottle", "fill", "strips")
+
+BADGE = "badge"
+"""What a badge names is a person's credential, not their id; it is never shown."""
+
+_SHORTEST_BADGE = 26  # letters; anything shorter would be guessed
 
 _FORM = re.compile(rf"{PREFIX}:([a-z]+):([A-Za-z0-9][A-Za-z0-9._/-]{{0,127}})")
 
@@ -45,6 +51,11 @@ def is_own_label(text: str) -> bool:
 def is_turned_round(text: str) -> bool:
     """Caps lock turned its letters round: `sl:BASIN:…`."""
     return text.startswith(f"{PREFIX.lower()}:") and text.swapcase().split(":")[1] in KINDS
+
+
+def is_badge(text: str) -> bool:
+    """It has the form of a badge's code; capitals or not."""
+    return text.isascii() and text.isalpha() and len(text) >= _SHORTEST_BADGE and text.upper().startswith(BADGE_PREFIX)
 
 
 def read_label(text: str) -> OwnLabel:
