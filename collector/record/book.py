@@ -105,9 +105,11 @@ class Book:
         return thing
 
     def next_id(self, kind: type[Thing]) -> str:
-        """The next id that the program gives to this kind."""
-        new = sum(1 for (name, _), _ in self._changed.items() if name == kind.KIND)
-        return f"{kind.PREFIX}{shelf.count(self.connection, kind) + 1 + new}"
+        """The next id that the program gives to this kind; never one that is there already."""
+        number = shelf.count(self.connection, kind) + 1
+        while self.find(kind, f"{kind.PREFIX}{number}") is not None:
+            number += 1
+        return f"{kind.PREFIX}{number}"
 
     def changes(self) -> dict[str, dict[str, Any]]:
         """By kind and id, a JSON Merge Patch from the things as they were to what was put."""
