@@ -7,9 +7,11 @@ from collections.abc import Callable, Iterator
 
 from collector.fault_words import NOT_READ, fault_words
 from collector.record.block import Block
+from collector.record.fills import fill_block, spent
+from collector.record.mec import mec_block
 from collector.record.physical import lid_moved
 from collector.record.ready_facts import HEARD_MS, Facts
-from collector.record.things import MecResult, MecTest, SensorCheck, Thermometer
+from collector.record.things import SensorCheck, Thermometer
 from soak.quantity import in_words, tenths
 from soak.requirement import Requirement, SensorTerms, most_mc, needs_mc
 
@@ -39,22 +41,14 @@ def heard(known: Facts) -> Iterator[Block]:
 
 
 def filled(known: Facts) -> Iterator[Block]:
-    """A fill is in the basin, no MEC test of it failed, and it is in date."""
+    """A fill is in the basin, no MEC test of it failed, it is in date, and not used up."""
     fill = known.fill
     if fill is None:
         yield Block("fill-in-basin", f"No fill is recorded in {known.name}.", "Pour solution into it and record it.")
-    elif fill.failed_ms is not None:
-        yield Block(
-            "fill-failed",
-            f"A MEC test of fill {fill.id} failed {known.book.local_text(fill.failed_ms)}: it is out of use.",
-            "Discard it and pour a new one.",
-        )
-    elif known.at_ms > fill.use_by_ms:
-        yield Block(
-            "fill-in-date",
-            f"Fill {fill.id} was to be used by {known.book.local_text(fill.use_by_ms)} ({fill.use_by_why}).",
-            "Discard it and pour a new one.",
-        )
+        return
+    refusal = fill_block(known.book, fill, known.at_ms) or (spent(known.book, fill) if known.profile else None)
+    if refusal:
+        yield Block(refusal.rule, refusal.text, refusal.next_step)
 
 
 def labelled(known: Facts) -> Iterator[Block]:
@@ -93,41 +87,10 @@ def labelled(known: Facts) -> Iterator[Block]:
 def tested(known: Facts) -> Iterator[Block]:
     """The fill is MEC tested under the site's policy."""
     fill, profile = known.fill, known.profile
-    if fill is None or profile is None or fill.failed_ms is not None or not profile.mec_monitored:
+    if fill is None or profile is None or fill.failed_ms is not None:
         return
-    tests = [test for test in known.book.all(MecTest, group=fill.id) if test.dipped_ms <= known.at_ms]
-    if any(_counts(test, known) for test in tests):
-        return
-    yield Block("mec-tested", _not_tested(known, tests[-1] if tests else None), _test_now(known, tests))
-
-
-def _counts(test: MecTest, known: Facts) -> bool:
-    assert known.fill is not None  # noqa: S101
-    return test.result is MecResult.PASS and test.dipped_ms >= known.fill.tested_after_ms and not test.used_for
-
-
-def _not_tested(known: Facts, last: MecTest | None) -> str:
-    assert known.fill is not None  # noqa: S101
-    fill = known.fill
-    if last is None:
-        return f"Fill {fill.id} has not been MEC tested since it was poured."
-    if last.result is None:
-        return f"MEC test {last.id} of fill {fill.id} waits to be read."
-    if last.result is MecResult.NOT_READ:
-        return f"MEC test {last.id} of fill {fill.id} was not read in time: it says nothing."
-    if last.dipped_ms < fill.tested_after_ms:
-        return f"Fill {fill.id} was topped up {known.book.local_text(fill.tested_after_ms)} and not MEC tested since."
-    if last.used_for:
-        return f"The last MEC test of fill {fill.id}, {last.id}, cleared load {last.used_for}; each use needs its own."
-    return f"No MEC test of fill {fill.id} counts for this use."
-
-
-def _test_now(known: Facts, tests: list[MecTest]) -> str:
-    last = tests[-1] if tests else None
-    if last is not None and last.result is None:
-        text = known.book.local_text
-        return f"Read it from {text(last.read_from_ms)} to {text(last.read_until_ms)} against the bottle's own chart."
-    return "Test the solution with a strip."
+    if refusal := mec_block(known.book, fill, profile, known.at_ms):
+        yield Block(refusal.rule, refusal.text, refusal.next_step)
 
 
 def alive(known: Facts) -> Iterator[Block]:

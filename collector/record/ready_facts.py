@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from collector.record.book import Book
 from collector.record.errors import UnknownThingError
+from collector.record.fills import fill_in
 from collector.record.physical import Measured, newest
 from collector.record.things import Fill, Load, Profile, SensorCheck
 from collector.required import required_of
@@ -72,7 +73,7 @@ def facts(book: Book, basin: str) -> Facts:
     basin_id, name = _row(book, basin)
     required = [each for each in required_of(book.connection, basin_id) if each.since_ms <= book.at_ms]
     terms = required[-1].terms if required else {}
-    fill = next(iter(book.all(Fill, group=basin, only_open=True, newest_first=True, limit=1)), None)
+    fill = fill_in(book, basin)
     return Facts(
         book=book,
         basin=basin,
