@@ -13,7 +13,7 @@ from collector.record.deed import KEEPERS, Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.needs import need_reason
 from collector.record.said import given
-from collector.record.things import Date, Days, LastDay, MecPolicy, Millis, Note, Policy
+from collector.record.things import Date, LastDay, MecPolicy, Note, Policy
 
 SOURCES: dict[str, str] = {
     "time_zone": "as this machine is set",
@@ -68,10 +68,10 @@ class SetPolicy(Deed, frozen=True, kw_only=True):
     time_zone: Annotated[str, msgspec.Meta(max_length=60)] | _Unset = UNSET
     mec: MecPolicy | _Unset = UNSET
     last_day: LastDay | _Unset = UNSET
-    longest_immersion_ms: Annotated[Millis, msgspec.Meta(ge=60_000)] | _Unset = UNSET
+    longest_immersion_ms: Annotated[int, msgspec.Meta(ge=60_000, le=400 * 24 * 3_600_000)] | _Unset = UNSET
     thermometer: bool | _Unset = UNSET
-    thermometer_valid_ms: Annotated[Millis, msgspec.Meta(ge=60_000)] | _Unset = UNSET
-    sensor_check_days: Annotated[Days, msgspec.Meta(ge=1)] | _Unset | None = UNSET
+    thermometer_valid_ms: Annotated[int, msgspec.Meta(ge=60_000, le=400 * 24 * 3_600_000)] | _Unset = UNSET
+    sensor_check_days: Annotated[int, msgspec.Meta(ge=1, le=3_660)] | _Unset | None = UNSET
     lid_moved_today: bool | _Unset = UNSET
     every_closing_is_a_load: bool | _Unset = UNSET
     working_days: (

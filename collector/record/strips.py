@@ -16,7 +16,6 @@ from collector.record.things import (
     ControlResult,
     Controls,
     Date,
-    Days,
     Id,
     MecResult,
     MecTest,
@@ -54,7 +53,7 @@ class ReceiveStripBottle(Deed, frozen=True, kw_only=True):
     profile: Id
     lot: Text
     expires: Date
-    open_days: Annotated[Days, msgspec.Meta(ge=1)]
+    open_days: Annotated[int, msgspec.Meta(ge=1, le=3_660)]
     strip: Strip
     controls: Controls
 
