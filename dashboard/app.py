@@ -27,8 +27,10 @@ from dashboard.lanes import rehearsal_words
 from dashboard.pages import page_router
 from dashboard.problems import answer_problem
 from dashboard.readiness_api import readiness_router
+from dashboard.record_pages import record_router
 from dashboard.rehearsal_api import rehearsal_router
 from dashboard.shapes import ClosureBody
+from dashboard.shift_pages import shift_router
 from dashboard.signin import signin_router
 from dashboard.site import Site
 from dashboard.things_api import things_router
@@ -78,6 +80,8 @@ def build_app(
             page_router(),
             api_router(),
             readiness_router(),
+            record_router(),
+            shift_router(),
             signin_router(),
             deeds_router(),
             things_router(),

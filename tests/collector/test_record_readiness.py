@@ -444,7 +444,8 @@ def test_not_too_warm_to_the_millidegree(basins: Basins) -> None:
 
 
 def _read(**changes: Any) -> Thermometer:
-    return Thermometer(**{"id": "R1", "basin": BASIN, "at_ms": MONDAY, "by": TECHNICIAN, "read_mc": 20_000} | changes)
+    figures: dict[str, Any] = {"id": "R1", "basin": BASIN, "at_ms": MONDAY, "by": TECHNICIAN, "read_mc": 20_000}
+    return Thermometer(**figures | changes)
 
 
 def test_an_independent_thermometer_where_the_site_asks(basins: Basins) -> None:

@@ -1,0 +1,94 @@
+"""The pages of people, of the daily log review and of the ledger. They only show."""
+
+from __future__ import annotations
+
+import datetime
+
+from litestar import Router, get
+from litestar.params import FromPath, FromQuery
+from litestar.response import Template
+
+from collector.record.book import Book
+from collector.record.day_review import day_review
+from collector.record.things import Handover, Person, Review, Role, Transcript
+from dashboard import query
+from dashboard.ledger_pages import entries, entry
+from dashboard.record_pages import look, page_number, sheet
+from dashboard.record_query import ON_ONE_PAGE, Names, part
+from dashboard.record_words import place_of, record_about, record_title
+from dashboard.site import AskedSite, only_known_parameters
+
+Text = FromQuery[str | None]
+Word = FromPath[str]
+_SAID = ("everything", "what people said")
+_SIGNED_PER_PAGE = 20
+
+
+@get("/people", include_in_schema=False)
+async def people_page(site: AskedSite) -> Template:
+    """Who works here, as what, and whether their training is in date."""
+
+    def question(book: Book) -> dict[str, object]:
+        today = book.local_date(book.at_ms).isoformat()
+        found = book.all(Person, limit=ON_ONE_PAGE)
+        return {
+            "people": [each for each in found if each.active],
+            "left": [each for each in found if not each.active],
+            "today": today,
+        }
+
+    return await sheet(site, "people.html", "people", {**await look(site, question), "roles": list(Role)})
+
+
+@get("/review", include_in_schema=False)
+async def review_page(site: AskedSite, day: Text = None, page: Text = None) -> Template:
+    """What is open of a day, reviews that were signed, and handover notes."""
+    number = page_number(page)
+    today = site.when.local_date(site.utc_now_ms())
+    shown = day or today.isoformat()
+    query.local_day(shown, site.when)
+
+    def question(book: Book) -> dict[str, object]:
+        subjects = day_review(book, shown)
+        return {
+            "names": Names(book),
+            "subjects": subjects[:ON_ONE_PAGE],
+            "left_out": max(0, len(subjects) - ON_ONE_PAGE),
+            "signed": book.find(Review, shown),
+            "part": part(book, Review, number, _SIGNED_PER_PAGE, newest_first=True),
+            "handovers": book.all(Handover, newest_first=True, limit=_SIGNED_PER_PAGE),
+            "transcripts": book.all(Transcript, newest_first=True, limit=_SIGNED_PER_PAGE),
+        }
+
+    context = await look(site, question)
+    shown_day = datetime.date.fromisoformat(shown)
+    context |= {
+        "day": shown,
+        "today": today.isoformat(),
+        "before": (shown_day - datetime.timedelta(days=1)).isoformat(),
+        "after": (shown_day + datetime.timedelta(days=1)).isoformat(),
+    }
+    return await sheet(site, "review.html", "review", context)
+
+
+@get("/record", include_in_schema=False)
+async def record_page(site: AskedSite, show: Text = None, page: Text = None) -> Template:
+    """The ledger's newest records in words."""
+    shown, number = query.choice("show", show, _SAID), page_number(page)
+    context = await look(site, lambda book: entries(book, number, only_said=shown == _SAID[1]))
+    context |= {"show": shown, "shows": _SAID, "title": record_title, "about": record_about, "place_of": place_of}
+    return await sheet(site, "record.html", "record", context)
+
+
+@get("/record/{number:str}", include_in_schema=False)
+async def record_entry_page(site: AskedSite, number: Word) -> Template:
+    """One record as it was written, with its hash and the one before."""
+    context = await look(site, lambda book: entry(book, query.row(number), number))
+    context |= {"title": record_title, "about": record_about, "place_of": place_of}
+    return await sheet(site, "record_entry.html", "record", context)
+
+
+def shift_router() -> Router:
+    """All of them."""
+    pages = [people_page, review_page, record_page, record_entry_page]
+    return Router("/", route_handlers=pages, guards=[only_known_parameters])
