@@ -15,7 +15,7 @@ from collector.record.desk import Desk
 from collector.record.devices import ChangeDevice, RecordDevice, ReinstateDevice, RetireDevice
 from collector.record.errors import RefusedError
 from collector.record.things import Device, DeviceType
-from collector.scan_gs1 import ScanError
+from collector.scan_pieces import ScanError
 
 _Deed = TypeVar("_Deed", bound=Deed)
 

@@ -7,12 +7,12 @@ from collections.abc import Callable
 from collector.labels_sheet import Label
 from collector.record.book import Book
 from collector.record.errors import UnknownThingError
+from collector.record.mec import daily
 from collector.record.things import (
     Bottle,
     Device,
     DeviceType,
     Fill,
-    MecPolicy,
     Person,
     Profile,
     StripBottle,
@@ -183,9 +183,7 @@ def mec_rule(book: Book, profile: Profile) -> str:
     """How often a solution is tested, in words: each use, unless label and policy both say daily."""
     if not profile.mec_monitored:
         return "No MEC test: its label asks for none."
-    if book.policy.mec is MecPolicy.DAILY and profile.mec_daily_allowed:
-        return "MEC test each day before the first use."
-    return "MEC test before each use."
+    return "MEC test each day before the first use." if daily(book, profile) else "MEC test before each use."
 
 
 def _profile_name(book: Book, profile_id: str) -> str:

@@ -15,8 +15,9 @@ from typing import NamedTuple
 import msgspec
 
 from collector.record.gtin import check_digit
-from collector.scan_gs1 import GS, Element, Reading, ScanError, Ways, gtin14, read_bracketed, readings
+from collector.scan_gs1 import Element, Reading, Ways, read_bracketed, readings
 from collector.scan_label import BADGE, is_badge, is_own_label, is_turned_round, read_label
+from collector.scan_pieces import GS, ScanError, gtin14
 
 __all__ = ["Element", "Form", "Reading", "Scan", "ScanError", "Udi", "gtin14", "joined", "read_scan", "read_udi"]
 

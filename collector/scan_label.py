@@ -11,7 +11,7 @@ import re
 from typing import NamedTuple
 
 from collector.credentials import BADGE_PREFIX
-from collector.scan_gs1 import ScanError
+from collector.scan_pieces import ScanError
 
 PREFIX = "SL"
 KINDS = ("basin", "device", "bottle", "fill", "strips")
