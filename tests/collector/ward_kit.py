@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from kit import BOOT, SENSOR, arrived, batch, clock_at, opened, site, stream_id
+from msgspec.structs import replace
 from record_kit import BASINS, DAY_MS, HOUR_MS, MINUTE_MS, MONDAY, SECOND_MS, SUPERVISOR, TECHNICIAN, Recording
 
 from collector.intake import Intake
@@ -92,6 +93,7 @@ class Ward:
         )
         self._intake = Intake(self._store, recording.clock)
         self._number = {B1: 1, B2: 1}
+        self._heard_ms = {B1: 0, B2: 0}
         self.tests = 0
         recording.clock.now_ms = MONDAY - MINUTE_MS
         recording.put(PROFILE, SCOPE, *(Device(id=f"A{n}", type=SCOPE.id) for n in (1, 2, 3)))
@@ -125,6 +127,7 @@ class Ward:
         )
         self._intake.take([arrived(message)])
         self._number[basin] += len(readings)
+        self._heard_ms[basin] = ended_ms
 
     def tested(self, basin: str, **changes: object) -> MecTest:
         """A MEC test of the basin's fill that passed just now."""
@@ -160,6 +163,8 @@ class Ward:
     def soaking(self, *devices: str, basin: str = B1) -> None:
         """In the basin, lid still open."""
         self.prepared(*devices)
+        if self.now_ms - self._heard_ms[basin] > STEP_MS:
+            self.lid(basin, "open", 1)
         self.do(StartLoad(basin=basin, devices=devices))
         self.recording.later(SECOND_MS)
 
@@ -198,8 +203,6 @@ class Ward:
 
     def change_turn(self, device: str, **changes: object) -> None:
         """Change a round past its deeds."""
-        from msgspec.structs import replace
-
         self.recording.put(replace(self.turn(device), **changes))
 
     def close(self) -> None:
