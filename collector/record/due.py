@@ -90,11 +90,10 @@ def _strips(book: Book, strips: StripBottle, until_ms: int) -> Due:
         for each in book.all(StripBottle, group=strips.profile, only_open=True)
         if each.id != strips.id and each.use_by_ms > until_ms
     ]
-    step = (
-        f"Open {others[0].id} (lot {others[0].lot}) and test its controls."
-        if others
-        else f"Order strips for {name}: no other bottle is in date after that."
-    )
+    step = f"Order strips for {name}: no other bottle is in date after that."
+    if others:
+        todo = ": open it and test its controls" if others[0].opened_ms is None else ""
+        step = f"{others[0].id} (lot {others[0].lot}) is in date after that{todo}."
     text = f"Strip bottle {strips.id} for {name} (lot {strips.lot}) {_runs_out(book, strips.use_by_ms)}."
     return Due("strip-bottle", strips.id, strips.use_by_ms, text, step)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Any, Literal
 
 import msgspec
@@ -108,6 +109,27 @@ class Confirmation(Label, frozen=True, kw_only=True):
 FIGURES = tuple(name for name in Label.__struct_fields__ if name not in (*Deed.__struct_fields__, "not_printed"))
 """Every field of a profile that is copied from a label."""
 
+WORDS = {
+    "min_mc": "minimum temperature",
+    "max_mc": "maximum temperature",
+    "contact_ms": "contact time",
+    "reuse_days": "reuse life",
+    "opened_days": "opened-container use life",
+    "activated_days": "activated life",
+    "mec": "minimum effective concentration",
+    "mec_monitored": "MEC monitoring",
+    "mec_daily_allowed": "daily MEC testing",
+    "strip": "read window of the strips",
+    "longest_immersion_ms": "maximum immersion time",
+    "manual": "use by hand",
+}
+"""What people call a field; the others are called by their name."""
+
+
+def words_for(fields: Sequence[str]) -> str:
+    """Fields as people call them, listed."""
+    return listed([WORDS.get(field, field.replace("_", " ")) for field in fields])
+
 
 def started(profile: Profile, defaults: dict[str, Default]) -> Profile:
     """A profile with published figures in it, each with its source."""
@@ -185,7 +207,7 @@ def _refuse_both(said: dict[str, object], label: Label) -> None:
     if both := [field for field in label.not_printed if field in said]:
         raise RefusedError(
             "profile-figures",
-            f"{both[0]} is both given and said not to be printed.",
+            f"The {words_for(both)} is both given and said not to be printed.",
             "Give the figure, or say that the label prints none.",
         )
 

@@ -12,7 +12,7 @@ from collector.record.chemistries import defaults, of_substance, rows_of, use_of
 from collector.record.deed import KEEPERS, Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.gtin import gtin
-from collector.record.label import FIGURES, Confirmation, Label, refuse_unusable, started, typed
+from collector.record.label import FIGURES, Confirmation, Label, refuse_unusable, started, typed, words_for
 from collector.record.lookbacks import open_look_back
 from collector.record.needs import need_reason
 from collector.record.printed import CHEMISTRIES, Use
@@ -158,12 +158,12 @@ def _look_back(book: Book, profile: Profile, poured: list[Fill], changed: list[s
     concerned = [fill for fill in poured if fill.loads]
     if not concerned:
         return
-    words = ", ".join(field.removesuffix("_ms").removesuffix("_mc").replace("_", " ") for field in changed)
     open_look_back(
         book,
         cause="profile-corrected",
-        text=f"Profile {profile.id} ({profile.name}) was corrected to revision {profile.revision} ({words}): "
-        f"soaks in {len(concerned)} fill{'s' * (len(concerned) != 1)} were judged by the figures before.",
+        text=f"Profile {profile.id} ({profile.name}) was corrected to revision {profile.revision} "
+        f"({words_for(changed)}): soaks in {len(concerned)} fill{'s' * (len(concerned) != 1)} were judged by the "
+        "figures before.",
         from_ms=min(fill.poured_ms for fill in concerned),
         until_ms=book.at_ms,
         fills=tuple(fill.id for fill in concerned),
