@@ -22,6 +22,7 @@ from dashboard.api import api_router
 from dashboard.assets import style_ids, url
 from dashboard.deeds_api import deeds_router
 from dashboard.door import Door, signed_in
+from dashboard.form_pages import form_router
 from dashboard.guard import KnownHosts, protect
 from dashboard.lanes import rehearsal_words
 from dashboard.pages import page_router
@@ -32,6 +33,7 @@ from dashboard.rehearsal_api import rehearsal_router
 from dashboard.shapes import ClosureBody
 from dashboard.shift_pages import shift_router
 from dashboard.signin import signin_router
+from dashboard.signin_pages import signin_page_router
 from dashboard.site import Site
 from dashboard.things_api import things_router
 from dashboard.when import SiteTime
@@ -85,6 +87,8 @@ def build_app(
             signin_router(),
             deeds_router(),
             things_router(),
+            signin_page_router(),
+            form_router(),
             *([rehearsal_router()] if rehearsal else []),
         ],
         dependencies={"site": Provide(lambda: site, sync_to_thread=False)},
@@ -127,7 +131,11 @@ def _templates(site: Site) -> Environment:
             return celsius(closure.coldest_mc)
         return "not judged" if closure.requirement is None else "no value"
 
+    def groupby_run(items: Iterable[object], attribute: str) -> list[tuple[str, list[object]]]:
+        return [(key, list(run)) for key, run in groupby(items, lambda each: str(getattr(each, attribute)))]
+
     environment.filters["by_day"] = by_day
+    environment.filters["groupby_run"] = groupby_run
     environment.globals.update(
         asset=url,
         style_ids=style_ids,

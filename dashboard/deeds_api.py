@@ -12,9 +12,11 @@ from litestar.params import HeaderParameter, JSONBody
 
 from collector.record.all import DEEDS
 from collector.record.deed import Deed
+from collector.record.desk import Desk, Done
 from dashboard.answers import DeedBody, DeedsBody, DoneBody, RefusalBody
-from dashboard.doing import Proof, do
+from dashboard.doing import Proof, do, guessing
 from dashboard.door import someone
+from dashboard.forms import title
 from dashboard.site import AskedSite, only_known_parameters
 
 AnyRequest = Request[Any, Any, Any]
@@ -35,11 +37,6 @@ REFUSALS = {
     409: ResponseSpec(RefusalBody, description="A rule stands against it.", generate_examples=False),
     422: ResponseSpec(RefusalBody, description="The body cannot be used.", generate_examples=False),
 }
-
-
-def title(kind: type[Deed]) -> str:
-    """What a deed is, in words: its docstring's first line."""
-    return inspect.getdoc(kind).splitlines()[0].rstrip(".")  # type: ignore[union-attr]
 
 
 def deed_body(kind: type[Deed]) -> DeedBody:
@@ -70,9 +67,12 @@ def _handler(kind: type[Deed]) -> HTTPRouteHandler:
         second_badge: SecondBadge = "",
         second_pin: SecondPin = "",
     ) -> DoneBody:
-        signed, proof, now_ms = someone(request), Proof(pin, second_badge, second_pin), site.real_now_ms()
-        done = await site.desks.write(lambda desk: do(desk, signed, data, proof, once=once, now_ms=now_ms))
-        return DoneBody.of(done)
+        signed, proof = someone(request), Proof(pin, second_badge, second_pin)
+
+        def work(desk: Desk, now_ms: int) -> Done:
+            return do(desk, signed, data, proof, once=once, now_ms=now_ms)
+
+        return DoneBody.of(await guessing(site, request, work))
 
     handle.__name__ = f"do_{kind.NAME.replace('-', '_')}"
     body_of: Any = JSONBody  # a type that is known only here, so no type for a checker

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable
+from typing import Any, TypeVar
 
 import msgspec
+from litestar import Request
 
 from collector import credentials, ledger, proofs, sessions
 from collector.record.deed import Deed
 from collector.record.desk import Desk, Done
 from collector.record.errors import RefusedError
-from dashboard.door import Signed
+from dashboard.door import Signed, address_of
+from dashboard.site import Site
 
+T = TypeVar("T")
+AnyRequest = Request[Any, Any, Any]
 _LONGEST_KEY = 100
+_GUESSES = ("unknown-badge", "wrong-secret")
 
 
 class Proof(msgspec.Struct, frozen=True):
@@ -95,6 +101,22 @@ def refuse_unproven_second(desk: Desk, first: str, second: str, proof: Proof, no
             "second-person", "The second person is the one who does it.", "Ask somebody else to be the second person."
         )
     proofs.compare(desk, second, proof.second_pin, now_ms)
+
+
+async def guessing(site: Site, request: AnyRequest, work: Callable[[Desk, int], T]) -> T:
+    """Do something that compares a secret, and slow down an address that guesses.
+
+    Raises:
+        RefusedError: What the work raises, or that the address has to wait.
+    """
+    now_ms, address = site.real_now_ms(), address_of(request)
+    site.tries.refuse(address, now_ms)
+    try:
+        return await site.desks.write(lambda desk: work(desk, now_ms))
+    except RefusedError as refusal:
+        if refusal.rule in _GUESSES:
+            site.tries.failed(address, now_ms)
+        raise
 
 
 def _owner(desk: Desk, code: str) -> str:

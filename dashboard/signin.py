@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any
 
 import msgspec
 from litestar import Request, Response, Router, get, post
@@ -16,15 +15,13 @@ from collector.record.desk import Desk
 from collector.record.errors import RefusedError
 from dashboard.answers import BadgeBody, MeBody, PersonBody
 from dashboard.deeds_api import REFUSALS
-from dashboard.doing import prove
-from dashboard.door import address_of, session_cookie, signed_in, someone
+from dashboard.doing import guessing, prove
+from dashboard.door import Signed, session_cookie, signed_in, someone
 from dashboard.query import MissingError
 from dashboard.site import AskedSite, Site, only_known_parameters
 
 AnyRequest = Request[Any, Any, Any]
 PersonId = Annotated[str, PathParameter(description="The person's id.")]
-_GUESSES = ("unknown-badge", "wrong-secret")
-T = TypeVar("T")
 
 
 class SignIn(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -204,20 +201,11 @@ async def new_badge(site: Site, request: AnyRequest, person: str, secret: str) -
     return await guessing(site, request, work)
 
 
-async def guessing(site: Site, request: AnyRequest, work: Callable[[Desk, int], T]) -> T:
-    """Do something that compares a secret, and slow down an address that guesses.
-
-    Raises:
-        RefusedError: What the work raises, or that the address has to wait.
-    """
-    now_ms, address = site.real_now_ms(), address_of(request)
-    site.tries.refuse(address, now_ms)
-    try:
-        return await site.desks.write(lambda desk: work(desk, now_ms))
-    except RefusedError as refusal:
-        if refusal.rule in _GUESSES:
-            site.tries.failed(address, now_ms)
-        raise
+async def session_of(site: Site, token: str) -> Signed | None:
+    """Who a token is of, for a request in which somebody has just signed in."""
+    now_ms = site.real_now_ms()
+    session = await site.desks.look(lambda connection: sessions.find(connection, token, now_ms))
+    return Signed(session.person, session.second_factor, token) if session else None
 
 
 async def _me_of(site: Site, token: str) -> MeBody:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
 
 import pagekit
 import pytest
+from doorkit import HOST, House, OpenBrowser, furnish
 from litestar import Litestar
 from litestar.testing import TestClient
 
@@ -36,3 +38,27 @@ def fresh(clinic: tuple[Path, dict[str, pagekit.Track]]) -> Iterator[TestClient[
     app = build_app(clinic[0], rehearsal=pagekit.rehearsal(), when=pagekit.WHEN)
     with TestClient(app, base_url="http://127.0.0.1:8080") as asking:
         yield asking
+
+
+@pytest.fixture(scope="session")
+def furnished(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, str]]:
+    """A site with people who can sign in, not to be written to, and their badges."""
+    data_dir = tmp_path_factory.mktemp("furnished")
+    return data_dir, furnish(data_dir)
+
+
+@pytest.fixture
+def house(furnished: tuple[Path, dict[str, str]], tmp_path: Path) -> House:
+    """The same once more, made for one test."""
+    return House(pagekit.copied(furnished[0], tmp_path / "data"), furnished[1])
+
+
+@pytest.fixture
+def opened(house: House) -> Iterator[OpenBrowser]:
+    """`opened()` is a browser with cookies of its own, at an application of its own over the same data."""
+    with ExitStack() as stack:
+
+        def opened() -> TestClient[Litestar]:
+            return stack.enter_context(TestClient(house.app(), base_url=f"http://{HOST}"))
+
+        yield opened

@@ -1,0 +1,221 @@
+"""Pages on which people record: a list of what they may do, and a form for each deed."""
+
+from __future__ import annotations
+
+import secrets
+import sqlite3
+from collections.abc import Mapping
+from typing import Any
+
+from litestar import Request, Router, get, post
+from litestar.datastructures import Cookie, UploadFile
+from litestar.params import FromPath
+from litestar.response import Template
+
+from collector.record.all import DEEDS
+from collector.record.book import Book
+from collector.record.deed import Deed
+from collector.record.desk import Desk, Done
+from collector.record.errors import RefusedError
+from collector.record.things import KINDS
+from dashboard.doing import Proof, do, guessing, with_second_person
+from dashboard.door import NotSignedInError, Signed, signed_in, someone
+from dashboard.form_reading import MistakesError, Typed, read
+from dashboard.forms import Control, Field, explanation, fields, prefilled, title
+from dashboard.pictures_of_record import MOST_BYTES
+from dashboard.problems import refusal_status
+from dashboard.query import MissingError
+from dashboard.signin import SignIn, enter, session_of
+from dashboard.signin_pages import cookie_for, refuse_old_form, text_of
+from dashboard.site import AskedSite, Site, only_known_parameters
+from dashboard.things_view import Wanted, things_body
+
+AnyRequest = Request[Any, Any, Any]
+_SUGGESTIONS = 100
+_SUBJECTS = {
+    "loads": "Loads",
+    "turns": "A device's round",
+    "rinses": "After the soak",
+    "release": "Release, storage and use",
+    "mec": "MEC tests",
+    "fills": "Fills",
+    "bottles": "Bottles of solution",
+    "strips": "Test strips",
+    "checks": "Checks of sensors and temperature",
+    "devices": "Devices",
+    "shifts": "Shifts and log review",
+    "lookbacks": "Look-backs",
+    "profiles": "Solution profiles",
+    "device_types": "Types of device",
+    "people": "People",
+    "policy": "The site's rules",
+}
+"""What the list groups deeds by: the module in which they stand, in the order of a shift."""
+
+_PAGES = {"fill": "/fills/", "profile": "/profiles/", "device": "/devices/", "load": "/loads/"}
+"""Kinds of thing that have a page of their own."""
+
+
+@get("/do", include_in_schema=False, guards=[only_known_parameters])
+async def deeds_page(request: AnyRequest) -> Template:
+    """What can be recorded: what one may do first, by subject."""
+    signed = signed_in(request)
+    roles = set(signed.person.roles) if signed else set()
+    context = {
+        "frame": None,
+        "here": "do",
+        "signed": signed,
+        "may": _by_subject([kind for kind in DEEDS.values() if kind.ROLES & roles]),
+        "others": _by_subject([kind for kind in DEEDS.values() if not kind.ROLES & roles]),
+    }
+    return Template("deeds.html", context=context)
+
+
+@get("/do/{name:str}", include_in_schema=False)
+async def deed_page(site: AskedSite, request: AnyRequest, name: FromPath[str]) -> Template:
+    """The form of one deed; what stands in the address after a question mark is filled in."""
+    kind = _deed(name)
+    typed = prefilled(dict(request.query_params.items()), fields(kind))
+    return await _deed_page(site, kind, someone(request), typed, secrets.token_hex(16))
+
+
+@post("/do/{name:str}", include_in_schema=False, request_max_body_size=MOST_BYTES + 1024 * 1024)
+async def do_deed(site: AskedSite, request: AnyRequest, name: FromPath[str]) -> Template:
+    """Record what the form says; whatever stands against it is said beside it, and nothing typed is lost."""
+    kind, form = _deed(name), await request.form()
+    typed = await _typed(site, form, fields(kind))
+    once = text_of(form, "once") or secrets.token_hex(16)
+    signed, cookies = signed_in(request), []
+    try:
+        if text_of(form, "badge"):
+            token = await enter(site, request, SignIn(badge=text_of(form, "badge"), pin=text_of(form, "pin")))
+            signed, cookies = await session_of(site, token), [cookie_for(request, token)]
+        elif signed:
+            refuse_old_form(signed, form)
+        if signed is None:
+            raise NotSignedInError
+        done = await _do(site, request, kind, signed, typed=typed, proof=_proof(form, entered=bool(cookies)), once=once)
+    except MistakesError as wrong:
+        return await _deed_page(site, kind, signed, typed, once, wrong=wrong, cookies=cookies)
+    except RefusedError as refusal:
+        return await _deed_page(site, kind, signed, typed, once, refusal=refusal, cookies=cookies)
+    context = {"frame": None, "here": "do", "kind": kind, "title": title(kind), "done": done, "page": _page_of(done)}
+    return Template("done.html", context=context, cookies=cookies)
+
+
+async def _do(
+    site: Site, request: AnyRequest, kind: type[Deed], signed: Signed, *, typed: Typed, proof: Proof, once: str
+) -> Done:
+    def work(desk: Desk, now_ms: int) -> Done:
+        zone = Book.looking(desk.connection, now_ms).zone
+        named = with_second_person(desk, kind, {}, proof)
+        whole = {**typed, **{name: [each] for name, each in named.items() if not any(typed.get(name, ()))}}
+        return do(desk, signed, read(kind, fields(kind), whole, zone), proof, once=once, now_ms=now_ms)
+
+    return await guessing(site, request, work)
+
+
+async def _typed(site: Site, form: Mapping[str, Any], known: list[Field]) -> dict[str, list[str]]:
+    """What was typed; a picture is kept at once and stands as its digest."""
+    typed: dict[str, list[str]] = {}
+    for field in known:
+        values = _all(form, field.name)
+        typed[field.name] = [each for each in values if isinstance(each, str)]
+        if field.can_be_taken_away:
+            typed[f"{field.name}.none"] = [each for each in _all(form, f"{field.name}.none") if isinstance(each, str)]
+        for upload in _all(form, f"{field.name}.file") if field.control is Control.PICTURE else ():
+            content = await upload.read() if isinstance(upload, UploadFile) else b""
+            if content:
+                kept = await site.desks.run(lambda content=content: site.pictures.keep(content))  # type: ignore[misc]
+                typed[field.name] = [kept.sha256]
+    return typed
+
+
+async def _deed_page(
+    site: Site,
+    kind: type[Deed],
+    signed: Signed | None,
+    typed: Typed,
+    once: str,
+    *,
+    wrong: MistakesError | None = None,
+    refusal: RefusedError | None = None,
+    cookies: list[Cookie] | None = None,
+) -> Template:
+    known = fields(kind)
+    context = {
+        "frame": None,
+        "here": "do",
+        "kind": kind,
+        "title": title(kind),
+        "explanation": explanation(kind),
+        "fields": known,
+        "typed": typed,
+        "suggestions": await site.desks.look(lambda connection: _suggestions(connection, known)),
+        "mistakes": {each.field: each.text for each in wrong.mistakes} if wrong else {},
+        "refusal": refusal,
+        "signed": signed,
+        "once": once,
+        "may": signed is None or bool(kind.ROLES & set(signed.person.roles)),
+        "roles": " or ".join(sorted(kind.ROLES)),
+    }
+    status = 422 if wrong else refusal_status(refusal).value if refusal else 200
+    return Template("deed.html", context=context, status_code=status, cookies=cookies or [])
+
+
+def _suggestions(connection: sqlite3.Connection, known: list[Field]) -> dict[str, list[tuple[str, str]]]:
+    """For each kind of thing that the form names: ids, and what people call them."""
+    found: dict[str, list[tuple[str, str]]] = {}
+    for of in {field.of for field in known} - {""}:
+        if of == "basin":
+            rows = connection.execute("SELECT node || '/' || name, label FROM basin ORDER BY id").fetchall()
+            found[of] = [(str(key), str(label)) for key, label in rows]
+        else:
+            wanted = Wanted(only_open=True, limit=_SUGGESTIONS)
+            things = things_body(connection, KINDS[of], wanted).things
+            found[of] = [(each.id, _called(each.thing)) for each in things]
+    return found
+
+
+def _called(thing: Mapping[str, Any]) -> str:
+    """What people call a thing, as far as one of its own fields says it."""
+    words = (thing.get(name) for name in ("name", "lot", "basin", "type", "fill"))
+    return next((str(each) for each in words if each), "")
+
+
+def _proof(form: Mapping[str, Any], *, entered: bool) -> Proof:
+    """What is given with the deed; a PIN that signed somebody in a moment ago has been compared."""
+    pin = "" if entered else text_of(form, "pin")
+    return Proof(pin, text_of(form, "second_badge"), text_of(form, "second_pin"))
+
+
+def _by_subject(kinds: list[type[Deed]]) -> list[tuple[str, list[tuple[str, str, str]]]]:
+    """Subject, and of each deed its name, its title and who may."""
+    groups: dict[str, list[tuple[str, str, str]]] = {}
+    order = list(_SUBJECTS)
+    subjects = [(kind.__module__.rpartition(".")[2], kind) for kind in kinds]
+    subjects.sort(key=lambda each: order.index(each[0]) if each[0] in order else len(order))
+    for subject, kind in subjects:
+        words = _SUBJECTS.get(subject, subject.replace("_", " ").capitalize())
+        groups.setdefault(words, []).append((kind.NAME, title(kind), " or ".join(sorted(kind.ROLES))))
+    return list(groups.items())
+
+
+def _page_of(done: Done) -> str:
+    return f"{_PAGES[done.kind]}{done.id}" if done.kind in _PAGES else ""
+
+
+def _deed(name: str) -> type[Deed]:
+    kind = DEEDS.get(name)
+    if kind is None:
+        raise MissingError(f"There is no form {name[:60]!r}. The list is at /do.")
+    return kind
+
+
+def _all(form: Any, name: str) -> list[Any]:
+    return list(form.getall(name, []))
+
+
+def form_router() -> Router:
+    """All of these pages."""
+    return Router("/", route_handlers=[deeds_page, deed_page, do_deed])

@@ -1,0 +1,210 @@
+"""Pages on which people sign in, change what they sign in with, and administrators do so for others."""
+
+from __future__ import annotations
+
+import hmac
+import sqlite3
+from collections.abc import Mapping
+from typing import Any
+
+import segno
+from litestar import Request, Response, Router, get, post
+from litestar.datastructures import Cookie
+from litestar.params import FromPath, FromQuery
+from litestar.response import Redirect, Template
+
+from collector import credentials, proofs
+from collector.credentials import PASSWORD_LENGTHS, PIN_DIGITS, Kind
+from collector.record import shelf
+from collector.record.errors import RefusedError
+from collector.record.things import Person, Role
+from dashboard.door import SIGN_IN, Signed, session_cookie, someone
+from dashboard.problems import refusal_status
+from dashboard.query import MissingError
+from dashboard.signin import NewSecret, SignIn, change_own, enter, leave, new_badge, set_others
+from dashboard.site import AskedSite, Site, only_known_parameters
+
+AnyRequest = Request[Any, Any, Any]
+_LONGEST_GIVEN = 1_000
+
+
+@get(SIGN_IN, include_in_schema=False, guards=[only_known_parameters])
+async def sign_in_page(next: FromQuery[str | None] = None) -> Template:  # noqa: A002 - as it stands in addresses
+    """Where people sign in."""
+    return _sign_in_page(_local(next or ""), None, "")
+
+
+@post(SIGN_IN, include_in_schema=False)
+async def sign_in(site: AskedSite, request: AnyRequest) -> Response[Any] | Template:
+    """The forms on that page."""
+    form = await request.form()
+    given = SignIn(**{name: text_of(form, name) for name in SignIn.__struct_fields__})
+    onward = _local(text_of(form, "next"))
+    try:
+        token = await enter(site, request, given)
+    except RefusedError as refusal:
+        return _sign_in_page(onward, refusal, given.person)
+    return Redirect(onward, status_code=303, cookies=[cookie_for(request, token)])
+
+
+@post("/sign-out", include_in_schema=False)
+async def sign_out(site: AskedSite, request: AnyRequest) -> Response[Any]:
+    """The button at the top of every page."""
+    await leave(site, request)
+    return Redirect(SIGN_IN, status_code=303, cookies=[cookie_for(request, "")])
+
+
+@get("/me", include_in_schema=False, guards=[only_known_parameters])
+async def me_page(site: AskedSite, request: AnyRequest) -> Template:
+    """Who one is, one's own PIN and password, and for administrators everybody's."""
+    return await _me_page(site, someone(request))
+
+
+@post("/me", include_in_schema=False)
+async def change_me(site: AskedSite, request: AnyRequest) -> Template:
+    """Change one's own PIN or password."""
+    signed, form = someone(request), await request.form()
+    kind = _kind(form)
+    try:
+        refuse_old_form(signed, form)
+        await change_own(site, request, kind, _new_secret(form))
+    except RefusedError as refusal:
+        return await _me_page(site, signed, kind, refusal)
+    return await _me_page(site, signed, kind)
+
+
+@get("/people/{person:str}/credentials", include_in_schema=False, guards=[only_known_parameters])
+async def credentials_page(site: AskedSite, request: AnyRequest, person: FromPath[str]) -> Template:
+    """What somebody else signs in with."""
+    return await _credentials_page(site, _administrator(request), person)
+
+
+@post("/people/{person:str}/credentials", include_in_schema=False)
+async def change_credentials(site: AskedSite, request: AnyRequest, person: FromPath[str]) -> Template:
+    """Give a new badge, or set a PIN or password that its owner has to change."""
+    signed, form = _administrator(request), await request.form()
+    try:
+        refuse_old_form(signed, form)
+        if text_of(form, "kind") == Kind.BADGE:
+            code = await new_badge(site, request, person, text_of(form, "current"))
+            return await _credentials_page(site, signed, person, code=code)
+        await set_others(site, request, person, _kind(form), _new_secret(form))
+    except RefusedError as refusal:
+        return await _credentials_page(site, signed, person, refusal=refusal)
+    return await _credentials_page(site, signed, person, changed=_kind(form))
+
+
+def signin_page_router() -> Router:
+    """All of these pages."""
+    pages = [sign_in_page, sign_in, sign_out, me_page, change_me, credentials_page, change_credentials]
+    return Router("/", route_handlers=pages)
+
+
+def refuse_old_form(signed: Signed, form: Mapping[str, Any]) -> None:
+    """A form goes with the session in which it was opened: nothing is recorded in another's name.
+
+    Raises:
+        RefusedError: It was opened in another session.
+    """
+    if not hmac.compare_digest(text_of(form, "form_token").encode(), signed.form_token.encode()):
+        raise RefusedError(
+            "old-form",
+            f"This form was opened before {signed.person.name} signed in. Nothing was recorded.",
+            f"Look through it; if {signed.person.name} is to record it, send it once more.",
+        )
+
+
+def text_of(form: Mapping[str, Any], name: str) -> str:
+    """What was typed into one field, as far as it can be of use."""
+    content = form.get(name, "")
+    return content.strip()[:_LONGEST_GIVEN] if isinstance(content, str) else ""
+
+
+def cookie_for(request: AnyRequest, token: str) -> Cookie:
+    """The session's cookie for the browser that asks."""
+    return session_cookie(request.scope["scheme"], token)
+
+
+def _new_secret(form: Mapping[str, Any]) -> NewSecret:
+    secret = text_of(form, "secret")
+    if secret != text_of(form, "again"):
+        raise RefusedError("not-twice", "The two new ones differ.", "Type the new one twice.")
+    return NewSecret(secret, text_of(form, "current"))
+
+
+def _kind(form: Mapping[str, Any]) -> Kind:
+    return Kind.PASSWORD if text_of(form, "kind") == Kind.PASSWORD else Kind.PIN
+
+
+def _administrator(request: AnyRequest) -> Signed:
+    signed = someone(request)
+    if Role.ADMINISTRATOR not in signed.person.roles:
+        raise RefusedError(
+            "role", "Only an administrator gives badges and sets what others sign in with.", "Ask an administrator."
+        )
+    return signed
+
+
+def _local(address: str) -> str:
+    """Where to go on to: on this site only."""
+    plain = address.startswith("/") and not address.startswith("//") and address.isprintable()
+    return address if plain and "\\" not in address else "/do"
+
+
+def _sign_in_page(onward: str, refusal: RefusedError | None, person: str) -> Template:
+    context = {"frame": None, "here": "sign-in", "onward": onward, "refusal": refusal, "person": person}
+    return Template("signin.html", context=context, status_code=_status(refusal))
+
+
+async def _me_page(
+    site: Site, signed: Signed, changed: Kind | None = None, refusal: RefusedError | None = None
+) -> Template:
+    def ask(connection: sqlite3.Connection) -> tuple[list[str], list[Person]]:
+        people = shelf.find_all(connection, Person) if Role.ADMINISTRATOR in signed.person.roles else []
+        return proofs.must_change(connection, signed.person.id), [each for each in people if each.active]
+
+    must, people = await site.desks.look(ask)
+    context = {
+        **_LIMITS,
+        "signed": signed,
+        "must_change": must,
+        "changed": changed,
+        "refusal": refusal,
+        "people": sorted(people, key=lambda each: each.name.casefold()),
+    }
+    return Template("me.html", context=context, status_code=_status(refusal))
+
+
+async def _credentials_page(
+    site: Site,
+    signed: Signed,
+    person_id: str,
+    *,
+    changed: Kind | None = None,
+    refusal: RefusedError | None = None,
+    code: str = "",
+) -> Template:
+    def ask(connection: sqlite3.Connection) -> tuple[Person | None, list[Kind]]:
+        return shelf.find(connection, Person, person_id), credentials.has(connection, person_id)
+
+    person, held = await site.desks.look(ask)
+    if person is None:
+        raise MissingError(f"There is no person {person_id[:80]!r}.")
+    context = {
+        **_LIMITS,
+        "signed": signed,
+        "person": person,
+        "held": held,
+        "changed": changed,
+        "refusal": refusal,
+        "code": code,
+        "picture": segno.make(code, error="m", micro=False).svg_data_uri(scale=5, border=4) if code else "",
+    }
+    return Template("credentials.html", context=context, status_code=_status(refusal))
+
+
+def _status(refusal: RefusedError | None) -> int:
+    return refusal_status(refusal).value if refusal else 200
+
+
+_LIMITS: dict[str, Any] = {"frame": None, "here": "me", "pin_digits": PIN_DIGITS, "password_lengths": PASSWORD_LENGTHS}
