@@ -2,11 +2,58 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from collector import ledger
 from collector.ledger import COLLECTOR, Record
 from collector.record.book import Book
+from collector.record.things import KINDS, MecTest, Turn
 from dashboard.query import MissingError
 from dashboard.record_query import PER_PAGE, Names, Part
+from dashboard.record_words import record_about
+
+_PAGES = {
+    "fill": "/fills/{}",
+    "profile": "/profiles/{}",
+    "device": "/devices/{}",
+    "load": "/loads/{}",
+    "person": "/people",
+    "bottle": "/solutions",
+    "strip-bottle": "/solutions",
+    "review": "/review?day={}",
+    "handover": "/review",
+    "transcript": "/review",
+}
+
+
+class About(NamedTuple):
+    """What a record is about, in words, and the page that shows it; empty where there is none."""
+
+    text: str
+    href: str
+
+
+def about(book: Book, names: Names, record: Record) -> About:
+    """What a record is about."""
+    said = record_about(record)
+    kind, _, thing_id = said.partition("/")
+    if kind not in KINDS or not thing_id:
+        return About(names.basin(said), f"/basins/{said}" if said in names.basins else "")
+    text = names.who(thing_id) if kind == "person" else f"{_kind_words(kind)} {thing_id}"
+    return About(text, page_of(book, kind, thing_id))
+
+
+def page_of(book: Book, kind: str, thing_id: str) -> str:
+    """The page that shows a thing; empty where there is none."""
+    if kind == "turn" and (turn := book.find(Turn, thing_id)):
+        return f"/devices/{turn.device}"
+    if kind == "mec-test" and (test := book.find(MecTest, thing_id)):
+        return f"/fills/{test.fill}"
+    return _PAGES.get(kind, "").format(thing_id)
+
+
+def _kind_words(kind: str) -> str:
+    return {"turn": "round", "mec-test": "MEC test"}.get(kind, kind.replace("-", " "))
 
 
 def entries(book: Book, number: int, *, only_said: bool) -> dict[str, object]:
@@ -17,8 +64,11 @@ def entries(book: Book, number: int, *, only_said: bool) -> dict[str, object]:
         (COLLECTOR, PER_PAGE + 1, (number - 1) * PER_PAGE),
     ).fetchall()
     found = [each for (row,) in rows[:PER_PAGE] if (each := ledger.record(book.connection, row))]
+    names = Names(book)
+    abouts = {each.number: about(book, names, each) for each in found}
     return {
-        "names": Names(book),
+        "names": names,
+        "about": lambda record: abouts[record.number],
         "head": ledger.head(book.connection),
         "part": Part(found, number, len(rows) > PER_PAGE),
     }
@@ -35,8 +85,11 @@ def entry(book: Book, number: int | None, asked: str) -> dict[str, object]:
         raise MissingError(f"There is no record {asked[:40]!r}. The newest are at /record.")
     previous = _previous(book, found)
     site = ledger.site_id(book.connection)
+    names = Names(book)
+    told = about(book, names, found)
     return {
-        "names": Names(book),
+        "names": names,
+        "about": lambda _: told,
         "head": ledger.head(book.connection),
         "site_id": site,
         "record": found,

@@ -49,6 +49,7 @@ async def basin_page(site: AskedSite, node: Word, name: Word, since: Text = None
         "frame": site.live.frame(await site.live.look()),
         "here": "basins",
         "lane": lane(each, site.when),
+        "fill": each.standing.fill,
         "requirement": requirement_words(each.seen.basin.requirement),
         "span": span if since or until else None,
     }

@@ -82,8 +82,10 @@ def _solution(known: Standing, now_ms: int, when: SiteTime) -> str:
     if fill is None:
         return ""
     name = known.profile.name if known.profile else fill.profile
-    use_by = f"use by {when.near(fill.use_by_ms, now_ms)} ({fill.use_by_why})"
-    return f"{name}, fill {fill.id}, {use_by}. {test_words(known.test, known.reader, now_ms, when)}"
+    use_by = f"use by {when.near(fill.use_by_ms, now_ms)}"
+    return (
+        f"{name[:1].upper()}{name[1:]}, fill {fill.id}, {use_by}. {test_words(known.test, known.reader, now_ms, when)}"
+    )
 
 
 def test_words(test: MecTest | None, reader: str, now_ms: int, when: SiteTime) -> str:

@@ -21,7 +21,7 @@ from collector.record.things import (
     Turn,
 )
 from collector.record.turn_findings import turn_findings
-from dashboard.record_query import Names, Part, device_row, needed, part
+from dashboard.record_query import Names, Part, device_row, needed, part, profile_names
 from soak.closure import Finding, Verdict
 from soak.releasable import Missing
 
@@ -71,6 +71,7 @@ def one_device(book: Book, device_id: str, number: int) -> dict[str, object]:
     return {
         "names": Names(book),
         "row": device_row(book, device),
+        "profile_names": profile_names(book),
         "part": Part([round_row(book, turn) for turn in turns.rows], turns.number, turns.more),
         "lookbacks": [each for each in book.all(LookBack, newest_first=True) if device.id in each.devices],
     }
@@ -123,10 +124,15 @@ def _known(book: Book, turn: Turn) -> bool:
 
 
 def _soak(book: Book, watched: Watched) -> SoakRow:
-    stream, _, first = watched.key.partition(":")
+    return SoakRow(watched, closure_row(book, watched.key), book.find(ClosureNote, watched.key))
+
+
+def closure_row(book: Book, key: str) -> int | None:
+    """The row of a closure ("stream:first") as it stands now: its page is /closures/row."""
+    stream, _, first = key.partition(":")
     row = book.connection.execute(
         """SELECT c.id FROM closure c JOIN stream s ON s.id = c.stream_id
            WHERE s.stream = ? AND c.first = ? AND c.superseded_by IS NULL""",
         (stream, int(first)),
     ).fetchone()
-    return SoakRow(watched, row[0] if row else None, book.find(ClosureNote, watched.key))
+    return int(row[0]) if row else None

@@ -137,13 +137,13 @@ def _near(ms: int | None, now_ms: int, when: SiteTime) -> str:
 def record_title(kind: str) -> str:
     """What a record is, in words: a deed's own title, or what the collector did."""
     found = every_deed.DEEDS.get(kind)
-    if found is not None:
-        return (found.__doc__ or kind).partition("\n")[0].rstrip(".")
-    return _MACHINE.get(kind, kind.replace("-", " "))
+    title = (found.__doc__ or kind).partition("\n")[0] if found else _MACHINE.get(kind, kind.replace("-", " "))
+    short = title.partition(". ")[0].rstrip(".")
+    return short[:1].upper() + short[1:]
 
 
 def record_about(record: Record) -> str:
-    """What a record is about: "fill/F3"; of the collector's own, the basin, stream or node."""
+    """What a record is about: "fill/F3"; of the collector's own, the basin, node or stream."""
     content: Any = record.content()
     if not isinstance(content, dict):
         return ""
@@ -151,26 +151,3 @@ def record_about(record: Record) -> str:
         if isinstance(content.get(name), str):
             return str(content[name])
     return ""
-
-
-_PLACES = {
-    "fill": "/fills/",
-    "profile": "/profiles/",
-    "device": "/devices/",
-    "load": "/loads/",
-}
-
-
-def place_of(about: str) -> str:
-    """The page of what a record is about; empty where it has none of its own."""
-    kind, _, thing_id = about.partition("/")
-    if kind in _PLACES:
-        return _PLACES[kind] + thing_id
-    return {
-        "person": "/people",
-        "bottle": "/solutions",
-        "strip-bottle": "/solutions",
-        "mec-test": "/solutions",
-        "review": "/review",
-        "handover": "/review",
-    }.get(kind, "")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from typing import NamedTuple
 
 from litestar import Router, get
 from litestar.params import FromPath, FromQuery
@@ -12,16 +13,24 @@ from collector.record.book import Book
 from collector.record.day_review import day_review
 from collector.record.things import Handover, Person, Review, Role, Transcript
 from dashboard import query
-from dashboard.ledger_pages import entries, entry
+from dashboard.ledger_pages import entries, entry, page_of
+from dashboard.record_device import closure_row
 from dashboard.record_pages import look, page_number, sheet
 from dashboard.record_query import ON_ONE_PAGE, Names, part
-from dashboard.record_words import place_of, record_about, record_title
+from dashboard.record_words import record_title
 from dashboard.site import AskedSite, only_known_parameters
 
 Text = FromQuery[str | None]
 Word = FromPath[str]
 _SAID = ("everything", "what people said")
 _SIGNED_PER_PAGE = 20
+
+
+class Subject(NamedTuple):
+    """One thing that a review asks about, and the page that shows it; empty where there is none."""
+
+    text: str
+    href: str
 
 
 @get("/people", include_in_schema=False)
@@ -52,7 +61,7 @@ async def review_page(site: AskedSite, day: Text = None, page: Text = None) -> T
         subjects = day_review(book, shown)
         return {
             "names": Names(book),
-            "subjects": subjects[:ON_ONE_PAGE],
+            "subjects": [Subject(each.text, _page_of(book, each.subject)) for each in subjects[:ON_ONE_PAGE]],
             "left_out": max(0, len(subjects) - ON_ONE_PAGE),
             "signed": book.find(Review, shown),
             "part": part(book, Review, number, _SIGNED_PER_PAGE, newest_first=True),
@@ -71,12 +80,20 @@ async def review_page(site: AskedSite, day: Text = None, page: Text = None) -> T
     return await sheet(site, "review.html", "review", context)
 
 
+def _page_of(book: Book, subject: str) -> str:
+    kind, _, thing_id = subject.partition(":")
+    if kind != "closure":
+        return page_of(book, kind, thing_id)
+    row = closure_row(book, thing_id)
+    return f"/closures/{row}" if row else ""
+
+
 @get("/record", include_in_schema=False)
 async def record_page(site: AskedSite, show: Text = None, page: Text = None) -> Template:
     """The ledger's newest records in words."""
     shown, number = query.choice("show", show, _SAID), page_number(page)
     context = await look(site, lambda book: entries(book, number, only_said=shown == _SAID[1]))
-    context |= {"show": shown, "shows": _SAID, "title": record_title, "about": record_about, "place_of": place_of}
+    context |= {"show": shown, "shows": _SAID, "title": record_title}
     return await sheet(site, "record.html", "record", context)
 
 
@@ -84,7 +101,7 @@ async def record_page(site: AskedSite, show: Text = None, page: Text = None) -> 
 async def record_entry_page(site: AskedSite, number: Word) -> Template:
     """One record as it was written, with its hash and the one before."""
     context = await look(site, lambda book: entry(book, query.row(number), number))
-    context |= {"title": record_title, "about": record_about, "place_of": place_of}
+    context |= {"title": record_title}
     return await sheet(site, "record_entry.html", "record", context)
 
 
