@@ -5,6 +5,7 @@ from __future__ import annotations
 from collector.record import (
     bottles,
     checks,
+    corrections,
     device_types,
     devices,
     fills,
@@ -30,6 +31,7 @@ __all__ = [
     "DEEDS",
     "bottles",
     "checks",
+    "corrections",
     "device_types",
     "devices",
     "fills",

@@ -210,11 +210,13 @@ def to_neutralise_g(book: Book, fill: Fill, volume_ml: int) -> int | None:
 
 def recount(book: Book, profile: Profile) -> list[Fill]:
     """Let the use-by of every fill follow a corrected profile; all of them, oldest first."""
-    fills = [fill for fill in book.all(Fill) if fill.profile == profile.id]
-    for fill in fills:
-        use_by = fill_use_by(profile, fill.poured_ms, _bottles_in(book, fill), calendar(book))
-        book.put(msgspec.structs.replace(fill, use_by_ms=use_by.ms, use_by_why=use_by.why))
-    return fills
+    return [dated(book, fill) for fill in book.all(Fill) if fill.profile == profile.id]
+
+
+def dated(book: Book, fill: Fill) -> Fill:
+    """The fill with the use-by that follows from profile and bottles as they stand, put into the book."""
+    use_by = fill_use_by(book.get(Profile, fill.profile), fill.poured_ms, _bottles_in(book, fill), calendar(book))
+    return book.put(msgspec.structs.replace(fill, use_by_ms=use_by.ms, use_by_why=use_by.why))
 
 
 def _bottles_in(book: Book, fill: Fill) -> list[Bottle]:

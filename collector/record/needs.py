@@ -16,6 +16,9 @@ from collector.record.lives import Calendar
 Volume = Annotated[int, msgspec.Meta(ge=1, le=1_000_000)]
 """Millilitres of something that is there."""
 
+OpenDays = Annotated[int, msgspec.Meta(ge=1, le=3_660)]
+"""Days for which something may be used once open."""
+
 _LONGEST_YEARS = 30
 """No container keeps that long: a date further off was mistyped."""
 

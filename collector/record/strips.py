@@ -11,7 +11,7 @@ from collector.record.deed import HANDS, KEEPERS, Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.lives import strips_use_by
 from collector.record.lookbacks import open_look_back
-from collector.record.needs import calendar, expiry, need_reason
+from collector.record.needs import OpenDays, calendar, expiry, need_reason
 from collector.record.things import (
     ControlResult,
     Controls,
@@ -53,7 +53,7 @@ class ReceiveStripBottle(Deed, frozen=True, kw_only=True):
     profile: Id
     lot: Text
     expires: Date
-    open_days: Annotated[int, msgspec.Meta(ge=1, le=3_660)]
+    open_days: OpenDays
     strip: Strip
     controls: Controls
 
@@ -79,7 +79,7 @@ class ReceiveStripBottle(Deed, frozen=True, kw_only=True):
             strip=self.strip,
             controls=self.controls,
         )
-        bottle = _dated(book, bottle)
+        bottle = dated(book, bottle)
         if book.at_ms > bottle.use_by_ms:
             raise RefusedError(
                 "strips-out-of-date",
@@ -111,7 +111,7 @@ class OpenStripBottle(Deed, frozen=True, kw_only=True):
                 f"Strip bottle {bottle.id} was opened at {book.local_text(bottle.opened_ms)}.",
                 f"It may be used until {book.local_text(bottle.use_by_ms)}; nothing more is needed.",
             )
-        return _dated(book, msgspec.structs.replace(bottle, opened_ms=book.at_ms))
+        return dated(book, msgspec.structs.replace(bottle, opened_ms=book.at_ms))
 
 
 @deed
@@ -281,6 +281,7 @@ def _not_monitored(profile: Profile) -> RefusedError:
     )
 
 
-def _dated(book: Book, bottle: StripBottle) -> StripBottle:
+def dated(book: Book, bottle: StripBottle) -> StripBottle:
+    """The strip bottle with the use-by that follows from it, put into the book."""
     use_by = strips_use_by(bottle.expires, bottle.opened_ms, bottle.open_days, calendar(book))
     return book.put(msgspec.structs.replace(bottle, use_by_ms=use_by.ms))
