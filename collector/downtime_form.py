@@ -169,17 +169,21 @@ def form(paper: Paper, soaks: int) -> str:
         f'<h2>Soaks</h2>\n<p class="steps">{escape(legend)}</p>\n'
         f'<div class="wrap">{_table("soaks", SOAK_COLUMNS, soaks)}</div>'
     )
-    return page(_TITLE, body, _STYLE, paper, landscape=True)
+    style = _STYLE + _widths("fills", FILL_COLUMNS) + _widths("soaks", SOAK_COLUMNS)
+    return page(_TITLE, body, style, paper, landscape=True)
 
 
 def _table(name: str, columns: tuple[Column, ...], rows: int) -> str:
-    whole_mm = sum(column.width_mm for column in columns)
-    widths = "".join(f'<col style="width:{column.width_mm / whole_mm:.2%}">' for column in columns)
     heads = "".join(f'<th scope="col">{escape(column.words)}</th>' for column in columns)
     cells = "".join(f"<td>{''.join(f'<p>{escape(line)}</p>' for line in column.lines)}</td>" for column in columns)
-    return (
-        f'<table class="{name}"><colgroup>{widths}</colgroup><thead><tr>{heads}</tr></thead>'
-        f"<tbody>{f'<tr>{cells}</tr>' * rows}</tbody></table>"
+    return f'<table class="{name}"><thead><tr>{heads}</tr></thead><tbody>{f"<tr>{cells}</tr>" * rows}</tbody></table>'
+
+
+def _widths(name: str, columns: tuple[Column, ...]) -> str:
+    whole_mm = sum(column.width_mm for column in columns)
+    return "".join(
+        f".{name} th:nth-child({place}) {{ width: {column.width_mm / whole_mm:.2%}; }}\n"
+        for place, column in enumerate(columns, 1)
     )
 
 

@@ -59,7 +59,7 @@ def test_every_published_record_field_has_its_column() -> None:
 def test_the_form_has_room_and_everything_in_it(paper: Paper, size: str) -> None:
     text = form(paper, 5)
     assert f"@page {{ size: {size}; margin: 10mm; }}" in text
-    assert not re.search(r"https?:|src=|url\(|<script|<link|@import", text)
+    assert not re.search(r"https?:|src=|url\(|<script|<link|@import|style=", text)
     fills, soaks = re.findall(r"<tbody>(.*?)</tbody>", text)
     assert (fills.count("<tr>"), soaks.count("<tr>")) == (3, 5)
     assert re.findall(r'<th scope="col">(.*?)</th>', text) == [
