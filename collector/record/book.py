@@ -115,7 +115,8 @@ class Book:
         """By kind and id, a JSON Merge Patch from the things as they were to what was put."""
         found: dict[str, dict[str, Any]] = {}
         for (kind, thing_id), thing in self._changed.items():
-            patch = difference(shelf.body_of(self.connection, kind, thing_id), msgspec.to_builtins(thing))
+            after = msgspec.json.decode(msgspec.json.encode(thing))  # as it will be read back: lists, not tuples
+            patch = difference(shelf.body_of(self.connection, kind, thing_id), after)
             if patch:
                 found.setdefault(kind, {})[thing_id] = patch
         return found

@@ -189,14 +189,18 @@ class Desk:
         if person is None or not person.active:
             raise RefusedError("not-signed-in", "Nobody is signed in.", "Scan a badge, then do it again.")
         if not deed.ROLES & set(person.roles):
-            needed = " or ".join(sorted(role.value for role in deed.ROLES))
+            needed = " or ".join(_one(role) for role in sorted(deed.ROLES))
             raise RefusedError(
-                "role", f"{person.name} is {_listed(person.roles)}; this takes a {needed}.", f"Ask a {needed} to do it."
+                "role", f"{person.name} is {_listed(person.roles)}; this takes {needed}.", f"Ask {needed} to do it."
             )
         if deed.SECOND_FACTOR and not second_factor:
             raise RefusedError("second-factor", "This takes a PIN or password besides the badge.", "Enter your PIN.")
         return person
 
 
+def _one(role: Role) -> str:
+    return f"{'an' if role.value[0] in 'aeiou' else 'a'} {role.value}"
+
+
 def _listed(roles: tuple[Role, ...]) -> str:
-    return " and ".join(role.value for role in roles) or "without a role"
+    return " and ".join(_one(role) for role in roles) or "without a role"

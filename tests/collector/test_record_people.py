@@ -13,6 +13,7 @@ from collector.record.errors import RefusedError
 from collector.record.people import ChangePerson, ClockWasWrong, FirstAdministrator, RecordPerson
 from collector.record.things import ClockWrong, Person, Role
 from collector.schema import FILE_NAME, connect, migrate
+from collector.verify import verify
 
 NEW = RecordPerson(id="nina", name="Nina New", roles=(Role.TECHNICIAN,))
 
@@ -239,3 +240,12 @@ def test_a_clock_that_was_wrong_holds_everything_up_until_it_is_said(site: Recor
         "This machine's clock is not behind the last record: nothing is held up by it.",
         "Put a wrong date right where it stands: correct that record and give the reason.",
     )
+
+
+def test_a_change_that_changes_nothing_is_refused(recording: Recording) -> None:
+    """Also where a list of the thing is as it was."""
+    before = verify(recording.data).head
+    with pytest.raises(RefusedError) as refused:
+        recording.desk.do(ChangePerson(id="tina"), "ada")
+    assert refused.value.rule == "no-change"
+    assert verify(recording.data).head == before

@@ -204,7 +204,7 @@ def test_a_name_is_taken_once(recording: Recording) -> None:
 @pytest.mark.parametrize("who", [TECHNICIAN, AUDITOR])
 def test_profiles_are_kept_by_supervisors_and_administrators(recording: Recording, who: str) -> None:
     rule, _, next_step = recording.refused(DraftProfile(profile="opa", chemistry=OPA), who)
-    assert (rule, next_step) == ("role", "Ask a administrator or supervisor to do it.")
+    assert (rule, next_step) == ("role", "Ask an administrator or a supervisor to do it.")
 
 
 def test_confirming_keeps_label_and_picture(recording: Recording) -> None:

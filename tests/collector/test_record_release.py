@@ -212,7 +212,7 @@ def test_lifting_needs_a_supervisor_and_a_reason_and_releases_nothing(ward: Ward
     ward.do(QuarantineDevice(device="A1", reason="It fell.", next_action="Look at it."))
     assert ward.refused(lift) == (
         "role",
-        "Tina Test is technician; this takes a supervisor.",
+        "Tina Test is a technician; this takes a supervisor.",
         "Ask a supervisor to do it.",
     )
     assert ward.refused(replace(lift, reason=""), SUPERVISOR) == (

@@ -81,7 +81,7 @@ def test_a_review_is_signed_with_an_answer_to_everything(ward: Ward) -> None:
     ward.do(QuarantineDevice(device="A2", reason="It fell.", next_action="Reprocess."))
     assert ward.refused(SignReview(day=DAY)) == (
         "role",
-        "Tina Test is technician; this takes a supervisor.",
+        "Tina Test is a technician; this takes a supervisor.",
         "Ask a supervisor to do it.",
     )
     first = NotKnown("turn:T1", "not known")
