@@ -246,6 +246,6 @@ def test_a_change_that_changes_nothing_is_refused(recording: Recording) -> None:
     """Also where a list of the thing is as it was."""
     before = verify(recording.data).head
     with pytest.raises(RefusedError) as refused:
-        recording.desk.do(ChangePerson(id="tina"), "ada")
+        recording.desk.do(ChangePerson(id="tina"), "ada", second_factor=True)
     assert refused.value.rule == "no-change"
     assert verify(recording.data).head == before
