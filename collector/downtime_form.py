@@ -189,7 +189,13 @@ def _widths(name: str, columns: tuple[Column, ...]) -> str:
 
 @click.command()
 @click.option("--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="Where the page goes.")
-@click.option("--paper", default=Paper.A4.value, show_default=True, type=click.Choice([each.value for each in Paper]))
+@click.option(
+    "--paper",
+    default=Paper.A4.value,
+    show_default=True,
+    type=click.Choice([each.value for each in Paper]),
+    help="Size of the paper.",
+)
 @click.option("--soaks", default=8, show_default=True, type=click.IntRange(1, 100), help="How many it has room for.")
 def command(out: Path, paper: str, soaks: int) -> None:
     """Write a form to print (HTML) on which soaks are logged by hand while the system is down.

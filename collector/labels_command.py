@@ -28,7 +28,13 @@ PEOPLE = "people"
 @click.argument("ids", nargs=-1, metavar="[ID]...")
 @click.option("--data", "data_dir", required=True, type=click.Path(path_type=Path), help="The collector's data folder.")
 @click.option("--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="Where the page goes.")
-@click.option("--paper", default=Paper.A4.value, show_default=True, type=click.Choice([each.value for each in Paper]))
+@click.option(
+    "--paper",
+    default=Paper.A4.value,
+    show_default=True,
+    type=click.Choice([each.value for each in Paper]),
+    help="Size of the paper.",
+)
 @click.option("--all", "everybody", is_flag=True, help="With people: new badges for everybody who is here.")
 def command(kind: str, ids: tuple[str, ...], data_dir: Path, out: Path, paper: str, *, everybody: bool) -> None:
     """Print QR labels as a page (HTML) with everything in it.
