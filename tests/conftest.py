@@ -24,6 +24,14 @@ hypothesis.settings.register_profile("soakledger", deadline=None)
 hypothesis.settings.load_profile("soakledger")
 
 
+@pytest.fixture(scope="session", autouse=True)
+def lean_children() -> Iterator[None]:
+    """Processes that tests start are without what only tests install: see `tests/lean/sitecustomize.py`."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PYTHONPATH", str(Path(__file__).parent / "lean"), prepend=os.pathsep)
+        yield
+
+
 def wait_until(condition: Callable[[], object], seconds: float = 20) -> None:
     """Poll until `condition()` is true; fail when it is not in time."""
     deadline = time.monotonic() + seconds
