@@ -1,6 +1,6 @@
 """Spoilt messages between good ones: every good reading is kept, everything else is set aside with a reason.
 
-Twenty thousand in the suite; SOAKLEDGER_MUTATED=100000 for the whole, SOAKLEDGER_SEED for others. A failure prints the
+Eight thousand in the suite; SOAKLEDGER_MUTATED=100000 for the whole, SOAKLEDGER_SEED for others. A failure prints the
 message; the same seed and count send it again.
 """
 
@@ -25,7 +25,7 @@ from collector.readings import stored_readings
 from collector.settings import BasinSettings, RequirementSettings, SensorSettings
 from collector.store import MOST_PARKED
 
-COUNT = int(os.environ.get("SOAKLEDGER_MUTATED", "20000"))
+COUNT = int(os.environ.get("SOAKLEDGER_MUTATED", "8000"))
 SEED = int(os.environ.get("SOAKLEDGER_SEED", "20260302"))
 NOW_MS = BOOTED_UTC_MS + 3_600_000
 READINGS = 1_500

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -17,7 +18,9 @@ from soak.wire import LARGEST_MESSAGE_BYTES, Topic, UnreadableError, decode, enc
 GOLDEN = [path.read_bytes() for path in sorted((Path(__file__).parents[1] / "golden").rglob("*.json"))]
 REASONS = {"huge", "not-utf-8", "not-json", "wrong-shape", "time"}
 EACH = pytest.mark.parametrize("topic", list(Topic))
-often = settings(max_examples=1_000, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+TIMES = int(os.environ.get("SOAKLEDGER_TIMES", "1"))
+"""SOAKLEDGER_TIMES=100 tries so many times as much."""
+often = settings(max_examples=300 * TIMES, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 def names_in(tree: Any) -> set[str]:
@@ -86,7 +89,7 @@ def test_any_bytes(topic: Topic, payload: bytes) -> None:
 
 
 @EACH
-@settings(often, max_examples=300)
+@settings(often, max_examples=100 * TIMES)
 @given(tree=trees)
 def test_any_json(topic: Topic, tree: Any) -> None:
     check(topic, json.dumps(tree).encode("utf-8", "surrogatepass"))

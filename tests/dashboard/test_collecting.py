@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pagekit
 import pytest
 from litestar.testing import TestClient
@@ -182,18 +183,14 @@ def test_an_open_page_hears_that_the_collector_was_killed(
         page.goto(f"{address}/")
         expect(page.locator("#collector")).to_be_hidden()
 
-        def silent() -> bool:
-            page.goto(f"{address}/site")
-            return "No reading from node n1" in page.content()
+        def says(words: str) -> bool:
+            page.wait_for_timeout(250)  # the server needs the processor, too
+            return words in httpx.get(f"{address}/site").text
 
-        wait_until(silent)
+        wait_until(lambda: says("No reading from node n1"))
         broker.stop()
-
-        def away() -> bool:
-            page.goto(f"{address}/site")
-            return "does not reach the broker" in page.content()
-
-        wait_until(away)
+        wait_until(lambda: says("does not reach the broker"))
+        page.goto(f"{address}/site")
         _pictures(page, "site-conditions")
         page.goto(f"{address}/")
         expect(page.locator("#collector")).to_be_hidden()

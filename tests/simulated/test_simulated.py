@@ -9,7 +9,7 @@ import pytest
 
 from tests.simulated.campaign import play_all
 
-SEEDS, CHUNK = 150, 50
+SEEDS, CHUNK = 100, 50
 
 SEEN_IN_EVERY_CHUNK = (
     "met standing",
