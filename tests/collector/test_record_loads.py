@@ -90,6 +90,65 @@ def test_a_lid_that_stood_closed_counts_for_nothing_that_is_about_to_go_in(ward:
     assert verdict(ward, "A1") is Verdict.NOT_MET
 
 
+def test_what_is_about_to_go_in_may_be_prepared_under_a_closed_lid(ward: Ward) -> None:
+    """The lid that is closed now is opened first; only the next closing counts."""
+    ward.lid(B1, "closed", 60)
+    ward.prepared("A1")
+    ward.do(StartLoad(basin=B1, devices=("A1",)))
+    assert ward.turn("A1").in_ms == MONDAY + MINUTE_MS
+
+
+def test_a_soak_is_what_it_was_at_the_moment_that_is_asked_for(ward: Ward) -> None:
+    ward.soaking("A1")
+    ward.lid(B1, "closed", 780)
+    ward.lid(B1, "open", 10)
+    then = Book.looking(ward.recording.desk.connection, MONDAY + 10 * MINUTE_MS)
+    assert (soak_of(then, ward.turn("A1")).verdict, verdict(ward, "A1")) == (Verdict.RUNNING, Verdict.MET)
+
+
+def test_of_two_closures_that_met_the_better_one_counts(ward: Ward) -> None:
+    """The first was closed before a step was on record; the device stayed in for a second one."""
+    ward.do(BeginTurn(device="A1"))
+    ward.do(StartLoad(basin=B1, devices=("A1",), override=True, reason="No time."), SUPERVISOR)
+    ward.recording.later(SECOND_MS)
+    ward.lid(B1, "closed", 780)
+    ward.do(AttestSteps(device="A1", steps=STEPS, done_ms=MONDAY))
+    ward.lid(B1, "open", 10)
+    assert missing(ward, "A1") == ["steps", "steps", *AFTER_SOAK]
+    ward.lid(B1, "closed", 780)
+    ward.lid(B1, "open", 10)
+    ward.do(TakeOut(basin=B1))
+    assert missing(ward, "A1") == AFTER_SOAK
+
+
+def test_solution_added_after_the_soak_changes_nothing_for_it(ward: Ward) -> None:
+    ward.soaked("A1")
+    before = ward.recording.get(Fill, "F1")
+    added = replace(before.poured[0], at_ms=ward.now_ms)
+    ward.recording.put(replace(before, poured=(*before.poured, added), tested_after_ms=ward.now_ms))
+    assert missing(ward, "A1") == AFTER_SOAK
+
+
+def test_a_test_that_cleared_another_load_clears_not_this_one(ward: Ward) -> None:
+    ward.soaked("A1")
+    ward.recording.put(replace(ward.recording.get(MecTest, "M1"), used_for="L9"))
+    assert missing(ward, "A1") == ["mec-test", *AFTER_SOAK]
+
+
+def test_a_device_cannot_have_been_in_two_solutions(ward: Ward) -> None:
+    """Basin 2 was closed while it soaked in basin 1."""
+    ward.soaked("A1")
+    out_ms = ward.now_ms
+    ward.recording.clock.now_ms = out_ms - MINUTE_MS
+    ward.lid(B2, "closed", 120)
+    ward.prepared("A1")
+    assert ward.refused(StartLoad(basin=B2, devices=("A1",), already_in=True)) == (
+        "device-elsewhere",
+        "A1 was in another solution until 2026-03-02 09:13: it cannot have been in this one since 2026-03-02 09:12.",
+        "Scan the right device.",
+    )
+
+
 def test_already_in_with_the_lid_just_closed(ward: Ward) -> None:
     """The readings of a lid that was closed a moment ago have not come yet."""
     ward.prepared("A1")

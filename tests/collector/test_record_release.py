@@ -342,6 +342,10 @@ def test_a_use_without_release_is_recorded_whatever_the_state(ward: Ward, state:
     assert "used-without-release" in codes(ward, turn.id)
     if state == "soaking":
         assert not ward.load().open()
+    if state == "used already":
+        first = ward.recording.get(Turn, "T1").used
+        assert first is not None
+        assert (turn.id, first.encounter, first.released) == ("T2", "ENC-1", True)
 
 
 def test_a_use_from_quarantine_keeps_that_quarantine(ward: Ward) -> None:

@@ -123,6 +123,7 @@ def test_the_solution_must_be_permitted() -> None:
         ({"for_this_use": False}, "the MEC test of its load does not count for this use."),
         ({"dipped_ms": FILL.changed_ms - 1}, "solution was added to the fill after the MEC test."),
         ({"read_ms": CLOSING + MINUTE}, "the MEC test was read 1 min after the lid was closed."),
+        ({"read_ms": CLOSING + 1}, "the MEC test was read 1 ms after the lid was closed."),
     ],
 )
 def test_the_mec_test_must_be_of_this_use(changes: dict[str, Any], why: str) -> None:
