@@ -63,7 +63,7 @@ async def review_page(site: AskedSite, day: Text = None, page: Text = None) -> T
             "names": Names(book),
             "subjects": [Subject(each.text, _page_of(book, each.subject)) for each in subjects[:ON_ONE_PAGE]],
             "left_out": max(0, len(subjects) - ON_ONE_PAGE),
-            "signed": book.find(Review, shown),
+            "review": book.find(Review, shown),
             "part": part(book, Review, number, _SIGNED_PER_PAGE, newest_first=True),
             "handovers": book.all(Handover, newest_first=True, limit=_SIGNED_PER_PAGE),
             "transcripts": book.all(Transcript, newest_first=True, limit=_SIGNED_PER_PAGE),
