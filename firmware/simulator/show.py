@@ -79,6 +79,7 @@ class Show:
             "dashboard", "dashboard", "--host", brokers.LOOPBACK, "--port", plan.port, "--data"
         )
         self._nodes = [self._node(name) for name in node_names()]
+        self._staff = self._people()
         self._dark: dict[str, float] = {}  # nodes whose power was cut: when it comes back
         self._cut: set[str] = set()
 
@@ -94,6 +95,14 @@ class Show:
             *("--rehearsal", plan.rehearsal.text(), "--history", plan.history_days, "--seed", plan.seed),
         )
         return Part(f"Node {name}", self._soakledger(*command), self._log(name), heard=True)
+
+    def _people(self) -> Part:
+        plan = self._plan
+        command = (
+            *(sys.executable, "-m", "firmware.simulator.staff", "--folder", plan.folder, "--address", self._address),
+            *("--rehearsal", plan.rehearsal.text(), "--seed", plan.seed),
+        )
+        return Part("The staff", list(map(str, command)), self._log("staff"), heard=True)
 
     @staticmethod
     def _soakledger(*words: object) -> list[str]:
@@ -115,9 +124,9 @@ class Show:
             self._start_nodes()
             self._watch()
         finally:
-            self._say("Stopping: nodes, pages, collector, broker.")
+            self._say("Stopping: staff, nodes, pages, collector, broker.")
             broker = [self._broker] if self._broker else []
-            stop_in_order((self._nodes, [self._dashboard], [self._collector], broker))
+            stop_in_order(([self._staff], self._nodes, [self._dashboard], [self._collector], broker))
             self._ears.close()
 
     def _start_broker(self) -> None:
@@ -173,9 +182,14 @@ class Show:
         for node in self._nodes:
             node.start()
             self._ears.listen(node)
+        self._staff.start()
+        self._ears.listen(self._staff)
         self._say(f"{SITE}: {len(self._nodes)} nodes started, with five basins between them.")
         if self._plan.history_days:
-            self._say("Past days stream in behind the live readings, through the same wire: see how far on the page.")
+            self._say(
+                "Past days stream in behind the live readings, through the same wire: see how far on the page. "
+                "What the staff declared on them follows."
+            )
 
     def _loads(self) -> dict[tuple[str, str], Loads]:
         plan = self._plan
@@ -206,7 +220,7 @@ class Show:
                 self._tell_news(news)
 
     def _refuse_ended(self) -> None:
-        for part in (self._collector, self._dashboard):
+        for part in (self._collector, self._dashboard, self._staff):
             if part.status is not None:
                 raise PartFailedError(part, f"ended by itself with status {part.status}")
 

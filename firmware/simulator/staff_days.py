@@ -12,7 +12,7 @@ import msgspec
 
 from firmware.simulator.script import DAY_MS
 from firmware.simulator.staff_plan import Item, Occasion, Ward
-from firmware.simulator.staff_rounds import Fates, begin, end
+from firmware.simulator.staff_rounds import Fates, begin, finish, take_out
 from firmware.simulator.staff_setup import label_in_hand
 from firmware.simulator.staff_stock import LEAD, OTHER_LEAD, PROFILE_OF, SHIFTS, SOLUTIONS
 from firmware.simulator.staff_supply import discard, mec_test, needs_pour, pour, reader, strips_ready, top_up
@@ -22,7 +22,9 @@ _MINUTE_MS = 60 * _SECOND_MS
 _HOUR_MS = 60 * _MINUTE_MS
 _SUNDAY = 3  # days since 1970-01-01, a Thursday, modulo 7
 _MORNING_MS = 7 * _HOUR_MS
-_SHUT_MS = 18 * _HOUR_MS + 30 * _MINUTE_MS
+SHUT_MS = 18 * _HOUR_MS + 30 * _MINUTE_MS
+REVIEW_MS = SHUT_MS + 20 * _MINUTE_MS
+"""When the staff go through the day, and when they sign its log, in local time of day."""
 
 _FAIL_RATE = 0.008
 _TOP_UP_RATE = 0.12
@@ -84,7 +86,8 @@ class Day(msgspec.Struct, frozen=True):
         from_ms: Nothing is declared before this.
         until_ms: Nor after this.
         occasions: The loads of all basins, in order of time.
-        empty: Keys of closures in which nothing was, by basin.
+        empty: Keys of closures in which nothing was, as they are answered together.
+        later: Keys of closures that had not ended when the day's log was signed.
     """
 
     number: int
@@ -93,7 +96,8 @@ class Day(msgspec.Struct, frozen=True):
     from_ms: int
     until_ms: int
     occasions: tuple[Occasion, ...]
-    empty: dict[str, list[str]] = {}
+    empty: tuple[tuple[str, ...], ...] = ()
+    later: frozenset[str] = frozenset()
 
 
 def working(local_day: int) -> bool:
@@ -123,12 +127,13 @@ def day_items(ward: Ward, day: Day, seen: Seen, fates: Fates, special: Special) 
         used = unreleased and met and len(found.devices) == 1 and not found.late and not fails and not stale
         if used:
             unreleased, ward.named["unreleased"] = False, 1
-        items += end(ward, found, met=met, kept=fails or stale, unreleased=used, fates=fates)
+        items += take_out(found)
+        items += finish(ward, found, met=met, kept=fails or stale, unreleased=used, fates=fates)
         if fails:
             items += _failed(ward, occasion)
         elif stale and room:
             items += _renewed(ward, occasion.basin, occasion.out_ms + 4 * _MINUTE_MS, "Past its use-by date.")
-    if working(day.local_day) and day.from_ms < day.midnight_ms + _SHUT_MS < day.until_ms - 30 * _MINUTE_MS:
+    if working(day.local_day) and day.from_ms < day.midnight_ms + SHUT_MS < day.until_ms - 30 * _MINUTE_MS:
         items += _evening(ward, day, lasts, special)
     return sorted(items, key=lambda item: item.at_ms)
 
@@ -187,7 +192,7 @@ def _failed(ward: Ward, occasion: Occasion) -> list[Item]:
 
 
 def _evening(ward: Ward, day: Day, lasts: dict[str, Occasion], special: Special) -> list[Item]:
-    at_ms = day.midnight_ms + _SHUT_MS
+    at_ms = day.midnight_ms + SHUT_MS
     items = []
     if ward.dice(day.number, "handover").random() < _HANDOVER_RATE:
         who = ward.dice(day.number, "who").choice(SHIFTS["scope-room"])
@@ -211,21 +216,21 @@ def _evening(ward: Ward, day: Day, lasts: dict[str, Occasion], special: Special)
         }
         fields |= label_in_hand(CORRECTED, corrected_ms, "B")
         items.append(Item(at_ms=corrected_ms, deed="correct-profile", who=LEAD, fields=fields))
-    for number, keys in enumerate(day.empty.values()):
-        for first in range(0, len(keys), 200):
-            fields = {"closures": keys[first : first + 200], "answer": "empty"}
-            said_ms = at_ms + number * _MINUTE_MS
-            items.append(Item(at_ms=said_ms, deed="answer-closures", who=LEAD, fields=fields, may=("unknown-closure",)))
+    for number, keys in enumerate(day.empty):
+        fields = {"closures": list(keys), "answer": "empty"}
+        said_ms = at_ms + number * 20 * _SECOND_MS
+        items.append(Item(at_ms=said_ms, deed="answer-closures", who=LEAD, fields=fields, may=("unknown-closure",)))
     return items
 
 
-def review(ward: Ward, day: Day, open_subjects: Sequence[tuple[str, str]], date: str) -> list[Item]:
+def review(ward: Ward, day: Day, open_subjects: Sequence[str], date: str) -> list[Item]:
     """The day's log, signed with an answer to everything that is open; some evenings nobody does it."""
-    over = day.midnight_ms + _SHUT_MS + 30 * _MINUTE_MS < day.until_ms
-    if not working(day.local_day) or not over or ward.dice(day.number, "review").random() < _NO_REVIEW_RATE:
+    at_ms = day.midnight_ms + REVIEW_MS
+    lived = day.from_ms < at_ms < day.until_ms
+    if not working(day.local_day) or not lived or ward.dice(day.number, "review").random() < _NO_REVIEW_RATE:
         return []
-    answers = [{"subject": subject, "answer": _answer(subject)} for subject, _ in open_subjects]
-    at_ms = day.midnight_ms + _SHUT_MS + 20 * _MINUTE_MS
+    asked = [subject for subject in open_subjects if subject.removeprefix("closure:") not in day.later]
+    answers = [{"subject": subject, "answer": _answer(subject)} for subject in asked]
     who = LEAD if day.number % 3 else OTHER_LEAD
     return [Item(at_ms=at_ms, deed="sign-review", who=who, fields={"day": date, "answers": answers})]
 

@@ -12,7 +12,7 @@ from firmware.simulator.history import History, make_history
 from firmware.simulator.memory import MEMORY_FILE, Memory, recall
 from firmware.simulator.past import PastStream, past_script
 from firmware.simulator.script import DAY_MS
-from firmware.simulator.staff_days import Day, Special, working
+from firmware.simulator.staff_days import REVIEW_MS, SHUT_MS, Day, Special, working
 from firmware.simulator.staff_plan import Occasion, occasions
 from soak.reading import Lid
 
@@ -21,11 +21,19 @@ _MATCH_MS = 1_500
 
 
 class Lived(msgspec.Struct, frozen=True):
-    """One closure between two openings of one stream, as the node saw it, milliseconds since 1970."""
+    """One closure of one stream, as the node saw it.
+
+    Attributes:
+        key: "stream:first".
+        closed_ms: Its first reading, milliseconds since 1970.
+        opened_ms: It was opened, or the node saw no more of it.
+        whole: The node saw both.
+    """
 
     key: str
     closed_ms: int
     opened_ms: int
+    whole: bool
 
 
 def memories(folder: Path) -> dict[str, Memory] | None:
@@ -33,6 +41,17 @@ def memories(folder: Path) -> dict[str, Memory] | None:
     found = {name: recall(folder / name / MEMORY_FILE) for name in node_names()}
     whole = {name: memory for name, memory in found.items() if memory is not None}
     return whole if len(whole) == len(found) else None
+
+
+def past_streams(nodes: Mapping[str, Memory], seed: int) -> set[str]:
+    """Ids of all that the nodes send of the past days; each remembers those of which everything has been taken in."""
+    return {stream for name, memory in nodes.items() for stream in _history(name, memory, seed).past}
+
+
+def finished(folder: Path) -> set[str]:
+    """Ids of past streams that the collector has in full, as the nodes remember it."""
+    nodes = memories(folder)
+    return {stream for memory in nodes.values() for stream in memory.finished} if nodes else set()
 
 
 def start_ms(nodes: Mapping[str, Memory]) -> int:
@@ -105,14 +124,19 @@ def _lived(history: History, basin: str) -> Iterator[Lived]:
 
 
 def _of_stream(stream: PastStream) -> Iterator[Lived]:
-    closed = None
+    boot = stream.boot
+    closed = (1, boot.first_ms, False) if stream.lid is Lid.CLOSED else None
     for move in stream.moves:
+        at_ms = boot.booted_ms + move.ms
         if move.lid is Lid.CLOSED and closed is None:
-            closed = move
+            closed = (move.number, at_ms, True)
         elif move.lid is Lid.OPEN and closed is not None:
-            booted_ms = stream.boot.booted_ms
-            yield Lived(f"{stream.stream}:{closed.number}", booted_ms + closed.ms, booted_ms + move.ms)
+            number, closed_ms, seen = closed
+            yield Lived(f"{stream.stream}:{number}", closed_ms, at_ms, seen)
             closed = None
+    if closed is not None:
+        number, closed_ms, _ = closed
+        yield Lived(f"{stream.stream}:{number}", closed_ms, boot.end_ms, whole=False)
 
 
 def _keyed(occasion: Occasion, lived: list[Lived]) -> Occasion:
@@ -133,16 +157,19 @@ def _days(
     for local_day in range(first, (until_ms + offset_ms) // DAY_MS + 1):
         midnight_ms = local_day * DAY_MS - offset_ms
         after_ms = midnight_ms + DAY_MS
-        empty = {
+        review_ms = midnight_ms + REVIEW_MS
+        nothing = {
             basin: [
-                each.key
+                each
                 for each in closures
-                if midnight_ms <= each.opened_ms < midnight_ms + 18 * 3_600_000
+                if midnight_ms <= each.opened_ms < midnight_ms + SHUT_MS
                 and each.opened_ms - each.closed_ms >= _MEANINGFUL_MS
                 and each.key not in held
             ]
             for basin, closures in lived.items()
         }
+        broken = [[each.key] for closures in nothing.values() for each in closures if not each.whole]
+        seen = [[each.key for each in closures if each.whole] for closures in nothing.values()]
         yield Day(
             number=local_day - first,
             local_day=local_day,
@@ -150,5 +177,6 @@ def _days(
             from_ms=from_ms if local_day == first else midnight_ms,
             until_ms=min(after_ms, until_ms),
             occasions=tuple(each for each in found if midnight_ms <= each.lifted_ms < after_ms),
-            empty=empty,
+            empty=tuple(tuple(keys) for keys in (*seen, *broken) if keys),
+            later=frozenset(each.key for closures in lived.values() for each in closures if each.opened_ms > review_ms),
         )

@@ -18,6 +18,10 @@ _USED_BEFORE_MS = 25 * _MINUTE_MS
 _SINK_BEFORE_MS = 200 * _SECOND_MS
 _DIP_BEFORE_MS = 150 * _SECOND_MS
 _AFTER_STORAGE_MS = 30 * _MINUTE_MS
+_LATE_MS = 3 * _MINUTE_MS
+BEGIN_AHEAD_MS = _BEGIN_BEFORE_MS + _USED_BEFORE_MS
+"""So long before the lid is lifted the first declaration about a load is made."""
+
 _NOT_READY = (
     *("node-heard", "temperature", "temperature-maximum", "sensor-alive", "lid-moved", "mec-tested", "fill-in-date"),
     "fill-failed",
@@ -172,10 +176,27 @@ def _started(found: Round) -> list[Item]:
     ]
 
 
-def end(
+def take_out(found: Round) -> list[Item]:
+    """What is declared as soon as the lid is open: taken out, or said only now that they lay in it."""
+    occasion, who = found.occasion, found.who
+    if not found.devices:
+        return []
+    if not found.late:
+        return [Item(at_ms=occasion.out_ms, deed="take-out", who=who, fields={"basin": occasion.basin})]
+    second = next(other for other in (*SHIFTS[occasion.node], LEAD) if other != who)
+    fields = {
+        "closure": occasion.closure,
+        "devices": found.devices,
+        "second_person": second,
+        "reason": "The tablet was in the other room; both of us saw them go in.",
+    }
+    return [Item(at_ms=occasion.out_ms + _LATE_MS, deed="assign-late", who=who, fields=fields)]
+
+
+def finish(
     ward: Ward, found: Round, *, met: bool, kept: bool = False, unreleased: bool = False, fates: Fates
 ) -> list[Item]:
-    """What is declared once the lid has been opened.
+    """What is declared after that, once the screen shows what the soak is worth.
 
     Args:
         ward: What the staff know.
@@ -185,23 +206,14 @@ def end(
         unreleased: Somebody uses them without a release.
         fates: How often things go wrong.
     """
-    occasion, who = found.occasion, found.who
-    dice = ward.dice(occasion.basin, occasion.opened_ms, "end")
+    occasion = found.occasion
     if not found.devices:
         return []
-    items: list[Item] = []
-    at_ms = occasion.out_ms
-    if found.late:
-        second = next(other for other in (*SHIFTS[occasion.node], LEAD) if other != who)
-        fields = {"closure": occasion.closure, "devices": found.devices, "second_person": second}
-        at_ms += 3 * _MINUTE_MS
-        reason = {"reason": "The tablet was in the other room; both of us saw them go in."}
-        items.append(Item(at_ms=at_ms, deed="assign-late", who=who, fields=fields | reason))
-    else:
-        items.append(Item(at_ms=at_ms, deed="take-out", who=who, fields={"basin": occasion.basin}))
+    dice = ward.dice(occasion.basin, occasion.opened_ms, "end")
+    at_ms = occasion.out_ms + (_LATE_MS if found.late else 0)
     if kept or not met:
-        return items + _refused(ward, dice, found, at_ms, kept=kept)
-    items += _rinsed(dice, found, at_ms + 40 * _SECOND_MS, fates)
+        return _refused(ward, dice, found, at_ms, kept=kept)
+    items = _rinsed(dice, found, at_ms + 40 * _SECOND_MS, fates)
     ready_ms = items[-1].at_ms + dice.randrange(20_000, 120_000)
     return items + (_used(ward, found, ready_ms) if unreleased else _released(ward, found, ready_ms))
 

@@ -60,6 +60,8 @@ STAFF = (
 )
 """Nine people; one was screened and does not see colours as strips need it, one must be trained again soon."""
 
+BY_ID = {somebody.id: somebody for somebody in STAFF}
+
 SHIFTS: dict[str, tuple[str, ...]] = {
     "scope-room": ("n-lampwick", "v-vymyslova"),
     "ultrasound": ("r-reida", "p-przykladek"),

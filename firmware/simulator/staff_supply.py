@@ -103,7 +103,9 @@ def discard(ward: Ward, basin: str, at_ms: int, who: str, reason: str) -> list[I
     return [Item(at_ms=at_ms, deed="discard-fill", who=who, fields=fields)]
 
 
-def strips_ready(ward: Ward, profile: str, at_ms: int, who: str, *, failing: bool = False) -> list[Item]:
+def strips_ready(
+    ward: Ward, profile: str, at_ms: int, who: str, *, failing: bool = False, keep_old: bool = False
+) -> list[Item]:
     """A bottle of strips with its control tests, unless enough are left.
 
     Args:
@@ -112,12 +114,13 @@ def strips_ready(ward: Ward, profile: str, at_ms: int, who: str, *, failing: boo
         at_ms: When.
         who: By whom.
         failing: The first bottle's controls fail: it is thrown away and another opened.
+        keep_old: The bottle before is not thrown away: somebody may be about to use it.
     """
     strips, solution = ward.strips.get(profile), SOLUTION[profile]
     if solution.strip is None or (strips and strips.left >= _FEWEST_STRIPS):
         return []
     items = []
-    if strips:
+    if strips and not keep_old:
         fields = {"strip_bottle": f"@{strips.name}", "reason": "Nearly empty; the rest is not worth a day."}
         items.append(Item(at_ms=at_ms, deed="discard-strip-bottle", who=who, fields=fields))
     if failing:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import http.client
 import json
 import logging
@@ -11,17 +12,21 @@ from typing import Any, NamedTuple
 from urllib.error import HTTPError, URLError
 from urllib.request import HTTPCookieProcessor, ProxyHandler, Request, build_opener
 
+import msgspec
+
 from firmware.simulator.staff_plan import Item, Ward, resolved
+from firmware.simulator.staff_stock import BY_ID
 
 log = logging.getLogger(__name__)
 
 _TIMEOUT_S = 60.0
 _MOST_AT_ONCE = 250
-_TOGETHER_MS = 3 * 60_000
-"""Declarations of other times are never parted from each other closer than that: a basin is seen with a fill."""
+_SIGNED_OUT = frozenset({"not-signed-in", "second-factor"})
+_ALONG = frozenset({"receive-bottle", "activate-bottle", "open-bottle", "pour-fill"})
+"""Never parted from what comes before: a basin between two fills asks for nothing, and would be judged so."""
 
 
-class Away(ConnectionError):
+class AwayError(ConnectionError):
     """The pages do not answer, or cannot write at present: the same can be sent again later."""
 
 
@@ -56,7 +61,7 @@ class Tablet:
         """Send or ask for JSON.
 
         Raises:
-            Away: Nobody answers, or what was said cannot be written at present.
+            AwayError: Nobody answers, or what was said cannot be written at present.
         """
         data = None if said is None else json.dumps(said).encode()
         request = Request(f"{self._address}{path}", data, {"Content-Type": "application/json"})  # noqa: S310
@@ -65,10 +70,10 @@ class Tablet:
                 return Answer(answer.status, json.load(answer))
         except HTTPError as refusal:
             if refusal.code >= 500:
-                raise Away(f"{path}: {refusal}") from None
+                raise AwayError(f"{path}: {refusal}") from None
             return Answer(refusal.code, _json(refusal))
         except (URLError, OSError, http.client.HTTPException, ValueError) as error:
-            raise Away(f"{path}: {error}") from None
+            raise AwayError(f"{path}: {error}") from None
 
 
 def _json(refusal: HTTPError) -> Any:
@@ -87,11 +92,12 @@ class Unexpected(NamedTuple):
 
 
 class Teller:
-    """Plays declarations of the past, each at its own time, and learns the record's numbers from the answers.
+    """Says what is declared, and learns the record's numbers from the answers.
 
     Args:
-        ask: Sends JSON.
+        ask: Sends JSON to the pages, for declarations of the past.
         ward: What the staff know; its numbers are filled in.
+        tablet: Makes the tablet of a room, for what is declared now by somebody who signs in.
 
     Attributes:
         recorded: How many were recorded.
@@ -99,27 +105,28 @@ class Teller:
         unexpected: Those that were refused though nothing in the play says so.
     """
 
-    def __init__(self, ask: Ask, ward: Ward) -> None:
-        self._ask, self._ward = ask, ward
+    def __init__(self, ask: Ask, ward: Ward, tablet: Callable[[], Ask] | None = None) -> None:
+        self._ask, self._ward, self._tablet = ask, ward, tablet
+        self._signed: dict[str, tuple[Ask, str]] = {}
         self.recorded = self.refused = 0
         self.unexpected: list[Unexpected] = []
 
     def play(self, items: Sequence[Item]) -> None:
-        """Send them in parts, oldest first.
+        """Declare something of the past, each at its own time, oldest first.
 
         Raises:
-            Away: The pages do not answer; what was recorded is not recorded again when the same is sent again.
+            AwayError: The pages do not answer; what was recorded is not recorded again when the same is sent again.
         """
         for part in parts(items):
-            answer = self._ask("api/rehearsal/deeds", [self._said(item) for item in part])
+            answer = self._ask("api/rehearsal/deeds", [self._played(item) for item in part])
             if answer.status != 200:
-                raise Away(f"The declarations were not taken: {answer.status} {answer.body}")
+                raise AwayError(f"The declarations were not taken: {answer.status} {answer.body}")
             for item, outcome in zip(part, answer.body, strict=True):
-                self._learn(item, outcome)
+                self._learn(item, outcome.get("refused"), outcome.get("id", ""))
 
-    def _said(self, item: Item) -> dict[str, Any]:
+    def _played(self, item: Item) -> dict[str, Any]:
         fields = resolved(item.fields, self._ward.numbers)
-        if item.makes:
+        if item.makes:  # the next ones in the same part may name it
             letter = item.makes[0]
             self._ward.counts[letter] = self._ward.counts.get(letter, 0) + 1
             self._ward.numbers[item.makes] = f"{letter}{self._ward.counts[letter]}"
@@ -129,22 +136,57 @@ class Teller:
             "who": item.who,
             "at_ms": item.at_ms,
             "second_factor": True,
+            "once": _key(item),
         }
 
-    def _learn(self, item: Item, outcome: dict[str, Any]) -> None:
-        refusal = outcome.get("refused")
+    def declare(self, item: Item, room: str) -> None:
+        """Declare something now, at the tablet of a room, signed in with badge and PIN.
+
+        Raises:
+            AwayError: The pages do not answer.
+        """
+        path = f"api/deeds/{item.deed}"
+        try:
+            fields = resolved(item.fields, self._ward.numbers)
+        except KeyError as name:
+            self._learn(item, {"rule": "not-made", "text": f"{name} was refused before."}, "")
+            return
+        answer = self._at(room, item.who)(path, fields)
+        if answer.status != 200 and answer.body.get("rule") in _SIGNED_OUT:
+            del self._signed[room]
+            answer = self._at(room, item.who)(path, fields)
+        self._learn(item, None if answer.status == 200 else answer.body, answer.body.get("id", ""))
+
+    def _at(self, room: str, who: str) -> Ask:
+        """The tablet of a room, with this person signed in."""
+        ask, signed = self._signed.get(room, (None, ""))
+        if ask is None or signed != who:
+            if ask is None:
+                if self._tablet is None:
+                    raise ValueError("There are no tablets.")
+                ask = self._tablet()
+            person = BY_ID[who]
+            ask("api/sign-in", {"badge": person.badge, "pin": person.pin})
+            self._signed[room] = (ask, who)
+        return ask
+
+    def _learn(self, item: Item, refusal: dict[str, Any] | None, made: str) -> None:
         if refusal is None:
             self.recorded += 1
             if item.makes:
-                self._ward.numbers[item.makes] = outcome["id"]
-                self._ward.counts[item.makes[0]] = int(outcome["id"][1:])
-        elif refusal["rule"] in item.may:
+                self._ward.numbers[item.makes] = made
+                self._ward.counts[item.makes[0]] = int(made[1:])
+        elif refusal.get("rule") in item.may:
             self.refused += 1
         else:
-            self.unexpected.append(Unexpected(item, refusal["rule"], refusal["text"]))
-            log.warning(
-                "not expected: %s of %s refused by %s: %s", item.deed, item.who, refusal["rule"], refusal["text"]
-            )
+            rule, text = str(refusal.get("rule")), str(refusal.get("text", refusal))
+            self.unexpected.append(Unexpected(item, rule, text))
+            log.warning("not expected: %s of %s refused by %s: %s", item.deed, item.who, rule, text)
+
+
+def _key(item: Item) -> str:
+    """The same for the same declaration, so that sending it again does nothing twice."""
+    return f"staff-{hashlib.sha256(msgspec.json.encode(item)).hexdigest()[:16]}"
 
 
 def parts(items: Iterable[Item]) -> list[list[Item]]:
@@ -152,7 +194,7 @@ def parts(items: Iterable[Item]) -> list[list[Item]]:
     found: list[list[Item]] = []
     for item in items:
         full = found and len(found[-1]) >= _MOST_AT_ONCE
-        if not found or (full and item.deed not in ("pour-fill", "receive-bottle", "activate-bottle", "open-bottle")):
+        if not found or (full and item.deed not in _ALONG):
             found.append([])
         found[-1].append(item)
     return found

@@ -1,0 +1,94 @@
+"""What the invented staff look up on the pages, through the same API as any program."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import Any
+from urllib.parse import urlencode
+
+from firmware.simulator.staff_plan import Occasion
+from firmware.simulator.staff_talk import Ask, AwayError
+
+_MATCH_MS = 2_500
+_MOST = 1_000
+
+
+class Screen:
+    """Asks the pages.
+
+    Args:
+        ask: For JSON.
+    """
+
+    def __init__(self, ask: Ask) -> None:
+        self._ask = ask
+
+    def _get(self, path: str, **asked: Any) -> Any:
+        given = urlencode({name: text for name, text in asked.items() if text is not None})
+        answer = self._ask(f"{path}?{given}" if given else path, None)
+        if answer.status != 200:
+            raise AwayError(f"{path}: {answer.status} {answer.body}")
+        return answer.body
+
+    def ready(self) -> bool:
+        """The record is there."""
+        return bool(self._get("api/basins")["basins"])
+
+    def verdicts(self, since_ms: int, until_ms: int, basin: str | None = None) -> Callable[[Occasion], bool | None]:
+        """Closures of a time range, to be asked for what an occasion's soak is worth; None: there is none yet."""
+        found = list(self._closures(since_ms, until_ms, basin))
+
+        def met(occasion: Occasion) -> bool | None:
+            same = [
+                each
+                for each in found
+                if f"{each['node']}/{each['basin']}" == occasion.basin
+                and each["closed_at_ms"] < occasion.opened_ms - _MATCH_MS
+                and each["last_at_ms"] > occasion.closed_ms + _MATCH_MS
+            ]
+            if not same:
+                return None
+            return any(
+                each["verdict"] == "met"
+                and abs(each["closed_at_ms"] - occasion.closed_ms) < _MATCH_MS
+                and abs((each["opened_at_ms"] or 0) - occasion.opened_ms) < _MATCH_MS
+                for each in same
+            )
+
+        return met
+
+    def _closures(self, since_ms: int, until_ms: int, basin: str | None) -> Iterable[Any]:
+        offset = 0
+        while True:
+            page = self._get("api/closures", since=since_ms, until=until_ms, basin=basin, limit=_MOST, offset=offset)[
+                "closures"
+            ]
+            yield from page
+            offset += len(page)
+            if len(page) < _MOST:
+                return
+
+    def judged_by(self, basins: Iterable[str], since_ms: int, min_mc: int) -> bool:
+        """Soaks of basins were judged again by a corrected minimum temperature."""
+        return all(
+            each["requirement"] is not None and each["requirement"]["min_mc"] == min_mc
+            for basin in basins
+            for each in self._closures(since_ms, since_ms + 86_400_000, basin)
+        )
+
+    def open_ids(self, kind: str) -> list[str]:
+        """Ids of what still needs somebody."""
+        return [each["id"] for each in self._get(f"api/things/{kind}", open="yes", limit=_MOST)["things"]]
+
+    def open_subjects(self, day: str) -> list[str]:
+        """What the log review of a day asks about."""
+        return [each["subject"] for each in self._get(f"api/review/{day}")["open"]]
+
+    def basins_with_load(self) -> list[str]:
+        """Where a load was never taken out."""
+        return [each["thing"]["basin"] for each in self._get("api/things/load", open="yes", limit=_MOST)["things"]]
+
+    def devices_under_way(self) -> list[str]:
+        """Devices whose round was begun and has not come to its release."""
+        turns = [each["thing"] for each in self._get("api/things/turn", open="yes", limit=_MOST)["things"]]
+        return sorted({turn["device"] for turn in turns if turn.get("stage", "preparing") != "released"})
