@@ -33,24 +33,25 @@ from dashboard.things_view import Wanted, things_body
 AnyRequest = Request[Any, Any, Any]
 _SUGGESTIONS = 100
 _SUBJECTS = {
-    "loads": "Loads",
-    "turns": "A device's round",
-    "rinses": "After the soak",
-    "release": "Release, storage and use",
-    "mec": "MEC tests",
-    "fills": "Fills",
-    "bottles": "Bottles of solution",
-    "strips": "Test strips",
-    "checks": "Checks of sensors and temperature",
-    "devices": "Devices",
-    "shifts": "Shifts and log review",
-    "lookbacks": "Look-backs",
-    "profiles": "Solution profiles",
-    "device_types": "Types of device",
-    "people": "People",
-    "policy": "The site's rules",
+    "Loads": ("loads", "late"),
+    "A device’s round": ("turns",),
+    "After the soak": ("rinses", "drying"),
+    "Release, quarantine and use": ("release", "quarantine", "storage", "use"),
+    "MEC tests": ("mec",),
+    "Fills": ("fills",),
+    "Bottles of solution": ("bottles",),
+    "Test strips": ("strips",),
+    "Checks of sensors and temperature": ("checks",),
+    "Closures": ("unassigned",),
+    "Shifts and log review": ("shifts",),
+    "Look-backs": ("lookbacks",),
+    "Devices": ("devices",),
+    "Types of device": ("device_types",),
+    "Solution profiles": ("profiles",),
+    "People": ("people",),
+    "The site’s rules": ("policy",),
 }
-"""What the list groups deeds by: the module in which they stand, in the order of a shift."""
+"""What the list groups deeds by, in the order of a shift, and the modules in which they stand."""
 
 _PAGES = {"fill": "/fills/", "profile": "/profiles/", "device": "/devices/", "load": "/loads/"}
 """Kinds of thing that have a page of their own."""
@@ -191,14 +192,13 @@ def _proof(form: Mapping[str, Any], *, entered: bool) -> Proof:
 
 def _by_subject(kinds: list[type[Deed]]) -> list[tuple[str, list[tuple[str, str, str]]]]:
     """Subject, and of each deed its name, its title and who may."""
-    groups: dict[str, list[tuple[str, str, str]]] = {}
-    order = list(_SUBJECTS)
-    subjects = [(kind.__module__.rpartition(".")[2], kind) for kind in kinds]
-    subjects.sort(key=lambda each: order.index(each[0]) if each[0] in order else len(order))
-    for subject, kind in subjects:
-        words = _SUBJECTS.get(subject, subject.replace("_", " ").capitalize())
-        groups.setdefault(words, []).append((kind.NAME, title(kind), " or ".join(sorted(kind.ROLES))))
-    return list(groups.items())
+    groups: dict[str, list[tuple[str, str, str]]] = {subject: [] for subject in _SUBJECTS}
+    subject_of = {module: subject for subject, modules in _SUBJECTS.items() for module in modules}
+    for kind in kinds:
+        module = kind.__module__.rpartition(".")[2]
+        subject = subject_of.get(module, module.replace("_", " ").capitalize())
+        groups.setdefault(subject, []).append((kind.NAME, title(kind), " or ".join(sorted(kind.ROLES))))
+    return [(subject, deeds) for subject, deeds in groups.items() if deeds]
 
 
 def _page_of(done: Done) -> str:

@@ -12,7 +12,7 @@ import msgspec
 from msgspec import inspect as types
 
 from collector.record.deed import Deed
-from dashboard.forms import Control, Field
+from dashboard.forms import Control, Field, label
 from soak.quantity import celsius, in_words
 
 _UNIT_MS = {"ms": 1, "s": 1_000, "min": 60_000, "m": 60_000, "h": 3_600_000, "d": 86_400_000}
@@ -146,10 +146,12 @@ def _number(name: str, kind: types.IntType, text: str, zone: tzinfo) -> int:
 def _thousandths(text: str) -> int:
     try:
         thousandths = Decimal(text.replace(",", ".").replace("−", "-").removesuffix("°C").strip()) * 1000
-        if thousandths != thousandths.to_integral_value() or abs(thousandths) > 10**9:
-            raise _CannotError(f"“{text[:40]}” is finer than a thousandth of a degree, or out of all reason.")
     except InvalidOperation:
-        raise _CannotError(f"“{text[:40]}” is no temperature. Write degrees Celsius, for instance 20.5.") from None
+        thousandths = Decimal("nan")
+    if not thousandths.is_finite():
+        raise _CannotError(f"“{text[:40]}” is no temperature. Write degrees Celsius, for instance 20.5.")
+    if thousandths != thousandths.to_integral_value() or abs(thousandths) > 10**9:
+        raise _CannotError(f"“{text[:40]}” is finer than a thousandth of a degree, or out of all reason.")
     return int(thousandths)
 
 
@@ -181,7 +183,6 @@ _SAID = (
     (re.compile(r"Expected `str` of length >= 1"), "This must be filled in."),
     (re.compile(r"Expected `array` of length >= (\d+)"), "It takes at least {0}."),
     (re.compile(r"Expected `array` of length <= (\d+)"), "It takes at most {0}."),
-    (re.compile(r"Object missing required field `(\w+)`"), "“{0}” is missing."),
     (re.compile(r"Invalid enum value '(.*)'"), "“{0}” cannot be chosen."),
     (
         re.compile(r"Expected `str` matching regex .*A-Za-z0-9._-"),
@@ -201,6 +202,8 @@ def _explained(message: str, known: list[Field]) -> Mistake:
         name = next(
             (field.name for field in known if field.name.startswith(f"{path}.")), known[0].name if known else ""
         )
+    if missing := re.search(r"Object missing required field `(\w+)`", said):
+        return Mistake(name, f"“{label(missing.group(1))}” is missing.")
     for pattern, words in _SAID:
         if match := pattern.search(said):
             return Mistake(name, words.format(*match.groups()))

@@ -101,25 +101,25 @@ class Field(NamedTuple):
 
 
 def fields(kind: type[Deed]) -> list[Field]:
-    """The fields of a deed in the order in which they stand, the reason last."""
+    """The fields of a deed: its own, those of its bases, the reason last."""
     info = types.type_info(kind)
     assert isinstance(info, types.StructType)  # noqa: S101 - deeds are structs
-    found = list(_fields(info, "", "", needed=True))
-    return [each for each in found if each.name != "reason"] + [each for each in found if each.name == "reason"]
+    order = [name for each in kind.__mro__ for name in inspect.get_annotations(each)]
+    return sorted(_fields(info, "", "", needed=True), key=lambda each: order.index(each.name.partition(".")[0]))
 
 
 def _fields(info: types.StructType, prefix: str, inside: str, *, needed: bool) -> Iterator[Field]:
     said = _attributes(info.cls)
     for field in info.fields:
         core, nothing = _core(field.type)
-        name, label = prefix + field.name, _label(field.name)
+        name, words = prefix + field.name, label(field.name)
         if isinstance(core, types.StructType):
-            yield from _fields(core, f"{name}.", label, needed=field.required and not nothing)
+            yield from _fields(core, f"{name}.", words, needed=field.required and not nothing)
             continue
         unset = not field.required and field.default is NODEFAULT and field.default_factory is NODEFAULT
         yield Field(
             name=name,
-            label=label,
+            label=words,
             hint=_hint(field.name, core, said.get(field.name, "")),
             control=_control(field.name, core, plain=field.default is False),
             required=field.required and needed and not nothing,
@@ -177,7 +177,9 @@ def _choices(name: str, kind: types.Type) -> tuple[tuple[str, str], ...]:
     if isinstance(kind, types.EnumType):
         return tuple((str(each.value), str(each.value)) for each in kind.cls)
     if isinstance(kind, types.LiteralType):
-        return tuple((str(each), _label(str(each)) if "_" in str(each) else str(each)) for each in kind.values)
+        return tuple(
+            (str(each), label(str(each)) if "_" in str(each) or each in _WORDS else str(each)) for each in kind.values
+        )
     if isinstance(kind, types.BoolType):
         return (("yes", "yes"), ("no", "no"))
     if name == "working_days":
@@ -204,7 +206,8 @@ def _unit(name: str) -> str:
     return next((unit for suffix, unit in _UNITS.items() if name.endswith(suffix)), "")
 
 
-def _label(name: str) -> str:
+def label(name: str) -> str:
+    """A field's name in words, without its unit."""
     if name in _WORDS:
         return _WORDS[name]
     stem = next((name.removesuffix(suffix) for suffix in _UNITS if name.endswith(suffix)), name)
@@ -214,28 +217,30 @@ def _label(name: str) -> str:
 
 def _hint(name: str, kind: types.Type, said: str) -> str:
     how = _how(name, kind)
-    return how if how and name.endswith("_sha256") else f"{said} {how}".strip()
+    return how if name == "reason" or name.endswith("_sha256") else f"{said} {how}".strip()
 
 
 def _how(name: str, kind: types.Type) -> str:
     """How it is written, where that is not plain."""
+    lines = isinstance(kind, types.VarTupleType) and not _choices(name, kind)
     if name.endswith("_sha256"):
-        return "A JPEG, PNG or PDF file, at most 8 MB."
-    if isinstance(kind, types.IntType) and _number_control(name, kind) is Control.DURATION:
-        return "For instance 30 s, 12 min or 2 h."
-    if isinstance(kind, types.VarTupleType) and not _choices(name, kind):
-        if isinstance(kind.item_type, types.StructType):
-            parts = [_part(field) for field in kind.item_type.fields]
-            return f"One a line: {'; '.join(parts)}."
-        return "One a line."
-    if isinstance(kind, types.DictType):
-        return "One a line: name: text."
-    return ""
+        how = "A JPEG, PNG or PDF file, at most 8 MB."
+    elif name == "reason":
+        how = "Why, in your words, where it is asked for."
+    elif isinstance(kind, types.IntType) and _number_control(name, kind) is Control.DURATION:
+        how = "For instance 30 s, 12 min or 2 h."
+    elif lines and isinstance(kind.item_type, types.StructType):  # type: ignore[attr-defined]
+        how = f"One a line: {'; '.join(_part(field) for field in kind.item_type.fields)}."  # type: ignore[attr-defined]
+    elif lines:
+        how = "One a line."
+    else:
+        how = "One a line: name: text." if isinstance(kind, types.DictType) else ""
+    return how
 
 
 def _part(field: types.Field) -> str:
     unit = _unit(field.name)
-    words = _label(field.name).lower() + (f" in {unit}" if unit else "")
+    words = label(field.name).lower() + (f" in {unit}" if unit else "")
     return words if field.required else f"{words} (may be left out)"
 
 

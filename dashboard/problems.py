@@ -72,6 +72,8 @@ def answer_problem(request: AnyRequest, error: Exception) -> Response[Any] | Tem
     """Answer with what happened and what to do; details of our own faults go to the log only."""
     if isinstance(error, ValidationException) and request.method != "GET":
         error = _malformed(error)
+    if isinstance(error, RecursionError) and request.method != "GET":
+        error = RefusedError("malformed", "The body is nested too deeply.", "The fields stand in /schema/openapi.json.")
     if isinstance(error, RefusedError):
         return _answer_refusal(request, error)
     status, text = _status_and_text(request, error)

@@ -96,7 +96,7 @@ async def post_picture(site: AskedSite, request: Request[Any, Any, Any]) -> Pict
     person = someone(request).person
     if set(person.roles) <= {Role.AUDITOR}:
         raise RefusedError(
-            "role", f"{person.name} is auditor, who only reads.", "Ask somebody who works here to do it."
+            "role", f"{person.name} is an auditor, who only reads.", "Ask somebody who works here to do it."
         )
     content = await request.body()
     return await site.desks.run(lambda: site.pictures.keep(content))

@@ -44,10 +44,12 @@ class House:
 
     Attributes:
         now_ms: The real clock, by which sessions end.
+        played: The clock of the rehearsal, one for all applications.
     """
 
     def __init__(self, data: Path, badges: dict[str, str]) -> None:
         self.data, self.badges, self.now_ms = data, badges, pagekit.NOW_MS
+        self.played = pagekit.rehearsal()
 
     def put(self, *things: Thing) -> None:
         """Record things as they are, past their rules."""
@@ -59,8 +61,8 @@ class House:
                 shelf.write(desk.connection, ledger.append("given-by-a-test", body, who="kit").number, changes)
 
     def app(self, **more: Any) -> Litestar:
-        """The application over it, whose rehearsal clock says `pagekit.NOW_MS` when it is made."""
-        more = {"rehearsal": pagekit.rehearsal(), "when": pagekit.WHEN, "real_now_ms": lambda: self.now_ms, **more}
+        """The application over it, whose rehearsal clock said `pagekit.NOW_MS` when the house was made."""
+        more = {"rehearsal": self.played, "when": pagekit.WHEN, "real_now_ms": lambda: self.now_ms, **more}
         return build_app(self.data, **more)
 
     def records(self) -> int:
