@@ -408,6 +408,12 @@ def test_a_check_of_later_says_nothing_of_today(basins: Basins) -> None:
     assert [block.rule for block in basins.blocks()] == ["sensor-check"]
 
 
+def test_figures_of_a_later_check_count_from_then_on(basins: Basins) -> None:
+    basins.recording.put(_check(at_ms=MONDAY + 1, correction_mc=-500))
+    assert basins.at(MONDAY).needs_mc == NEEDS_MC
+    assert basins.at(MONDAY + 1).needs_mc == NEEDS_MC + 500
+
+
 def test_warm_enough_to_the_millidegree(basins: Basins) -> None:
     basins.hear("09:00:01", mc=NEEDS_MC)
     basins.recording.later(SECOND_MS)
@@ -519,6 +525,19 @@ def test_a_lid_found_closed_has_not_been_seen_to_move(basins: Basins) -> None:
     assert "lid-moved" in [block.rule for block in basins.blocks()]
 
 
+def test_a_lid_found_closed_has_moved_once_it_was_opened(basins: Basins) -> None:
+    """Its closing was seen by nobody, its opening was: of a moment in between, nothing had moved yet."""
+    basins.recording.clock.now_ms = MONDAY + DAY_MS + HOUR_MS
+    for second in range(31):
+        basins.hear(f"09:00:{second:02}", lid="open" if second == 30 else "closed", after_ms=DAY_MS)
+
+    def said(second: int) -> bool:
+        blocks = basins.at(MONDAY + DAY_MS + second * SECOND_MS).blocks
+        return "lid-moved" in [block.rule for block in blocks]
+
+    assert [said(10), said(29), said(30), said(31)] == [True, True, False, False]
+
+
 def test_one_load_at_a_time(basins: Basins) -> None:
     load = Load(id="L1", basin=BASIN, fill="F1", began_ms=MONDAY - MINUTE_MS, by=TECHNICIAN)
     basins.recording.put(load)
@@ -543,6 +562,9 @@ def test_a_moment_of_the_past_is_judged_by_its_own_readings(basins: Basins) -> N
     assert basins.at(past + 30 * SECOND_MS).indicated_mc == 20_700
     assert basins.at(past + 30 * SECOND_MS + 1).indicated_mc is None
     assert basins.at(past - 1).indicated_mc is None
+    assert basins.at(past - 1).blocks[0].text == (
+        "No reading has come from Basin 1 lately: what happens in it is not known."
+    )
     cold = basins.at(past + 2 * MINUTE_MS)
     assert [block.text for block in cold.blocks] == ["Too cold: needs 20.6 °C, shows 20.5 °C."]
     assert basins.at(past + LOOK_BACK_MS - 1).blocks[0].text == (
