@@ -215,7 +215,7 @@ class Staff:
             for item in due:
                 self._teller.declare(item, _room(item))
         else:
-            self._teller.play(due)
+            self._teller.play(due, self._now_ms)
         if due and time.monotonic() - self._kept_s > _KEEP_EVERY_S:
             self._kept_s = time.monotonic()
             self._keep()

@@ -12,7 +12,7 @@ from itertools import count
 
 import msgspec
 
-from firmware.simulator.clinic import CLINIC
+from firmware.simulator.clinic import CLINIC, ClinicBasin
 from firmware.simulator.live import live_scripts
 from firmware.simulator.memory import Memory
 from firmware.simulator.script import DAY_MS
@@ -40,6 +40,13 @@ class Ending(msgspec.Struct, frozen=True):
     found: Round
 
 
+def _coming(basin: ClinicBasin, key: str, seed: int, began_ms: int) -> Iterator[Occasion]:
+    """The loads of the live play, without end."""
+    played = basin.played()
+    for script in live_scripts(played.habits, seed, key, began_ms, played.scene):
+        yield from occasions(key, script)
+
+
 Work = Item | Occasion | Ending
 
 
@@ -58,14 +65,13 @@ class Play:
         self._queue: list[tuple[int, int, Work]] = []
         self._places = count()
         self._out_ms: dict[str, int] = {}
+        self._said_ms = from_ms
         self._coming: dict[str, Iterator[Occasion]] = {}
         for item in left:
             self._put(item.at_ms, item)
         for basin in CLINIC:
             key = f"{basin.node}/{basin.name}"
-            played, memory = basin.played(), nodes[basin.node]
-            scripts = live_scripts(played.habits, ward.seed, key, memory.began_ms, played.scene)
-            self._coming[key] = (each for script in scripts for each in occasions(key, script))
+            self._coming[key] = _coming(basin, key, ward.seed, nodes[basin.node].began_ms)
             self._next(key)
 
     def _put(self, at_ms: int, work: Work) -> None:
@@ -98,7 +104,8 @@ class Play:
                 return
             heapq.heappop(self._queue)
             if isinstance(work, Item):
-                yield work
+                self._said_ms = max(self._said_ms, work.at_ms)
+                yield msgspec.structs.replace(work, at_ms=self._said_ms)
             elif isinstance(work, Ending):
                 self._plan(finish(self._ward, work.found, met=bool(shown), fates=LIVE_FATES))
                 self._lift(work.found)
@@ -135,7 +142,7 @@ class Play:
         for device in found.devices:
             tool = self._ward.devices[device]
             if tool.held:
-                lifted_ms = tool.free_ms + _HELD_MS
+                lifted_ms = found.occasion.out_ms + _HELD_MS
                 fields = {"device": device, "reason": "Looked at; it goes through cleaning and a soak again."}
                 self._put(lifted_ms, Item(at_ms=lifted_ms, deed="lift-quarantine", who=LEAD, fields=fields))
                 tool.held, tool.free_ms = "", lifted_ms

@@ -111,8 +111,13 @@ class Teller:
         self.recorded = self.refused = 0
         self.unexpected: list[Unexpected] = []
 
-    def play(self, items: Sequence[Item]) -> None:
+    def play(self, items: Sequence[Item], now: Callable[[], int] | None = None) -> None:
         """Declare something of the past, each at its own time, oldest first.
+
+        Args:
+            items: What.
+            now: The rehearsal's clock, for what comes too late because a visitor has declared something meanwhile: it
+                is declared at this moment instead. Without it that is a refusal like any other.
 
         Raises:
             AwayError: The pages do not answer; what was recorded is not recorded again when the same is sent again.
@@ -121,8 +126,15 @@ class Teller:
             answer = self._ask("api/rehearsal/deeds", [self._played(item) for item in part])
             if answer.status != 200:
                 raise AwayError(f"The declarations were not taken: {answer.status} {answer.body}")
+            behind = []
             for item, outcome in zip(part, answer.body, strict=True):
-                self._learn(item, outcome.get("refused"), outcome.get("id", ""))
+                refusal = outcome.get("refused")
+                if now and refusal and refusal["rule"] == "clock-behind":
+                    behind.append(msgspec.structs.replace(item, at_ms=now()))
+                else:
+                    self._learn(item, refusal, outcome.get("id", ""))
+            if behind:
+                self.play(behind)
 
     def _played(self, item: Item) -> dict[str, Any]:
         fields = resolved(item.fields, self._ward.numbers)
