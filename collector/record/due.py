@@ -8,6 +8,7 @@ import msgspec
 
 from collector.record.book import Book
 from collector.record.bottles import bottles_to_pour
+from collector.record.needs import basin_name
 from collector.record.things import Bottle, Fill, Profile, StripBottle
 
 _LONGEST_CLOSED_DAYS = 400
@@ -67,7 +68,7 @@ def _fill(book: Book, fill: Fill, until_ms: int) -> Due:
         ready = f"Have {name} ready: {first.id} (lot {first.lot}, {first.left_ml} ml left) expires first."
     else:
         ready = f"Order {name}: no bottle is in date after that."
-    text = f"Fill {fill.id} in basin {fill.basin} {_runs_out(book, fill.use_by_ms)} ({fill.use_by_why})."
+    text = f"Fill {fill.id} in {basin_name(book, fill.basin)} {_runs_out(book, fill.use_by_ms)} ({fill.use_by_why})."
     return Due("fill", fill.id, fill.use_by_ms, text, f"{ready} Discard {fill.id} and pour a new fill.")
 
 

@@ -10,7 +10,7 @@ from collector.record.book import Book
 from collector.record.deed import Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.lives import fill_use_by
-from collector.record.needs import calendar, known_basin, moment, need_reason
+from collector.record.needs import basin_name, calendar, known_basin, moment, need_reason
 from collector.record.pouring import Bottles, poured, take
 from collector.record.spill import neutralising_g
 from collector.record.things import (
@@ -244,7 +244,7 @@ def _refuse_full(book: Book, basin: str, at_ms: int) -> None:
     if fill := fill_in(book, basin):
         raise RefusedError(
             "basin-not-empty",
-            f"Fill {fill.id} is in basin {basin}: {book.name_of(fill.poured_by)} poured it at "
+            f"Fill {fill.id} is in {basin_name(book, basin)}: {book.name_of(fill.poured_by)} poured it at "
             f"{book.local_text(fill.poured_ms)}.",
             f"If it is gone, discard {fill.id} first; if solution was added, top it up.",
         )
@@ -252,6 +252,6 @@ def _refuse_full(book: Book, basin: str, at_ms: int) -> None:
     if last and last[0].discarded and at_ms < last[0].discarded.at_ms:
         raise RefusedError(
             "basin-not-empty",
-            f"Fill {last[0].id} was in basin {basin} until {book.local_text(last[0].discarded.at_ms)}.",
+            f"Fill {last[0].id} was in {basin_name(book, basin)} until {book.local_text(last[0].discarded.at_ms)}.",
             "Give a time after that.",
         )

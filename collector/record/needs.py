@@ -87,6 +87,13 @@ def known_basin(book: Book, basin: str) -> str:
     return basin
 
 
+def basin_name(book: Book, basin: str) -> str:
+    """A basin as people call it; its key where nobody has named it."""
+    row = book.connection.execute("SELECT label FROM basin WHERE node = ? AND name = ?", tuple(basin.split("/")))
+    found = row.fetchone()
+    return str(found[0]) if found and found[0] else f"basin {basin}"
+
+
 def listed(words: list[str], last: str = "and") -> str:
     """Words as people list them: "a, b and c"."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}"

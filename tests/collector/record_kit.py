@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from datetime import datetime
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
@@ -59,6 +61,17 @@ PEOPLE = (
 BASINS = ("n1/b1", "n1/b2")
 
 
+@cache
+def _empty() -> bytes:
+    """A database of the present schema with nothing in it, made once: its migrations are most of what a test costs."""
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / FILE_NAME
+        db = connect(path)
+        migrate(db)
+        db.close()
+        return path.read_bytes()
+
+
 class Recording:
     """A data folder with people and two basins, on Monday 2026-03-02 at 09:00 in Berlin.
 
@@ -70,9 +83,7 @@ class Recording:
 
     def __init__(self, data: Path) -> None:
         data.mkdir(parents=True, exist_ok=True)
-        db = connect(data / FILE_NAME)
-        migrate(db)
-        db.close()
+        (data / FILE_NAME).write_bytes(_empty())
         self.data, self.clock = data, WallClock(MONDAY)
         self._desks: list[Desk] = []
         self.desk = self.another_desk()

@@ -211,7 +211,7 @@ def test_a_full_basin_takes_no_second_fill(recording: Recording) -> None:
     bottle(recording)
     assert recording.refused(pour("B2"), SECOND_TECHNICIAN) == (
         "basin-not-empty",
-        "Fill F1 is in basin n1/b1: Tina Test poured it at 2026-03-02 09:00.",
+        "Fill F1 is in Basin 1: Tina Test poured it at 2026-03-02 09:00.",
         "If it is gone, discard F1 first; if solution was added, top it up.",
     )
 
@@ -240,7 +240,7 @@ def test_a_pour_can_be_recorded_late_but_not_into_another_fill(recording: Record
     late = pour("B2", poured_ms=at("2026-03-02 09:30"), reason="written on the basin")
     assert recording.refused(late) == (
         "basin-not-empty",
-        "Fill F1 was in basin n1/b1 until 2026-03-02 10:00.",
+        "Fill F1 was in Basin 1 until 2026-03-02 10:00.",
         "Give a time after that.",
     )
     recording.do(pour("B2", poured_ms=at("2026-03-02 10:30"), reason="written on the basin"))
@@ -493,7 +493,7 @@ def test_what_runs_out_over_the_weekend_is_listed_on_friday(recording: Recording
             "fill",
             "F1",
             at("2026-03-08 00:00") - 1,
-            "Fill F1 in basin n1/b1 runs out at 2026-03-07 23:59 (expiry 2026-03-07 of bottle B1, that day counts).",
+            "Fill F1 in Basin 1 runs out at 2026-03-07 23:59 (expiry 2026-03-07 of bottle B1, that day counts).",
             "Have ortho-phthalaldehyde 0.55 % ready: B3 (lot L3, 3785 ml left) expires first. "
             "Discard F1 and pour a new fill.",
         ),
@@ -528,7 +528,7 @@ def test_what_has_run_out_stays_listed_and_says_what_to_order(recording: Recordi
             "S2 (lot T1) is in date after that.",
         ),
         "F1": (
-            "Fill F1 in basin n1/b1 ran out at 2026-03-03 23:59 (expiry 2026-03-03 of bottle B1, that day counts).",
+            "Fill F1 in Basin 1 ran out at 2026-03-03 23:59 (expiry 2026-03-03 of bottle B1, that day counts).",
             "Order ortho-phthalaldehyde 0.55 %: no bottle is in date after that. Discard F1 and pour a new fill.",
         ),
         "B2": (
