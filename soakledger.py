@@ -16,7 +16,9 @@ COMMANDS = {
     "downtime-form": ("collector.downtime_form", "A paper form for soaks while the system is down."),
     "labels": ("collector.labels_command", "QR labels of basins, fills, bottles, strips, devices, people, to print."),
     "node": ("firmware.command", "Watch the basins of this Raspberry Pi."),
+    "people": ("collector.people_command", "Let people in: the first administrator, PINs, passwords, badges."),
     "rebuild": ("collector.rebuild_command", "Make every projection again from ledger and pages."),
+    "record": ("collector.record_command", "Record something, as a script would."),
     "rehearse": ("firmware.simulator.command", "A node with simulated basins behind the real firmware."),
     "verify": ("collector.verify_command", "Check every record and page; name the first that does not hold."),
 }

@@ -48,12 +48,16 @@ class _Server(uvicorn.Server):
     "--port", type=click.IntRange(0, 65535), default=8080, show_default=True, help="Port; 0 takes a free one."
 )
 @click.option("--allow-host", multiple=True, metavar="NAME", help="A further name under which browsers may come.")
+@click.option("--require-sign-in", is_flag=True, help="Looking, too, takes somebody who is signed in.")
 @click.option("--rehearsal", metavar="TEXT", help="The clock of a rehearsal, as `soakledger demo` hands it over.")
-def command(data_dir: Path, host: str, port: int, allow_host: tuple[str, ...], rehearsal: str | None) -> None:
+def command(
+    data_dir: Path, host: str, port: int, allow_host: tuple[str, ...], rehearsal: str | None, *, require_sign_in: bool
+) -> None:
     """Serve the pages and the HTTP API over the collector's data.
 
-    Everything is read only. Whoever reaches the port can read it: keep it on this machine or on a network you trust,
-    or put a server with TLS and a login before it.
+    Recording takes somebody who is signed in. Whoever reaches the port can read, unless --require-sign-in is given:
+    keep it on this machine or on a network you trust, and put a server with TLS before it where others share the
+    network, for badges and passwords cross it.
     """
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
     played = _rehearsal(rehearsal)
@@ -64,14 +68,25 @@ def command(data_dir: Path, host: str, port: int, allow_host: tuple[str, ...], r
         click.echo(str(error), err=True)
         raise SystemExit(error.exit_code) from None
     with listening:
-        app = build_app(data_dir, rehearsal=played, allowed_hosts=(*LOCAL_NAMES, host, *allow_host))
+        app = build_app(
+            data_dir,
+            rehearsal=played,
+            allowed_hosts=(*LOCAL_NAMES, host, *allow_host),
+            require_sign_in=require_sign_in,
+        )
         config = uvicorn.Config(
             app, log_level="warning", access_log=False, server_header=False, timeout_graceful_shutdown=2, lifespan="on"
         )
         click.echo(f"Basins: http://{_shown(host)}:{listening.getsockname()[1]}/", err=True)
         if not _is_loopback(host):
-            click.echo("Anyone who reaches this address can read it: there is no login yet.", err=True)
+            click.echo(_open_words(require_sign_in=require_sign_in), err=True)
         _Server(config, app.state.live).run(sockets=[listening])
+
+
+def _open_words(*, require_sign_in: bool) -> str:
+    """What it means that others can reach the address."""
+    reading = "" if require_sign_in else "Anyone who reaches this address can read it; --require-sign-in closes that. "
+    return f"{reading}Badges and passwords cross the network as they are: put a server with TLS before it."
 
 
 def _rehearsal(text: str | None) -> Rehearsal | None:
