@@ -10,10 +10,11 @@ from typing import NoReturn
 
 import click
 
-from collector import credentials
+from collector import proofs
 from collector.errors import CollectorError, DataError
 from collector.labels import LABELS, all_ids, badge_label
 from collector.labels_sheet import Label, sheet
+from collector.ledger import COLLECTOR
 from collector.paper import Paper
 from collector.record.book import Book
 from collector.record.desk import Desk
@@ -77,7 +78,7 @@ def _badges(desk: Desk, ids: tuple[str, ...], out: Path, paper: Paper, *, everyb
         )
     with desk.transaction():
         labels = [
-            badge_label(person, credentials.new_badge(desk.connection, person.id, book.at_ms)) for person in people
+            badge_label(person, proofs.give_badge_within(desk, COLLECTOR, person.id, book.at_ms)) for person in people
         ]
         _write(out, sheet(labels, "Badges", paper), secret=True)
     names = ", ".join(person.name for person in people)

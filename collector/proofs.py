@@ -149,11 +149,16 @@ def give_badge(desk: Desk, who: str, person_id: str, now_ms: int, *, but: str = 
     Raises:
         RefusedError: They may not, or there is no such person.
     """
-    _refuse_all_but_administrators(desk, who, person_id)
     with desk.transaction():
-        code = credentials.new_badge(desk.connection, person_id, now_ms)
-        _record(desk, who, person_id, Kind.BADGE)
-        end_all(desk.connection, person_id, but)
+        return give_badge_within(desk, who, person_id, now_ms, but=but)
+
+
+def give_badge_within(desk: Desk, who: str, person_id: str, now_ms: int, *, but: str = "") -> str:
+    """The same within a transaction of the caller's."""
+    _refuse_all_but_administrators(desk, who, person_id)
+    code = credentials.new_badge(desk.connection, person_id, now_ms)
+    _record(desk, who, person_id, Kind.BADGE)
+    end_all(desk.connection, person_id, but)
     return code
 
 
