@@ -1,0 +1,103 @@
+"""The things that the record is about. Each is one frozen document; only deeds change it."""
+
+from __future__ import annotations
+
+from collector.record.things.base import (
+    Attested,
+    BasinKey,
+    Count,
+    Date,
+    Days,
+    Id,
+    Millilitres,
+    Millis,
+    Note,
+    Text,
+    Thing,
+)
+from collector.record.things.checks import ClockWrong, SensorCheck, Thermometer
+from collector.record.things.devices import Device, DeviceType, Quarantine, Step
+from collector.record.things.loads import Load, Override, Rinsed, Stage, Turn, Used
+from collector.record.things.people import Person, Role
+from collector.record.things.site import LastDay, MecPolicy, Policy
+from collector.record.things.solutions import Bottle, Discarded, Fill, LabelConfirmed, Poured, Profile, Rinses, Strip
+from collector.record.things.strips import ControlResult, Controls, MecResult, MecTest, StripBottle
+from collector.record.things.upkeep import ClosureNote, Handover, LookBack, NotKnown, Review, Transcript
+
+__all__ = [
+    "KINDS",
+    "Attested",
+    "BasinKey",
+    "Bottle",
+    "ClockWrong",
+    "ClosureNote",
+    "ControlResult",
+    "Controls",
+    "Count",
+    "Date",
+    "Days",
+    "Device",
+    "DeviceType",
+    "Discarded",
+    "Fill",
+    "Handover",
+    "Id",
+    "LabelConfirmed",
+    "LastDay",
+    "Load",
+    "LookBack",
+    "MecPolicy",
+    "MecResult",
+    "MecTest",
+    "Millilitres",
+    "Millis",
+    "NotKnown",
+    "Note",
+    "Override",
+    "Person",
+    "Policy",
+    "Poured",
+    "Profile",
+    "Quarantine",
+    "Review",
+    "Rinsed",
+    "Rinses",
+    "Role",
+    "SensorCheck",
+    "Stage",
+    "Step",
+    "Strip",
+    "StripBottle",
+    "Text",
+    "Thermometer",
+    "Thing",
+    "Transcript",
+    "Turn",
+    "Used",
+]
+
+KINDS: dict[str, type[Thing]] = {
+    each.KIND: each
+    for each in (
+        Person,
+        Policy,
+        Profile,
+        Bottle,
+        Fill,
+        StripBottle,
+        MecTest,
+        DeviceType,
+        Device,
+        Turn,
+        Load,
+        SensorCheck,
+        Thermometer,
+        ClockWrong,
+        Review,
+        Handover,
+        LookBack,
+        ClosureNote,
+        Transcript,
+    )
+}
+"""Every kind of thing by its name."""

@@ -1,0 +1,64 @@
+"""The site's own rules."""
+
+from __future__ import annotations
+
+import enum
+from typing import Annotated, ClassVar
+
+import msgspec
+
+from collector.record.things.base import Date, Days, Millis, Note, Thing
+
+
+class MecPolicy(enum.StrEnum):
+    """How often the solution is tested. Each use is the published rule; daily only where label and policy say so."""
+
+    EACH_USE = "each use"
+    DAILY = "daily"
+
+
+class LastDay(enum.StrEnum):
+    """What "14 days" means: to the minute, or whole calendar days with the last one counting or not."""
+
+    TO_THE_MINUTE = "to the minute"
+    COUNTS = "counts"
+    DOES_NOT_COUNT = "does not count"
+
+
+class Policy(Thing, frozen=True, omit_defaults=True, kw_only=True):
+    """The site's own rules, one document with the id "site".
+
+    Attributes:
+        time_zone: IANA name; dates are in it. Empty: as this machine is set.
+        mec: How often the solution is tested; a profile whose label does not allow daily is tested at each use.
+        last_day: How use lives in days are counted.
+        longest_immersion_ms: Where the label prints no maximum immersion time (design: 60 min; our own choice).
+        thermometer: An independent thermometer reading is asked for before each use.
+        thermometer_valid_ms: For how long one counts.
+        sensor_check_days: A sensor's check is due so many days after the last; None: the site has set none.
+        lid_moved_today: The lid switch must have been seen to move today before a soak starts.
+        every_closing_is_a_load: Treat every closing as a load.
+        working_days: Weekdays on which the site works, Monday is 0.
+        closed_on: Dates on which it does not.
+        neutralise: Solution is neutralised before it goes to the drain.
+        disposal_rule: What local rules say about it, in words.
+        glycine_g_per_us_gallon: For ortho-phthalaldehyde; 25 is common practice (published figures say "minimum").
+        retention_years: How long records are kept: the longest of the published figures by default.
+    """
+
+    KIND: ClassVar[str] = "policy"
+    time_zone: str = ""
+    mec: MecPolicy = MecPolicy.EACH_USE
+    last_day: LastDay = LastDay.TO_THE_MINUTE
+    longest_immersion_ms: Millis = 60 * 60_000
+    thermometer: bool = False
+    thermometer_valid_ms: Millis = 60 * 60_000
+    sensor_check_days: Days | None = None
+    lid_moved_today: bool = True
+    every_closing_is_a_load: bool = False
+    working_days: tuple[Annotated[int, msgspec.Meta(ge=0, le=6)], ...] = (0, 1, 2, 3, 4)
+    closed_on: tuple[Date, ...] = ()
+    neutralise: bool = False
+    disposal_rule: Note = ""
+    glycine_g_per_us_gallon: Annotated[int, msgspec.Meta(ge=25, le=1_000)] = 25
+    retention_years: Annotated[int, msgspec.Meta(ge=1, le=100)] = 10
