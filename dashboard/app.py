@@ -30,6 +30,7 @@ from dashboard.problems import answer_problem
 from dashboard.readiness_api import readiness_router
 from dashboard.record_pages import record_router
 from dashboard.rehearsal_api import rehearsal_router
+from dashboard.review_api import review_router
 from dashboard.shapes import ClosureBody
 from dashboard.shift_pages import shift_router
 from dashboard.signin import signin_router
@@ -87,6 +88,7 @@ def build_app(
             signin_router(),
             deeds_router(),
             things_router(),
+            review_router(),
             signin_page_router(),
             form_router(),
             *([rehearsal_router()] if rehearsal else []),

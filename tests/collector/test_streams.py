@@ -528,7 +528,7 @@ def test_after_a_failed_commit_streams_that_do_not_speak_again_are_still_ended(c
 
 def _tables(collecting: Collecting) -> dict[str, list[tuple[object, ...]]]:
     names = [name for (name,) in collecting.rows("SELECT name FROM sqlite_master WHERE type = 'table'")]
-    return {name: collecting.rows(f"SELECT * FROM {name}") for name in names}  # noqa: S608
+    return {name: collecting.rows(f"SELECT * FROM {name}") for name in names}
 
 
 def test_a_message_that_breaks_off_leaves_nothing_behind(collecting: Collecting) -> None:
