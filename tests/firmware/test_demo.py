@@ -149,7 +149,7 @@ def test_a_power_cut_is_a_new_boot_and_ctrl_c_ends_in_order(demo: Any) -> None:
     assert len(boots) == 2
     show.process.send_signal(signal.SIGINT)
     assert show.ended() == 0
-    assert "Stopping: nodes, pages, collector, broker." in show.lines
+    assert "Stopping: staff, nodes, pages, collector, broker." in show.lines
     assert not show.running()
 
 
