@@ -14,6 +14,7 @@ from collector import proofs
 from collector.asking import fail, secret_from
 from collector.clock import wall_clock
 from collector.errors import CollectorError
+from collector.pictures import Pictures
 from collector.record.all import DEEDS
 from collector.record.deed import Deed
 from collector.record.desk import Desk, Done
@@ -79,6 +80,7 @@ def _record(data_dir: Path, person: str, password: str, said: Deed, once: str) -
     clock = wall_clock()
     with Desk(data_dir, clock) as desk:
         proven = proofs.by_password(desk, person, password, clock())
+        Pictures(data_dir).refuse_missing(said)
         return desk.do(said, proven.person.id, second_factor=proven.second_factor, once=once)
 
 

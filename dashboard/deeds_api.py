@@ -70,6 +70,7 @@ def _handler(kind: type[Deed]) -> HTTPRouteHandler:
         signed, proof = someone(request), Proof(pin, second_badge, second_pin)
 
         def work(desk: Desk, now_ms: int) -> Done:
+            site.pictures.refuse_missing(data)
             return do(desk, signed, data, proof, once=once, now_ms=now_ms)
 
         return DoneBody.of(await guessing(site, request, work))

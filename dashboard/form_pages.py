@@ -12,6 +12,7 @@ from litestar.datastructures import Cookie, UploadFile
 from litestar.params import FromPath
 from litestar.response import Template
 
+from collector.pictures import MOST_BYTES
 from collector.record.all import DEEDS
 from collector.record.book import Book
 from collector.record.deed import Deed
@@ -22,7 +23,6 @@ from dashboard.doing import Proof, do, guessing, with_second_person
 from dashboard.door import NotSignedInError, Signed, signed_in, someone
 from dashboard.form_reading import MistakesError, Typed, read
 from dashboard.forms import Control, Field, explanation, fields, prefilled, title
-from dashboard.pictures_of_record import MOST_BYTES
 from dashboard.problems import refusal_status
 from dashboard.query import MissingError
 from dashboard.signin import SignIn, enter, session_of
@@ -111,7 +111,9 @@ async def _do(
         zone = Book.looking(desk.connection, now_ms).zone
         named = with_second_person(desk, kind, {}, proof)
         whole = {**typed, **{name: [each] for name, each in named.items() if not any(typed.get(name, ()))}}
-        return do(desk, signed, read(kind, fields(kind), whole, zone), proof, once=once, now_ms=now_ms)
+        said = read(kind, fields(kind), whole, zone)
+        site.pictures.refuse_missing(said)
+        return do(desk, signed, said, proof, once=once, now_ms=now_ms)
 
     return await guessing(site, request, work)
 

@@ -26,6 +26,7 @@ from dashboard.site import AskedSite, Site, only_known_parameters
 
 AnyRequest = Request[Any, Any, Any]
 _LONGEST_GIVEN = 1_000
+_AS_TYPED = ("password", "secret", "again", "current", "pin")
 
 
 @get(SIGN_IN, include_in_schema=False, guards=[only_known_parameters])
@@ -115,9 +116,11 @@ def refuse_old_form(signed: Signed, form: Mapping[str, Any]) -> None:
 
 
 def text_of(form: Mapping[str, Any], name: str) -> str:
-    """What was typed into one field, as far as it can be of use."""
+    """What was typed into one field, as far as it can be of use; a password may begin or end with a space."""
     content = form.get(name, "")
-    return content.strip()[:_LONGEST_GIVEN] if isinstance(content, str) else ""
+    if not isinstance(content, str):
+        return ""
+    return content[:_LONGEST_GIVEN] if name in _AS_TYPED else content[:_LONGEST_GIVEN].strip()
 
 
 def cookie_for(request: AnyRequest, token: str) -> Cookie:

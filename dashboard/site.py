@@ -11,11 +11,11 @@ from litestar.di import NamedDependency
 from litestar.handlers import BaseRouteHandler
 
 from collector.clock import wall_clock
+from collector.pictures import Pictures
 from dashboard.collecting import Collecting
 from dashboard.desks import Desks
 from dashboard.door import Tries
 from dashboard.live import Live
-from dashboard.pictures_of_record import Pictures
 from dashboard.query import known_names
 from dashboard.store import Store
 from dashboard.when import SiteTime

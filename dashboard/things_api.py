@@ -7,13 +7,13 @@ from typing import Annotated, Any
 from litestar import Request, Response, Router, get, post
 from litestar.params import FromPath, PathParameter, QueryParameter
 
+from collector.pictures import MOST_BYTES
 from collector.record.errors import RefusedError
 from collector.record.things import KINDS, Role, Thing
 from dashboard import query
 from dashboard.answers import HeadBody, HistoryBody, PictureBody, RecordsBody, ThingBody, ThingsBody
 from dashboard.door import someone
 from dashboard.ledger_view import head_body, history, records_body
-from dashboard.pictures_of_record import MOST_BYTES
 from dashboard.site import AskedSite, only_known_parameters
 from dashboard.things_view import Wanted, thing_body, things_body
 
@@ -99,13 +99,16 @@ async def post_picture(site: AskedSite, request: Request[Any, Any, Any]) -> Pict
             "role", f"{person.name} is an auditor, who only reads.", "Ask somebody who works here to do it."
         )
     content = await request.body()
-    return await site.desks.run(lambda: site.pictures.keep(content))
+    return PictureBody(*await site.desks.run(lambda: site.pictures.keep(content)))
 
 
 @get("/api/pictures/{sha256:str}", summary="A picture of record", media_type="application/octet-stream")
 async def get_picture(site: AskedSite, sha256: FromPath[str]) -> Response[bytes]:
     """The file as it was sent; its digest is looked at each time."""
-    content, media_type = await site.desks.run(lambda: site.pictures.find(sha256))
+    found = await site.desks.run(lambda: site.pictures.find(sha256))
+    if found is None:
+        raise query.MissingError(f"There is no picture {sha256[:70]!r}.")
+    content, media_type = found
     ending = media_type.partition("/")[2]
     headers = {"Content-Disposition": f'inline; filename="{sha256[:16]}.{ending}"'}
     return Response(content, media_type=media_type, headers=headers)

@@ -231,3 +231,15 @@ def test_at_a_terminal_the_password_is_typed_twice_and_not_seen(data: Path) -> N
     assert (process.returncode, output) == (0, b"1 person ada\n"), seen
     assert PASSWORD.encode() not in seen
     assert b"do not match" in seen
+
+
+def test_what_was_recorded_can_be_verified_and_rebuilt(data: Path) -> None:
+    """That a password or badge was set is part of the chain; what it is is not, and a rebuild leaves it alone."""
+    begun(data)
+    record(data, "record-person", NORA, "--once", "k1")
+    people(data, "new-badge", "nora")
+    assert run("verify", "--data", data).exit_code == 0
+    rebuilt = run("rebuild", "--data", data)
+    assert rebuilt.exit_code == 0, rebuilt.output
+    assert record(data, "record-person", NORA, "--once", "k1").stdout == "3 person nora\n"
+    assert people(data, "list").stdout == "ada  Ada Test  administrator  password\nnora  Nora New  technician  badge\n"

@@ -8,11 +8,11 @@ from typing import Any
 import msgspec
 import pagekit
 import pytest
-from doorkit import ADA, TINA, Browser, House, OpenBrowser, refused, scan
+from doorkit import ADA, SAM, TINA, Browser, House, OpenBrowser, refused, scan
 
 from collector.ledger import BEFORE_THE_FIRST, Record, hashed
+from collector.pictures import MOST_BYTES
 from collector.record.things import KINDS, Fill
-from dashboard.pictures_of_record import MOST_BYTES
 
 JPEG, PNG, PDF = b"\xff\xd8\xff\xe0 rest", b"\x89PNG\r\n\x1a\n rest", b"%PDF-1.7 rest"
 
@@ -193,3 +193,17 @@ def test_a_picture_that_was_changed_is_not_shown(house: House, opened: OpenBrows
     assert answer.json()["text"] == (
         f"{path} is damaged: its content is another than it was. Restore it from a backup."
     )
+
+
+def test_a_picture_that_is_not_kept_cannot_be_named(house: House, opened: OpenBrowser) -> None:
+    browser = opened()
+    scan(browser, house, SAM)
+    said = {"from_ms": pagekit.NOW_MS - 7_200_000, "until_ms": pagekit.NOW_MS - 3_600_000, "lines": ["E12, basin 1"]}
+    named = {**said, "picture_sha256": hashlib.sha256(PDF).hexdigest()}
+    assert refused(browser.post("/api/deeds/transcribe-downtime", json=named), 409) == (
+        "unknown-picture",
+        f"No picture with the digest {named['picture_sha256'][:12]}… is kept here.",
+        "Send the picture first, then name it by the digest that is answered.",
+    )
+    keep(browser, PDF)
+    assert browser.post("/api/deeds/transcribe-downtime", json=named).status_code == 200

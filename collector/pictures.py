@@ -9,10 +9,10 @@ import secrets
 from pathlib import Path
 from typing import NamedTuple
 
+import msgspec
+
 from collector.errors import DataError
 from collector.record.errors import RefusedError
-from dashboard.answers import PictureBody
-from dashboard.query import MissingError
 
 FOLDER = "pictures"
 MOST_BYTES = 8 * 1024 * 1024
@@ -34,6 +34,14 @@ _FORMS = (
 )
 
 
+class Kept(NamedTuple):
+    """A picture that is on the disk."""
+
+    sha256: str
+    media_type: str
+    bytes: int
+
+
 class Pictures:
     """The folder of pictures.
 
@@ -44,7 +52,7 @@ class Pictures:
     def __init__(self, data_dir: Path) -> None:
         self._folder = data_dir / FOLDER
 
-    def keep(self, content: bytes) -> PictureBody:
+    def keep(self, content: bytes) -> Kept:
         """Keep a picture; the same one once more is the same file.
 
         Returns:
@@ -65,13 +73,12 @@ class Pictures:
                 f"The picture cannot be kept in {self._folder} ({error.strerror or error}). Nothing was recorded. "
                 "Look at the folder's owner and free space, then send it again."
             ) from None
-        return PictureBody(digest, form.media_type, len(content))
+        return Kept(digest, form.media_type, len(content))
 
-    def find(self, digest: str) -> tuple[bytes, str]:
-        """A picture and its media type.
+    def find(self, digest: str) -> tuple[bytes, str] | None:
+        """A picture and its media type; None if there is none with this digest.
 
         Raises:
-            MissingError: There is none with this digest.
             DataError: Its content is another than it was.
         """
         for form in _FORMS if _SHA256.fullmatch(digest) else ():
@@ -81,7 +88,23 @@ class Pictures:
                 if hashlib.sha256(content).hexdigest() != digest:
                     raise DataError(f"{path} is damaged: its content is another than it was. Restore it from a backup.")
                 return content, form.media_type
-        raise MissingError(f"There is no picture {digest[:70]!r}.")
+        return None
+
+    def refuse_missing(self, said: msgspec.Struct) -> None:
+        """What is said names pictures by their digest, in fields called …_sha256: each must be here.
+
+        Raises:
+            RefusedError: One is not.
+            DataError: One is damaged.
+        """
+        for name in said.__struct_fields__:
+            digest = getattr(said, name) if name.endswith("_sha256") else None
+            if isinstance(digest, str) and digest and self.find(digest) is None:
+                raise RefusedError(
+                    "unknown-picture",
+                    f"No picture with the digest {digest[:12]}… is kept here.",
+                    "Send the picture first, then name it by the digest that is answered.",
+                )
 
     def _write(self, path: Path, content: bytes) -> None:
         """Under another name first, so that a file of this name is always whole."""
