@@ -64,7 +64,7 @@ class Lane(msgspec.Struct, frozen=True):
         more: How many other sensors there are, in words, or empty.
         ready: "Ready", "Not ready" or "In use".
         why: The one thing that blocks, with its next step.
-        blocks: Everything that blocks, and then what is to be said all the same.
+        besides: Everything else that blocks, and then what is to be said all the same.
         solution: The fill in it, its use-by and its last MEC test; empty if there is none.
     """
 
@@ -89,7 +89,7 @@ class Lane(msgspec.Struct, frozen=True):
     heard: str
     ready: str
     why: str
-    blocks: list[str]
+    besides: list[str]
     solution: str
 
 
@@ -171,7 +171,7 @@ def lane(basin: BasinSeen, when: SiteTime) -> Lane:
         heard=f"last reading {when.near(seen.now.at_utc_ms, seen.now_ms)}" if seen.now else "no reading yet",
         ready=ready.word,
         why=together(ready.why),
-        blocks=[together(text) for text in (*ready.blocks, *ready.remarks)],
+        besides=[together(text) for text in ready.besides],
         solution=together(ready.solution),
     )
 

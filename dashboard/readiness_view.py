@@ -30,15 +30,13 @@ class ReadyLine(msgspec.Struct, frozen=True):
     Attributes:
         word: "Ready", "Not ready" or "In use".
         why: The one thing that blocks, with its next step; empty when ready.
-        blocks: Everything that blocks, each with its next step.
-        remarks: What blocks nothing and is to be said all the same.
+        besides: Everything else that blocks, each with its next step, and what is to be said all the same.
         solution: The fill in it, its use-by and its last MEC test.
     """
 
     word: str
     why: str
-    blocks: list[str]
-    remarks: list[str]
+    besides: list[str]
     solution: str
 
 
@@ -56,15 +54,15 @@ def standing(book: Book, basin: str) -> Standing:
 def ready_line(known: Standing, now_ms: int, when: SiteTime) -> ReadyLine:
     """Put it into words."""
     blocks = known.readiness.blocks
-    in_use = next((block for block in blocks if block.rule == IN_USE), None)
-    texts = [f"{block.text} {block.next_step}" for block in blocks]
-    if in_use is not None:
-        word, why = "In use", in_use.text
-    elif blocks:
-        word, why = "Not ready", texts[0] + _more(len(texts) - 1)
-    else:
+    first = next((block for block in blocks if block.rule == IN_USE), blocks[0] if blocks else None)
+    others = [f"{block.text} {block.next_step}" for block in blocks if block is not first]
+    if first is None:
         word, why = "Ready", _warm(known.readiness)
-    return ReadyLine(word, why, texts, list(known.readiness.remarks), _solution(known, now_ms, when))
+    elif first.rule == IN_USE:
+        word, why = "In use", first.text
+    else:
+        word, why = "Not ready", f"{first.text} {first.next_step}{_more(len(others))}"
+    return ReadyLine(word, why, [*others, *known.readiness.remarks], _solution(known, now_ms, when))
 
 
 def _more(others: int) -> str:

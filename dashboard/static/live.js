@@ -57,7 +57,7 @@
     setVessel(element, lane);
     setLatest(element, lane.latest);
     setSensors(field(element, "sensors"), lane.sensors);
-    setBlocks(field(element, "blocks"), lane.blocks);
+    setBesides(field(element, "besides"), lane.besides);
     field(element, "ready").dataset.ready = lane.ready;
   }
 
@@ -107,10 +107,10 @@
     });
   }
 
-  function setBlocks(list, blocks) {
+  function setBesides(list, texts) {
     if (!list) return;
-    if (list.children.length !== blocks.length) list.replaceChildren(...blocks.map(() => document.createElement("li")));
-    blocks.forEach((text, index) => write(list.children[index], text));
+    if (list.children.length !== texts.length) list.replaceChildren(...texts.map(() => document.createElement("li")));
+    texts.forEach((text, index) => write(list.children[index], text));
   }
 
   function setCollector(text) {

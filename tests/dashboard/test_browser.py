@@ -205,6 +205,7 @@ def test_dragging_over_the_trend_asks_for_detail(browser: Browser, going: tuple[
     with looked_at(browser, 1280) as page:
         page.goto(f"{going[0]}/basins/n1/b1")
         page.wait_for_selector(LINE)
+        page.locator("#legend").scroll_into_view_if_needed()
         box = page.locator("#chart .nsewdrag").first.bounding_box()
         assert box
         with page.expect_request(lambda request: "/trend?since=" in request.url) as request:

@@ -69,13 +69,11 @@ def test_what_people_record_reaches_the_page(browser: Browser, served: tuple[str
         expect(page.locator('[data-f="why"]')).to_contain_text("each use needs its own")
         desk = recorded.Morning(data)
         test = desk.do("begin-mec-test", at_ms=pagekit.NOW_MS - 20_000, fill="F1", strip_bottle="S1")
-        expect(page.locator('[data-f="blocks"] li').first).to_contain_text(
-            f"MEC test {test} of fill F1 waits to be read."
-        )
+        expect(page.locator('[data-f="why"]')).to_contain_text(f"MEC test {test} of fill F1 waits to be read.")
         desk.do("read-mec-test", at_ms=pagekit.NOW_MS - 10_000, test=test, result="pass")
         desk.desk.close()
         expect(page.locator('[data-f="ready"]')).to_have_text("Ready")
         expect(page.locator('[data-f="why"]')).to_have_text("Needs 20.6\u00a0°C, shows 21.3\u00a0°C.")
-        expect(page.locator('[data-f="blocks"] li')).to_have_count(1)
+        expect(page.locator('[data-f="besides"] li')).to_have_count(1)
         expect(page.locator('[data-f="solution"]')).to_contain_text(f"MEC test {test}: passed 13:17 by Tina Test.")
         assert page.evaluate("window.sameDocument") is True

@@ -18,7 +18,7 @@ from collector import ledger
 from collector.record import shelf
 from collector.record.desk import Desk
 from collector.record.patch import difference
-from collector.record.things import Device, Handover, LookBack, MecTest, Quarantine, Thing, Turn
+from collector.record.things import Device, Handover, Load, LookBack, MecTest, Quarantine, Thing, Turn
 from collector.schema import FILE_NAME, connect
 from dashboard.app import build_app
 
@@ -130,6 +130,14 @@ def test_a_basin_that_is_not_ready_says_the_one_thing(at_once: Client) -> None:
         "MEC test M1: passed 12:22 by Tina Test, cleared load L1." in text
     )
     assert "Not ready No fill is recorded in Basin 2. Pour solution into it and record it." in words(at_once, "/")
+
+
+def test_a_basin_in_use_says_only_that(copy: Path) -> None:
+    put(copy, Load(id="L9", basin="n1/b1", fill="F1", began_ms=NOW_MS - 300_000, by="tina"))
+    with asking(copy) as app:
+        text = words(app, "/basins/n1/b1")
+        assert "In use Load L9 has been in Basin 1 since 2026-03-03 13:13." in text
+        assert "Besides MEC test M1 of fill F1, the last one, cleared load L1; each use needs its own. Test" in text
 
 
 def test_a_ready_basin_says_what_it_shows(copy: Path) -> None:
