@@ -51,7 +51,7 @@ class RoundRow(NamedTuple):
         soaks: Closures that it lay in, oldest first.
         findings: Of the closure that counts, and of the round itself.
         immersed_ms: How long it was in the solution.
-        missing: What is missing before release; only while that is the question.
+        missing: What is missing before release, or was when it was used without; only where that is the question.
         profile: What it soaked in.
     """
 
@@ -101,14 +101,15 @@ def round_row(book: Book, turn: Turn) -> RoundRow:
     then = _then(book, turn)
     soak = soak_of(then, turn)
     fill = book.find(Fill, turn.fill) if turn.fill else None
-    asked = turn.stage in (Stage.PREPARING, Stage.SOAKING, Stage.SOAKED) and _known(book, turn)
+    unreleased = turn.used is not None and not turn.used.released
+    asked = turn.stage in (Stage.PREPARING, Stage.SOAKING, Stage.SOAKED) or unreleased
     return RoundRow(
         turn,
         soak.verdict,
         [_soak(book, each) for each in soak.closures],
         [*(soak.best.closure.findings if soak.best else ()), *turn_findings(then, turn)],
         immersed_ms(then, turn),
-        release_facts(book, turn)[1] if asked else (),
+        release_facts(book, turn)[1] if asked and _known(book, turn) else (),
         book.find(Profile, fill.profile) if fill else None,
     )
 

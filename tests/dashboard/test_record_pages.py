@@ -294,6 +294,7 @@ def test_a_load_says_what_its_override_overrode(reads: Client) -> None:
     assert "pass M1, dipped 12:22 by Tina Test, read by Tina Test, strip lot STRIP-9" in good
     assert "GS-01 met 12:40 , 14 min 9 s 3 1 min 5 s 1 min 5 s 1 min 5 s Tom Test, 12:59 released by Sam Test" in good
     assert "An override" not in good
+    assert "not released used 12:59 without release GS-02: 0 of 3 rinses" in good
 
 
 def test_people_without_their_secrets(reads: Client, morning: Path) -> None:
