@@ -151,6 +151,9 @@ def _soak(facts: Facts) -> Iterator[Missing]:
         yield Missing("soak", f"{facts.device}: its soak is running.", "Keep the lid closed until the time is over.")
     elif soak.verdict is not Verdict.MET:
         yield Missing("soak", f"{facts.device}: its soak is {soak.verdict.value}.", _REPROCESS)
+    elif soak.outdated:
+        text = f"{facts.device}: its soak was judged by less than the label asks for as it stands on file now."
+        yield Missing("soak", text, "Wait until the collector has judged it again; if it stays so, see that it runs.")
 
 
 def _rinses(facts: Facts) -> Iterator[Missing]:

@@ -39,6 +39,16 @@ class Requirement(msgspec.Struct, frozen=True, omit_defaults=True):
                 f"({self.min_mc / 1000:g} °C): no soak could meet it. Copy both again from the label."
             )
 
+    def as_strict_as(self, other: Requirement) -> bool:
+        """Whether a closure that meets this one meets the other too; equality qualifies."""
+        hot = other.max_mc is None or (self.max_mc is not None and self.max_mc <= other.max_mc)
+        return (
+            hot
+            and self.min_mc >= other.min_mc
+            and self.contact_ms >= other.contact_ms
+            and self.max_gap_ms <= other.max_gap_ms
+        )
+
 
 class SensorTerms(msgspec.Struct, frozen=True):
     """How a sensor's indication becomes a value that can be judged.

@@ -16,6 +16,7 @@ class Lay(msgspec.Struct, frozen=True):
         verdict: What the closure is worth.
         in_ms: The device went in.
         out_ms: It was taken out; None while it is in.
+        outdated: It was judged by less than the label asks for as it stands on file now, and not yet again.
     """
 
     closing_ms: int
@@ -23,6 +24,7 @@ class Lay(msgspec.Struct, frozen=True):
     verdict: Verdict
     in_ms: int
     out_ms: int | None
+    outdated: bool = False
 
     def throughout(self) -> bool:
         """It lay in it from the closing to the opening."""
@@ -53,7 +55,7 @@ class FillFact(msgspec.Struct, frozen=True):
     Attributes:
         id: Which.
         poured_ms: When it was poured.
-        changed_ms: When solution was last added before the closing: a test counts only from here on.
+        changed_ms: When solution was last added before the opening: a test counts only from here on.
         use_by_ms: The last moment at which a soak in it may still end.
         failed_ms: When a MEC test of it failed.
         gone_ms: When it was discarded.

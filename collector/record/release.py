@@ -83,7 +83,7 @@ def _facts(book: Book, turn: Turn, watched: Watched | None) -> Facts:
     device = book.get(Device, turn.device)
     device_type = book.get(DeviceType, device.type)
     profile = profile_of(book, turn)
-    lay = _lay(book, turn, watched)
+    lay = _lay(book, turn, watched, profile)
     rinses = rinses_needed(book, turn)
     return Facts(
         device=device.id,
@@ -107,11 +107,18 @@ def _facts(book: Book, turn: Turn, watched: Watched | None) -> Facts:
     )
 
 
-def _lay(book: Book, turn: Turn, watched: Watched | None) -> Lay | None:
+def _lay(book: Book, turn: Turn, watched: Watched | None, profile: Profile | None) -> Lay | None:
     soak = soak_of(book, turn)
     if soak.verdict is Verdict.RUNNING and soak.running_since_ms is not None and turn.in_ms is not None:
         return Lay(soak.running_since_ms, book.at_ms, Verdict.RUNNING, turn.in_ms, turn.out_ms)
-    return lay_of(turn, watched) if watched else None
+    return replace(lay_of(turn, watched), outdated=_outdated(watched, profile)) if watched else None
+
+
+def _outdated(watched: Watched, profile: Profile | None) -> bool:
+    """Judged by less than its label asks for now: corrections are written beside the collector, which judges later."""
+    judged_by = watched.closure.requirement
+    asked = profile.requirement(judged_by.max_gap_ms) if profile and judged_by else None
+    return judged_by is None or asked is None or not judged_by.as_strict_as(asked)
 
 
 def _mec(book: Book, turn: Turn, profile: Profile | None, lay: Lay | None) -> MecFact | None:
@@ -130,7 +137,7 @@ def _fill(book: Book, turn: Turn, lay: Lay | None) -> FillFact | None:
     fill = book.find(Fill, turn.fill) if turn.fill else None
     if fill is None:
         return None
-    until_ms = book.at_ms if lay is None else lay.closing_ms
+    until_ms = book.at_ms if lay is None else lay.opened_ms
     return FillFact(
         id=fill.id,
         poured_ms=fill.poured_ms,
