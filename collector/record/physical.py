@@ -16,6 +16,9 @@ from soak.reading import Fault, Lid, Reading
 LOOK_BACK_MS = 60_000
 """How far back a reading of a past moment is looked for."""
 
+_UNSEALED_MS = 24 * 3_600_000
+"""What no page holds yet follows its stream's last page within a day: a page takes an hour of readings at the most."""
+
 AHEAD_MS = 2_000
 """A node's clock may be ahead of ours by this much."""
 
@@ -109,10 +112,11 @@ def _streams(connection: sqlite3.Connection, basin_id: int, at_ms: int) -> list[
     """Streams that may hold a reading of the minute before a moment."""
     rows = connection.execute(
         """SELECT id FROM stream s WHERE basin_id = ? AND (
-               EXISTS (SELECT 1 FROM batch WHERE stream_id = s.id)
+               (EXISTS (SELECT 1 FROM batch WHERE stream_id = s.id)
+                AND coalesce((SELECT max(last_utc_ms) FROM page_index WHERE stream_id = s.id), ?) BETWEEN ? AND ?)
                OR EXISTS (SELECT 1 FROM page_index i
                           WHERE i.stream_id = s.id AND i.last_utc_ms >= ? AND i.first_utc_ms <= ?))""",
-        (basin_id, at_ms - LOOK_BACK_MS, at_ms),
+        (basin_id, at_ms, at_ms - _UNSEALED_MS, at_ms, at_ms - LOOK_BACK_MS, at_ms),
     )
     return [stream_id for (stream_id,) in rows.fetchall()]
 
