@@ -124,12 +124,18 @@ class Book:
     def closures(self, basin: str, since_ms: int, until_ms: int) -> list[Watched]:
         """Ended closures of a basin that touch a time range and that nothing has superseded, oldest first."""
         node, name = basin.split("/")
+        row = self.connection.execute("SELECT id FROM basin WHERE node = ? AND name = ?", (node, name)).fetchone()
+        if row is None:
+            return []
+        # Of those that began before the range only the last can touch it: a lid is closed once at a time.
         rows = self.connection.execute(
             """SELECT s.stream, c.first, c.closing_utc_ms, c.last_utc_ms, c.body FROM closure c
-               JOIN basin b ON b.id = c.basin_id JOIN stream s ON s.id = c.stream_id
-               WHERE b.node = ? AND b.name = ? AND c.last_utc_ms >= ? AND c.closing_utc_ms < ?
-               AND c.superseded_by IS NULL ORDER BY c.closing_utc_ms""",
-            (node, name, since_ms, until_ms),
+               JOIN stream s ON s.id = c.stream_id
+               WHERE c.basin_id = ?1 AND c.superseded_by IS NULL AND c.last_utc_ms >= ?2 AND c.closing_utc_ms < ?3
+               AND c.closing_utc_ms >= ifnull((SELECT max(closing_utc_ms) FROM closure
+                   WHERE basin_id = ?1 AND closing_utc_ms < ?2 AND superseded_by IS NULL), ?2)
+               ORDER BY c.closing_utc_ms""",
+            (row[0], since_ms, until_ms),
         ).fetchall()
         found = []
         for stream, first, closing_ms, last_ms, body in rows:

@@ -57,7 +57,8 @@ class StartLoad(Deed, frozen=True, kw_only=True):
             )
         ready = readiness(book, self.basin)
         if not ready.fill:
-            raise RefusedError("fill-in-basin", ready.blocks[0].text, ready.blocks[0].next_step)
+            empty = next(block for block in ready.blocks if block.rule == "fill-in-basin")
+            raise RefusedError(empty.rule, empty.text, empty.next_step)
         fill = book.get(Fill, ready.fill)
         profile = book.get(Profile, fill.profile)
         in_ms = starting_ms(book, self.basin, already_in=self.already_in)

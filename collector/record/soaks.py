@@ -42,13 +42,18 @@ def soak_of(book: Book, turn: Turn) -> SoakOf:
     """What a device's time in a basin is worth so far."""
     if turn.in_ms is None:
         return SoakOf()
-    ended = book.closures(turn.basin, turn.in_ms, book.at_ms + 1)
+    ended = book.closures(turn.basin, turn.in_ms, _until_ms(book, turn))
     lay_in = tuple(each for each in ended if each.opened_ms <= book.at_ms and lay_of(turn, each).throughout())
     best = max(lay_in, key=_worth, default=None)
     running_ms = book.closed_since_ms(turn.basin) if turn.out_ms is None else None
     if running_ms is not None and running_ms < turn.in_ms:
         running_ms = None
     return SoakOf(lay_in, best, running_ms)
+
+
+def _until_ms(book: Book, turn: Turn) -> int:
+    """What was closed after a device was taken out has nothing to do with it, however long ago that was."""
+    return (book.at_ms if turn.out_ms is None else min(turn.out_ms, book.at_ms)) + 1
 
 
 def lay_of(turn: Turn, watched: Watched) -> Lay:
@@ -74,7 +79,7 @@ def immersed_ms(book: Book, turn: Turn) -> int:
     """
     if turn.in_ms is None:
         return 0
-    closings = [each.closing_ms for each in book.closures(turn.basin, turn.in_ms, book.at_ms + 1)]
+    closings = [each.closing_ms for each in book.closures(turn.basin, turn.in_ms, _until_ms(book, turn))]
     running_ms = book.closed_since_ms(turn.basin) if turn.out_ms is None else None
     closings += [] if running_ms is None else [running_ms]
     from_ms = min((each for each in closings if each >= turn.in_ms), default=turn.in_ms)
