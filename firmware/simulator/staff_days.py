@@ -219,7 +219,15 @@ def _evening(ward: Ward, day: Day, lasts: dict[str, Occasion], special: Special)
     for number, keys in enumerate(day.empty):
         fields = {"closures": list(keys), "answer": "empty"}
         said_ms = at_ms + number * 20 * _SECOND_MS
-        items.append(Item(at_ms=said_ms, deed="answer-closures", who=LEAD, fields=fields, may=("unknown-closure", "closure-assigned")))
+        items.append(
+            Item(
+                at_ms=said_ms,
+                deed="answer-closures",
+                who=LEAD,
+                fields=fields,
+                may=("unknown-closure", "closure-assigned"),
+            )
+        )
     return items
 
 

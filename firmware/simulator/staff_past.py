@@ -45,7 +45,7 @@ def memories(folder: Path) -> dict[str, Memory] | None:
 
 def past_streams(nodes: Mapping[str, Memory], seed: int) -> set[str]:
     """Ids of all that the nodes send of the past days; each remembers those of which everything has been taken in."""
-    return {stream for name, memory in nodes.items() for stream in _history(name, memory, seed).past}
+    return {stream for name, memory in nodes.items() for stream in history_of(name, memory, seed).past}
 
 
 def finished(folder: Path) -> set[str]:
@@ -74,7 +74,7 @@ def past_days(nodes: Mapping[str, Memory], seed: int) -> list[Day]:
     found: list[Occasion] = []
     lived: dict[str, list[Lived]] = {}
     for name, memory in nodes.items():
-        history = _history(name, memory, seed)
+        history = history_of(name, memory, seed)
         for basin in CLINIC:
             if basin.node != name:
                 continue
@@ -105,7 +105,8 @@ def special_days(days: list[Day]) -> Special:
     return Special(**{name: moved(getattr(plain, name)) for name in names})
 
 
-def _history(node: str, memory: Memory, seed: int) -> History:
+def history_of(node: str, memory: Memory, seed: int) -> History:
+    """What a node sends of its past."""
     basins = {basin.name: (basin.played(), tuple(basin.sensors)) for basin in CLINIC if basin.node == node}
     return make_history(
         node,
