@@ -137,6 +137,8 @@ class Basin:
                 self.lid_open = False
             case Act.LOAD_IN:
                 self.load_mc = float(step.load_mc)
+            case Act.ADD if self.load_mc is not None:
+                self.load_mc = (self.load_mc + step.load_mc) / 2
             case Act.LOAD_OUT:
                 self.load_mc = None
             case _:

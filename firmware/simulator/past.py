@@ -127,8 +127,8 @@ def past_script(basin: PlayedBasin, seed: int, key: str, *, start_ms: int, end_m
             inside.pop(0)
         if not inside:
             continue
-        kept_ms = range(inside[0].at_ms, inside[-1].at_ms + 1)
         inside = _whole(inside)
+        kept_ms = range(inside[0].at_ms, inside[-1].at_ms + 1) if inside else range(0)
         steps += [msgspec.structs.replace(step, at_ms=step.at_ms + midnight_ms) for step in inside]
         loads += [
             msgspec.structs.replace(

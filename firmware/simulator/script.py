@@ -25,6 +25,8 @@ _COLD_MORNING_RATE = 0.07
 _COLD_UNTIL_MS = 210 * _MINUTE_MS  # after opening; a basin lags behind its room
 _CHECK_RATE = 0.3  # lid off for a test strip some minutes before a load
 _BUTTON_RATE = 0.6
+_ADD_RATE = 0.06
+_ADD_SHARE = (0.2, 0.4)
 
 
 class Act(enum.StrEnum):
@@ -34,6 +36,7 @@ class Act(enum.StrEnum):
     CLOSE = "close"
     LOAD_IN = "load in"
     LOAD_OUT = "load out"
+    ADD = "add"  # another device goes in beside the first
     BUTTON = "button"
     TROUBLE = "trouble"
     POWER_CUT = "power cut"
@@ -61,6 +64,7 @@ class Mistake(enum.StrEnum):
     CHECK_SUM = "check-sum"
     POWER_ON = "power-on"
     POWER_CUT = "power-cut"
+    DEVICE_ADDED = "device-added"  # no mistake: the lid was opened to add a device, and the time starts again
 
 
 _RATES = {
@@ -206,6 +210,27 @@ def _mishap(dice: Random, habits: Habits, close_ms: int, closed_ms: int, course:
     return [Step(at_ms, Act.TROUBLE, trouble=trouble, sensor=sensor, for_ms=course.for_ms or for_ms)]
 
 
+def _with_device_added(dice: Random, habits: Habits, script: Script) -> Script:
+    """The same load with another device put in after a while; as it was if anything goes wrong in it."""
+    [planned] = script.loads
+    if planned.mistakes:
+        return script
+    at_ms = planned.closed_ms + int(habits.contact_ms * dice.uniform(*_ADD_SHARE))
+    add_ms = at_ms + dice.randrange(6_000, 15_000)
+    again_ms = add_ms + dice.randrange(8_000, 15_000)
+    later_ms = again_ms - planned.closed_ms
+    before = [step for step in script.steps if step.at_ms <= planned.closed_ms]
+    after = [step for step in script.steps if step.at_ms > planned.closed_ms]
+    between = (
+        Step(at_ms, Act.OPEN),
+        Step(add_ms, Act.ADD, load_mc=dice.randrange(*habits.load_mc)),
+        Step(again_ms, Act.CLOSE),
+    )
+    shifted = (msgspec.structs.replace(step, at_ms=step.at_ms + later_ms) for step in after)
+    first = Planned(planned.closed_ms, at_ms, (Mistake.DEVICE_ADDED,))
+    return Script((*before, *between, *shifted), (first, Planned(again_ms, planned.opened_ms + later_ms)))
+
+
 def ordinary_course(dice: Random) -> Course:
     """How an ordinary load goes: mostly well."""
     chance = dice.random()
@@ -265,5 +290,9 @@ def day_script(habits: Habits, seed: int, basin: str, day: int) -> Script:
             planned = done.loads[0]
             marked = msgspec.structs.replace(planned, mistakes=(*planned.mistakes, Mistake.COLD_MORNING))
             done = Script(done.steps, (marked,))
+        add_dice = Random(f"{seed}/{basin}/{day}/{index}/add")  # noqa: S311 - of its own: days stay as they were
+        if add_dice.random() < _ADD_RATE:
+            added = _with_device_added(add_dice, habits, done)
+            done = added if added.steps[-1].at_ms < OPENS_MS + (index + 1) * slot_ms else done
         scripts.append(done)
     return _joined(scripts)

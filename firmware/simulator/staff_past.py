@@ -153,7 +153,12 @@ def _keyed(occasion: Occasion, lived: list[Lived]) -> Occasion:
 def _days(
     found: list[Occasion], lived: Mapping[str, list[Lived]], from_ms: int, until_ms: int, offset_ms: int
 ) -> Iterator[Day]:
-    held = {occasion.closure for occasion in found}
+    held = {
+        each.key
+        for occasion in found
+        for each in lived[occasion.basin]
+        if each.closed_ms < occasion.out_ms and each.opened_ms > occasion.in_ms
+    }
     first = (from_ms + offset_ms) // DAY_MS
     for local_day in range(first, (until_ms + offset_ms) // DAY_MS + 1):
         midnight_ms = local_day * DAY_MS - offset_ms

@@ -11,7 +11,7 @@ from typing import Any
 
 import msgspec
 
-from firmware.simulator.script import Act, Mistake, Script
+from firmware.simulator.script import Act, Mistake, Planned, Script
 
 
 class Item(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -41,12 +41,14 @@ class Occasion(msgspec.Struct, frozen=True):
         basin: "node/name".
         lifted_ms: The lid is lifted.
         in_ms: The load goes in.
-        closed_ms: The lid closes over it.
+        closed_ms: The lid closes over it; where a device was added, after that.
         opened_ms: It opens.
         out_ms: The load is taken out.
         checked_ms: The lid was lifted for a test strip; None if not.
         mistakes: What goes wrong.
         closure: "stream:first", where it is known beforehand.
+        reopened_ms: The lid is lifted to add a device; None if none is.
+        added_ms: That device goes in.
     """
 
     basin: str
@@ -58,6 +60,8 @@ class Occasion(msgspec.Struct, frozen=True):
     checked_ms: int | None = None
     mistakes: tuple[Mistake, ...] = ()
     closure: str = ""
+    reopened_ms: int | None = None
+    added_ms: int = 0
 
     @property
     def node(self) -> str:
@@ -73,27 +77,33 @@ def occasions(basin: str, script: Script) -> list[Occasion]:
     found = []
     steps = script.steps
     places = {step.at_ms: number for number, step in enumerate(steps) if step.act is Act.CLOSE}
+    first: Planned | None = None
     for load in script.loads:
-        at = places.get(load.closed_ms)
-        if at is None:
+        if Mistake.DEVICE_ADDED in load.mistakes:
+            first = load
             continue
-        lifted = max(number for number in range(at) if steps[number].act is Act.OPEN)
-        went_in = next(step for step in steps[lifted:at] if step.act is Act.LOAD_IN)
-        out = next(step for step in steps[at:] if step.act is Act.LOAD_OUT)
+        began, ended = places.get((first or load).closed_ms), places.get(load.closed_ms)
+        if began is None or ended is None:
+            continue
+        lifted = max(number for number in range(began) if steps[number].act is Act.OPEN)
         before = [step for step in steps[max(0, lifted - 2) : lifted] if step.act is Act.OPEN]
         checked = [step.at_ms for step in before if steps[lifted].at_ms - step.at_ms < _CHECK_BEFORE_MS]
+        added = [step.at_ms for step in steps[began:ended] if step.act is Act.ADD]
         found.append(
             Occasion(
                 basin,
                 steps[lifted].at_ms,
-                went_in.at_ms,
+                next(step.at_ms for step in steps[lifted:began] if step.act is Act.LOAD_IN),
                 load.closed_ms,
                 load.opened_ms,
-                out.at_ms,
+                next(step.at_ms for step in steps[ended:] if step.act is Act.LOAD_OUT),
                 checked[0] if checked else None,
                 load.mistakes,
+                reopened_ms=first.opened_ms if first else None,
+                added_ms=added[0] if added else 0,
             )
         )
+        first = None
     return found
 
 

@@ -87,16 +87,37 @@ def begin(ward: Ward, occasion: Occasion, fates: Fates, from_ms: int) -> tuple[R
     devices = [] if began_ms - _USED_BEFORE_MS < from_ms else _chosen(ward, dice, occasion.basin, began_ms)
     if not devices or occasion.basin not in ward.fills or chance < fates.unsaid:
         return Round(occasion, [], who), []
-    late = chance < fates.unsaid + fates.late and bool(occasion.closure) and not occasion.mistakes
+    plain = bool(occasion.closure) and not occasion.mistakes and occasion.reopened_ms is None
+    late = plain and chance < fates.unsaid + fates.late
     found = Round(occasion, devices, who, late)
     items: list[Item] = []
     for place, device in enumerate(devices):
-        items += _prepared(ward, dice, found, place, no_encounter=fates.no_encounter)
+        prepared = Preparing(device, occasion.lifted_ms, occasion.in_ms, place)
+        items += _prepared(ward, dice, found.who, prepared, no_encounter=fates.no_encounter)
         ward.devices[device].free_ms = occasion.out_ms + 60 * _MINUTE_MS  # until its end is planned
     items += _tested(ward, dice, found, fates)
     if not late:
         items += _started(found)
+    if occasion.reopened_ms is not None:
+        items += _added(ward, dice, found, occasion.reopened_ms, fates)
     return found, items
+
+
+def _added(ward: Ward, dice: Random, found: Round, reopened_ms: int, fates: Fates) -> list[Item]:
+    """Another device goes into the load: said before the lid is lifted, so that it is no early opening."""
+    occasion, who = found.occasion, found.who
+    more = _chosen(ward, dice, occasion.basin, reopened_ms - _BEGIN_BEFORE_MS)[:1]
+    announced = Item(
+        at_ms=reopened_ms - 4_000, deed="announce-opening", who=who, fields={"basin": occasion.basin}, may=("no-load",)
+    )
+    if not more:
+        return [announced]
+    prepared = Preparing(more[0], reopened_ms, occasion.added_ms, 0)
+    items = _prepared(ward, dice, who, prepared, no_encounter=fates.no_encounter)
+    ward.devices[more[0]].free_ms = occasion.out_ms + 60 * _MINUTE_MS
+    found.devices.extend(more)
+    fields = {"basin": occasion.basin, "devices": more}
+    return [*items, announced, Item(at_ms=occasion.added_ms + 2_500, deed="add-device", who=who, fields=fields)]
 
 
 def _chosen(ward: Ward, dice: Random, basin: str, began_ms: int) -> list[str]:
@@ -117,11 +138,20 @@ def _chosen(ward: Ward, dice: Random, basin: str, began_ms: int) -> list[str]:
     return of_kind[:most]
 
 
-def _prepared(ward: Ward, dice: Random, found: Round, place: int, *, no_encounter: float) -> list[Item]:
+class Preparing(msgspec.Struct, frozen=True):
+    """A device on its way into a basin: the lid is lifted for it, it goes in, and which of several it is."""
+
+    device: str
+    lifted_ms: int
+    in_ms: int
+    place: int
+
+
+def _prepared(ward: Ward, dice: Random, who: str, preparing: Preparing, *, no_encounter: float) -> list[Item]:
     """The encounter before, the round begun, its steps attested."""
-    device, occasion, who = found.devices[place], found.occasion, found.who
+    device, place = preparing.device, preparing.place
     tool, kind = ward.devices[device], KIND_OF[device]
-    at_ms = occasion.lifted_ms - _BEGIN_BEFORE_MS + place * 20 * _SECOND_MS
+    at_ms = preparing.lifted_ms - _BEGIN_BEFORE_MS + place * 20 * _SECOND_MS
     items = []
     if tool.released:
         encounter = "" if dice.random() < no_encounter else ward.encounter()
@@ -135,9 +165,9 @@ def _prepared(ward: Ward, dice: Random, found: Round, place: int, *, no_encounte
     items.append(Item(at_ms=at_ms, deed="begin-turn", who=who, fields=began))
     items.append(_attested(at_ms + 40 * _SECOND_MS, who, device, [POINT]))
     sink = [step for step in kind.before if step != POINT]
-    items.append(_attested(occasion.lifted_ms - _SINK_BEFORE_MS + step_ms, who, device, sink))
+    items.append(_attested(preparing.lifted_ms - _SINK_BEFORE_MS + step_ms, who, device, sink))
     if kind.last:
-        items.append(_attested(occasion.in_ms + 1_000 + place * 100, who, device, list(kind.last)))
+        items.append(_attested(preparing.in_ms + 1_000 + place * 100, who, device, list(kind.last)))
     return items
 
 
@@ -164,7 +194,7 @@ def _tested(ward: Ward, dice: Random, found: Round, fates: Fates) -> list[Item]:
 def _started(found: Round) -> list[Item]:
     """The load is started; where the basin is not ready, a supervisor lets it start all the same."""
     occasion = found.occasion
-    start = {"basin": occasion.basin, "devices": found.devices}
+    start = {"basin": occasion.basin, "devices": list(found.devices)}
     lead = OTHER_LEAD if occasion.node == "treatment" else LEAD
     override = start | {
         "override": True,

@@ -45,6 +45,9 @@ def check_possible(steps: tuple[Step, ...], *, lid_open: bool = False) -> None:
                 assert lid_open
                 assert not loaded
                 loaded = True
+            case Act.ADD:
+                assert lid_open
+                assert loaded
             case Act.LOAD_OUT:
                 assert lid_open
                 assert loaded
@@ -83,9 +86,9 @@ def test_loads_say_what_the_steps_do() -> None:
         for planned in script.loads:
             assert lids[planned.closed_ms] is Act.CLOSE
             assert moves[moves.index(planned.closed_ms) + 1] == planned.opened_ms
-            early = Mistake.OPENED_EARLY in planned.mistakes
+            early = bool({Mistake.OPENED_EARLY, Mistake.DEVICE_ADDED} & {*planned.mistakes})
             assert (planned.opened_ms - planned.closed_ms < HABITS.contact_ms) == early
-        assert sum(step.act is Act.LOAD_IN for step in script.steps) == len(script.loads)
+        assert sum(step.act in (Act.LOAD_IN, Act.ADD) for step in script.steps) == len(script.loads)
 
 
 def test_a_month_shows_every_mistake_and_most_loads_are_good() -> None:
