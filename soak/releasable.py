@@ -111,6 +111,8 @@ def _mec_lacks(facts: Facts) -> Iterator[str]:
         yield "solution was added to the fill after the MEC test."
     if mec.read_ms is None or not mec.passed:
         yield "the MEC test of its load did not pass."
+    elif not mec.proven:
+        yield "the strips of its MEC test turned out to prove nothing (past their use-by, or controls that failed)."
     elif soak and mec.read_ms > soak.closing_ms:
         yield f"the MEC test was read {in_words(mec.read_ms - soak.closing_ms)} after the lid was closed."
     if not mec.for_this_use:

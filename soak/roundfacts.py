@@ -40,6 +40,7 @@ class MecFact(msgspec.Struct, frozen=True):
         for_this_use: It counts for this load under label and policy: claimed by no other, or the day's own.
         dipped_ms: When the strip went in.
         read_ms: When it was read; None: it was not.
+        proven: Its strips have not turned out to prove nothing.
     """
 
     fill: str
@@ -47,6 +48,7 @@ class MecFact(msgspec.Struct, frozen=True):
     for_this_use: bool
     dipped_ms: int
     read_ms: int | None
+    proven: bool = True
 
 
 class FillFact(msgspec.Struct, frozen=True):

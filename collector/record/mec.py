@@ -12,9 +12,12 @@ from collector.record.deed import Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.lookbacks import open_look_back
 from collector.record.needs import need_reason
-from collector.record.strips import strip_block, there
-from collector.record.things import Fill, Id, MecPolicy, MecResult, MecTest, Profile
+from collector.record.strips import strip_block, strips_prove, there
+from collector.record.things import Fill, Id, MecPolicy, MecResult, MecTest, Profile, StripBottle
 from soak.quantity import in_words
+
+
+_STRIPS_VOID = "its strips were past their use-by, or their controls failed later"
 
 
 @deed
@@ -117,7 +120,7 @@ def mec_test_for(book: Book, fill: Fill, profile: Profile, at_ms: int) -> MecTes
     """The passed MEC test that clears a load which starts at a moment; None if none does.
 
     It was dipped on the day of the load at the site, after the pour or last topping-up of the fill, read by the moment,
-    and no test of the fill has failed by then. Where each use is tested, which is the rule, it has cleared no other
+    no test of the fill has failed by then, and its strips have not turned out to prove nothing. Where each use is tested, which is the rule, it has cleared no other
     load; once a day is enough only where both the label and the site's policy say so.
 
     Args:
@@ -130,7 +133,8 @@ def mec_test_for(book: Book, fill: Fill, profile: Profile, at_ms: int) -> MecTes
         return None
     for test in reversed(book.all(MecTest, group=fill.id, since_ms=fill.tested_after_ms, until_ms=at_ms + 1)):
         passed = test.result is MecResult.PASS and test.read_ms is not None and test.read_ms <= at_ms
-        if passed and book.local_date(test.dipped_ms) == book.local_date(at_ms) and _free(book, profile, test):
+        today = book.local_date(test.dipped_ms) == book.local_date(at_ms)
+        if passed and today and _free(book, profile, test) and proven(book, test):
             return test
     return None
 
@@ -151,6 +155,12 @@ def mec_block(book: Book, fill: Fill, profile: Profile, at_ms: int) -> RefusedEr
     return RefusedError("mec-tested", _untested(book, fill, last, at_ms), "Test the solution with a strip.")
 
 
+def proven(book: Book, test: MecTest) -> bool:
+    """Its strips have not turned out to prove nothing: past their use-by, or with controls that failed later."""
+    bottle = book.find(StripBottle, test.strip_bottle)
+    return bottle is None or strips_prove(bottle, test.dipped_ms)
+
+
 def _free(book: Book, profile: Profile, test: MecTest) -> bool:
     return not test.used_for or daily(book, profile)
 
@@ -169,6 +179,7 @@ def _untested(book: Book, fill: Fill, last: MecTest | None, at_ms: int) -> str:
     reasons = (
         (last.result in (None, MecResult.NOT_READ), f"{test} was not read within its window: it says nothing."),
         (last.result is not MecResult.PASS, f"{test} failed."),
+        (not proven(book, last), f"{test} proves nothing: {_STRIPS_VOID}."),
         (last.dipped_ms < fill.tested_after_ms, f"Fill {fill.id} was topped up at {topped_up}; no MEC test since."),
         (day != book.local_date(at_ms), f"{test} was made on {day}: it holds for that day."),
         (bool(last.used_for), f"{test}, the last one, cleared load {last.used_for}; each use needs its own."),

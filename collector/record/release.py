@@ -10,7 +10,7 @@ from msgspec.structs import replace
 from collector.record.book import Book, Watched
 from collector.record.deed import Deed, deed
 from collector.record.errors import RefusedError
-from collector.record.mec import daily
+from collector.record.mec import daily, proven
 from collector.record.rinses import rinses_needed
 from collector.record.rounds import round_at
 from collector.record.soaks import lay_of, profile_of, soak_of
@@ -130,7 +130,8 @@ def _mec(book: Book, turn: Turn, profile: Profile | None, lay: Lay | None) -> Me
         counts = lay is None or book.local_date(test.dipped_ms) == book.local_date(lay.closing_ms)
     else:
         counts = test.used_for == load.id
-    return MecFact(test.fill, test.result is MecResult.PASS, counts, test.dipped_ms, test.read_ms)
+    passed = test.result is MecResult.PASS
+    return MecFact(test.fill, passed, counts, test.dipped_ms, test.read_ms, proven(book, test))
 
 
 def _fill(book: Book, turn: Turn, lay: Lay | None) -> FillFact | None:

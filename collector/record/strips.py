@@ -232,6 +232,16 @@ def refuse_out_of_date(book: Book, bottle: StripBottle) -> None:
         )
 
 
+def strips_prove(bottle: StripBottle, dipped_ms: int) -> bool:
+    """Whether what passed with a strip that was dipped at a moment is worth anything, by all that is known of it now.
+
+    Not past its use-by as it stands on file now, and not where controls failed later without good ones in between.
+    """
+    failed = [each.at_ms for each in bottle.control_results if not each.passed and each.at_ms >= dipped_ms]
+    good = [each.at_ms for each in bottle.control_results if each.passed and each.at_ms > dipped_ms]
+    return dipped_ms <= bottle.use_by_ms and (not failed or any(each < min(failed) for each in good))
+
+
 def _refuse_uncontrolled(book: Book, bottle: StripBottle) -> None:
     failed = [result for result in bottle.control_results if not result.passed]
     if failed:

@@ -9,6 +9,7 @@ import pytest
 from record_kit import DAY_MS, SECOND_TECHNICIAN, SUPERVISOR, TECHNICIAN, Recording, at
 from solutions_kit import OTHER_GTIN, STRIP, bottle, fill, mec_test, profile, strips
 
+from collector.record.corrections import CorrectStripBottle
 from collector.record.fills import DiscardFill, TopUpFill
 from collector.record.mec import AbandonMecTest, BeginMecTest, ReadMecTest, mec_block, mec_test_for
 from collector.record.pouring import FromBottle
@@ -646,3 +647,36 @@ def test_nothing_is_asked_for_where_none_is_monitored(recording: Recording) -> N
     profile(recording, chemistry="hydrogen-peroxide-7.35-peracetic-acid-0.23")
     fill(recording, bottle(recording))
     assert block(recording) is None
+
+
+VOID = (
+    "mec-tested",
+    "MEC test M1 of fill F1 proves nothing: its strips were past their use-by, or their controls failed later.",
+    NOW,
+)
+
+
+def test_a_pass_whose_strips_fail_their_controls_later_clears_nothing(recording: Recording) -> None:
+    ready(recording)
+    mec_test(recording, "F1", "S1")
+    recording.later(60_000)
+    recording.do(RecordControls(strip_bottle="S1", positives_passed=3, negatives_failed=2))
+    assert clears(recording) is None
+    assert block(recording) == VOID
+
+
+def test_good_controls_in_between_keep_an_earlier_pass(recording: Recording) -> None:
+    ready(recording)
+    mec_test(recording, "F1", "S1")
+    for negatives in (3, 2):
+        recording.later(60_000)
+        recording.do(RecordControls(strip_bottle="S1", positives_passed=3, negatives_failed=negatives))
+    assert clears(recording) == "M1"
+
+
+def test_a_pass_with_strips_that_were_out_of_date_as_corrected_clears_nothing(recording: Recording) -> None:
+    ready(recording)
+    mec_test(recording, "F1", "S1")
+    recording.do(CorrectStripBottle(strip_bottle="S1", expires="2026-03-01", reason="misread"), SUPERVISOR)
+    assert clears(recording) is None
+    assert block(recording) == VOID

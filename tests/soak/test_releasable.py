@@ -120,6 +120,10 @@ def test_the_solution_must_be_permitted() -> None:
         ({"fill": "F2"}, "the MEC test was on fill F2, not on the one that it soaked in."),
         ({"passed": False}, "the MEC test of its load did not pass."),
         ({"read_ms": None}, "the MEC test of its load did not pass."),
+        (
+            {"proven": False},
+            "the strips of its MEC test turned out to prove nothing (past their use-by, or controls that failed).",
+        ),
         ({"for_this_use": False}, "the MEC test of its load does not count for this use."),
         ({"dipped_ms": FILL.changed_ms - 1}, "solution was added to the fill after the MEC test."),
         ({"read_ms": CLOSING + MINUTE}, "the MEC test was read 1 min after the lid was closed."),
@@ -244,6 +248,7 @@ def rounds(draw: st.DrawFn) -> Facts:
         not draw(seldom),
         off(500),
         None if draw(seldom) else off(1_000),
+        proven=not draw(seldom),
     )
     poured = FillFact(
         "F1",
@@ -287,6 +292,7 @@ def every_clause_holds(facts: Facts) -> bool:
         mec_test is not None
         and mec_test.passed
         and mec_test.for_this_use
+        and mec_test.proven
         and mec_test.fill == poured.id
         and mec_test.read_ms is not None
         and mec_test.read_ms <= soak.closing_ms
