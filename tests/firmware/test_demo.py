@@ -154,12 +154,13 @@ def test_a_power_cut_is_a_new_boot_and_ctrl_c_ends_in_order(demo: Any) -> None:
 
 
 def test_past_days_come_in_once(demo: Any) -> None:
-    """A day of five basins comes in through the same wire; started again in its folder, none of it is sent."""
+    """A day of five basins comes in through the same wire and is declared; started again, none of it is sent again."""
     show = demo("--history", "1", "--speed", "1")
     address = show.until(r"(http://127\.0\.0\.1:\d+/)")[1]
     expected = until(lambda: (site := fetch(f"{address}api/site")) and site["backlog"]["expected"] > 5 * 86_000)
     assert expected
     show.until(r"past days: 100 %")
+    show.until(r"Sign in as supervisor Jonas Beispielmann: badge DEMO-J-BEISPIELMANN, PIN \d{6}")
     show.process.send_signal(signal.SIGTERM)
     assert show.ended() == 0
     again = demo("--history", "1", "--speed", "1")
@@ -170,6 +171,13 @@ def test_past_days_come_in_once(demo: Any) -> None:
         return [node["outbox"] for node in site["nodes"] if node["up"]] if site else []
 
     until(lambda: len(outboxes()) == 3 and max(outboxes()) < 10_000, 60)
+    again.until(r"Sign in as supervisor")
+    assert fetch(f"{address}api/things/load")["total"] > 10
+    again.process.send_signal(signal.SIGTERM)
+    assert again.ended() == 0
+    said = (show.folder / "logs" / "staff.log").read_text()
+    assert "not expected" not in said
+    assert said.count("unexpected=0") == 2
 
 
 def test_a_part_that_dies_ends_everything_and_says_which(demo: Any) -> None:
