@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import msgspec
@@ -23,7 +24,8 @@ class Default(msgspec.Struct, frozen=True):
     source: str
 
 
-_SUBSTANCE = "phthalaldehyde"
+_OPA_NAMES = re.compile(r"phthalaldehyde|\bopa\b")
+"""How ortho-phthalaldehyde is called, in small letters; people write OPA on their lists."""
 
 _NOT_UROLOGICAL = Default(
     (UROLOGICAL,),
@@ -33,8 +35,8 @@ _NOT_UROLOGICAL = Default(
 )
 _GLYCINE = Default("glycine", "common practice (from memory; several public sources repeat it)")
 
-FOR_MACHINES = {OPA: f"{OPA}-automated", "glutaraldehyde-2": "glutaraldehyde-heated"}
-"""Claims for automated reprocessors of what is also soaked by hand."""
+_FOR_MACHINES = ((_OPA_NAMES, f"{OPA}-automated"), (re.compile("glutaraldehyde"), "glutaraldehyde-heated"))
+"""Claims for automated reprocessors of what is also soaked by hand, by how people call it."""
 
 JURISDICTION = "US"
 """Of the published rows: CDC and FDA. Claims differ elsewhere."""
@@ -93,7 +95,7 @@ def of_substance(name: str) -> dict[str, Default]:
     Args:
         name: A key of the table, or what people call it.
     """
-    return {"excluded_kinds": _NOT_UROLOGICAL, "neutraliser": _GLYCINE} if _SUBSTANCE in name.lower() else {}
+    return {"excluded_kinds": _NOT_UROLOGICAL, "neutraliser": _GLYCINE} if _OPA_NAMES.search(name.lower()) else {}
 
 
 def _agreed(chemistry: str, field: str) -> Default | None:
@@ -117,14 +119,23 @@ def _worst(figure: int | Range, field: str) -> int:
     return figure if isinstance(figure, int) else _MORE[field](figure)
 
 
-def only_for_machines(chemistry: str, min_mc: int, contact_ms: int) -> Row | None:
-    """The row for automated reprocessors that these figures are those of; the chemistry is also soaked by hand.
+def only_for_machines(substance: str, min_mc: int, contact_ms: int, jurisdiction: str = "") -> Row | None:
+    """The row for automated reprocessors that these figures are those of; the substance is also soaked by hand.
 
     At that row's temperature or warmer and for no longer than its time, a soak claims what only the machine earns.
+    Cooler it asks for even less; labels of other jurisdictions print such claims, but none of the published rows does.
+
+    Args:
+        substance: A key of the table, or what people call it.
+        min_mc: Lowest temperature, millidegrees Celsius.
+        contact_ms: Contact time, milliseconds.
+        jurisdiction: Whose label it is.
     """
-    for row in rows_of(FOR_MACHINES.get(chemistry, "")):
+    published_here = jurisdiction.strip().upper() == JURISDICTION
+    keys = [key for names, key in _FOR_MACHINES if names.search(substance.lower())]
+    for row in (row for key in keys for row in rows_of(key)):
         if isinstance(row.min_mc, int) and isinstance(row.contact_min, int):
             warm, short = min_mc >= row.min_mc, contact_ms <= row.contact_min * 60_000
-            if row.use is Use.AUTOMATED and warm and short:
+            if row.use is Use.AUTOMATED and short and (warm or published_here):
                 return row
     return None

@@ -231,7 +231,9 @@ def _refuse_misfit(profile: Profile) -> None:
         raise RefusedError("profile-figures", problem, "Copy the figures again from the label.")
     if profile.min_mc is None or profile.contact_ms is None:
         return
-    if row := chemistries.only_for_machines(profile.chemistry, profile.min_mc, profile.contact_ms):
+    substance = profile.chemistry or profile.name
+    row = chemistries.only_for_machines(substance, profile.min_mc, profile.contact_ms, profile.jurisdiction)
+    if row:
         raise _trap(row, profile, profile.contact_ms, profile.min_mc)
 
 
@@ -266,9 +268,11 @@ def _trap(row: Row, profile: Profile, contact_ms: int, min_mc: int) -> RefusedEr
     example = ""
     if isinstance(contact, int) and isinstance(warm, int):
         example = f"; published: {in_words(contact)} at {celsius(warm)}"
+    what = "is printed for automated reprocessors only"
+    if isinstance(row.min_mc, int) and min_mc < row.min_mc:
+        what = f"asks for less than what, at {celsius(row.min_mc)}, {what}"
     return RefusedError(
         "automated-only",
-        f"{in_words(contact_ms)} at {celsius(min_mc)} is printed for automated reprocessors only ({row.source}). "
-        f"{row.note}",
+        f"{in_words(contact_ms)} at {celsius(min_mc)} {what} ({row.source}). {row.note}",
         f"Enter the claim that the label prints for soaking by hand{example}.",
     )

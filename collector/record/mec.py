@@ -16,7 +16,6 @@ from collector.record.strips import strip_block, strips_prove, there
 from collector.record.things import Fill, Id, MecPolicy, MecResult, MecTest, Profile, StripBottle
 from soak.quantity import in_words
 
-
 _STRIPS_VOID = "its strips were past their use-by, or their controls failed later"
 
 
@@ -120,8 +119,9 @@ def mec_test_for(book: Book, fill: Fill, profile: Profile, at_ms: int) -> MecTes
     """The passed MEC test that clears a load which starts at a moment; None if none does.
 
     It was dipped on the day of the load at the site, after the pour or last topping-up of the fill, read by the moment,
-    no test of the fill has failed by then, and its strips have not turned out to prove nothing. Where each use is tested, which is the rule, it has cleared no other
-    load; once a day is enough only where both the label and the site's policy say so.
+    no test of the fill has failed by then, and its strips have not turned out to prove nothing. Where each use is
+    tested, which is the rule, it has cleared no other load; once a day is enough only where both the label and the
+    site's policy say so.
 
     Args:
         book: To look in.

@@ -148,22 +148,33 @@ def test_no_other_chemistry_is_for_reprocessors_or_no_soak() -> None:
 def test_five_minutes_at_25_degrees_are_only_for_machines() -> None:
     """CDC Table 4 prints ortho-phthalaldehyde 5 min at 25 °C for automated reprocessors: the trap of the table."""
 
-    def trapped(minutes: float, mc: int, chemistry: str = "ortho-phthalaldehyde-0.55") -> bool:
-        return only_for_machines(chemistry, mc, int(minutes * MIN)) is not None
+    def trapped(minutes: float, mc: int, chemistry: str = "ortho-phthalaldehyde-0.55", whose: str = "") -> bool:
+        return only_for_machines(chemistry, mc, int(minutes * MIN), whose) is not None
 
     assert trapped(5, 25_000)
     assert trapped(4, 26_000)
     assert not trapped(12, 20_000)
     assert not trapped(5.01, 25_000)
     assert not trapped(5, 24_999)  # another claim, that a label of another jurisdiction may print
+    assert not trapped(5, 20_000, whose="EU")
+    assert trapped(5, 20_000, whose=" us ")  # less than what the machine earns at 25 °C
+    for name in ("ortho-phthalaldehyde-0.6", "Ortho-Phthalaldehyde 0.55 %", "OPA 0.55 %"):
+        assert trapped(5, 25_000, name)  # typed from a label, or another strength: the same trap
+    assert not trapped(5, 25_000, "Europa")
     assert trapped(5, 35_000, "glutaraldehyde-2")
+    assert trapped(5, 35_000, "Glutaraldehyde 2.5 %")
     assert not trapped(20, 25_000, "glutaraldehyde-2")
     assert not trapped(5, 35_000, "hydrogen-peroxide-7.5")
 
 
 def test_ortho_phthalaldehyde_excludes_urological_devices_whatever_its_strength() -> None:
     """Miner et al. 2012; CDC Table 5."""
-    for name in ("ortho-phthalaldehyde-0.55", "ortho-phthalaldehyde-0.6", "Ortho-Phthalaldehyde, our own"):
+    for name in (
+        "ortho-phthalaldehyde-0.55",
+        "ortho-phthalaldehyde-0.6",
+        "Ortho-Phthalaldehyde, our own",
+        "OPA 0.55 %",
+    ):
         found = of_substance(name)
         assert found["excluded_kinds"].value == ("urological",)
         assert found["excluded_kinds"].source == (

@@ -84,6 +84,15 @@ def test_a_profile_can_be_typed_from_a_label_alone(recording: Recording) -> None
             ),
         ),
         (
+            {"name": "OPA", "manual": True, "contact_ms": 300_000, "min_mc": 20_000, "jurisdiction": "US"},
+            (
+                "automated-only",
+                f"5 min at 20 °C asks for less than what, at 25 °C, is printed for automated reprocessors only "
+                f"({TABLE_4}). A soak by hand at 25 °C does not earn it.",
+                "Enter the claim that the label prints for soaking by hand.",
+            ),
+        ),
+        (
             {"chemistry": "glutaraldehyde-2", "contact_ms": 300_000, "min_mc": 36_000},
             (
                 "automated-only",
