@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated
 
 import msgspec
 from msgspec import UNSET, UnsetType
 
 from collector.record.book import Book
+from collector.record.chemistries import UROLOGICAL
 from collector.record.deed import KEEPERS, Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.said import given
@@ -55,7 +57,7 @@ class RecordDeviceType(Deed, frozen=True, kw_only=True):
                 f"The device type {self.id!r} is recorded already.",
                 "Change it, or choose another short name.",
             )
-        return _put(book, DeviceType(id=self.id, **given(self)))
+        return _put(book, DeviceType(id=self.id, **given(self)), self.reason)
 
 
 @deed
@@ -87,10 +89,27 @@ class ChangeDeviceType(Deed, frozen=True, kw_only=True):
 
     def perform(self, book: Book) -> DeviceType:
         """As for a new one. Rounds that have begun are judged by what holds at their release."""
-        return _put(book, msgspec.structs.replace(book.get(DeviceType, self.id), **given(self)))
+        return _put(book, msgspec.structs.replace(book.get(DeviceType, self.id), **given(self)), self.reason)
 
 
-def _put(book: Book, said: DeviceType) -> DeviceType:
+_UROLOGICAL_NAMES = re.compile(r"urolog|cystosc|cysto-|ureterosc|urethrosc|nephrosc")
+"""What instruments of the urinary tract are called, in small letters (general knowledge of the trade)."""
+
+
+def _refuse_urological(said: DeviceType, reason: str) -> None:
+    """An instrument of the urinary tract by its name that is of another kind: what excludes those would let it in."""
+    names = f"{said.id} {said.name} {said.kind}".lower()
+    if said.kind == UROLOGICAL or reason.strip() or not _UROLOGICAL_NAMES.search(names):
+        return
+    raise RefusedError(
+        "urological",
+        f"{said.name} is by its name a urological instrument, and its kind is {said.kind!r}: a solution whose label "
+        "excludes urological devices would let it in.",
+        f"Give it the kind {UROLOGICAL!r}, or give the reason why it is none.",
+    )
+
+
+def _put(book: Book, said: DeviceType, reason: str) -> DeviceType:
     device_type = msgspec.structs.replace(
         said,
         name=said.name.strip(),
@@ -98,6 +117,7 @@ def _put(book: Book, said: DeviceType) -> DeviceType:
         profiles=tuple(dict.fromkeys(said.profiles)),
         steps=tuple(step for step in Step if step in said.steps),
     )
+    _refuse_urological(device_type, reason)
     if Step.CLEAN not in device_type.steps:
         # Rutala and Weber 2016, key points: cleaning always comes before high-level disinfection.
         raise RefusedError(

@@ -341,3 +341,20 @@ def test_a_badge_is_never_shown(site: Recording) -> None:
 def test_what_is_not_known_says_what_to_do(site: Recording, typed: str, text: str, next_step: str) -> None:
     said = found(site, typed)
     assert (said.found, said.ask, said.text, said.next_step) == ((), False, text, next_step)
+
+
+@pytest.mark.parametrize(("name", "kind"), [("Cystoscope", "flexible endoscope"), ("Scope", "Urology")])
+def test_an_instrument_of_the_urinary_tract_has_the_kind_that_solutions_exclude(
+    site: Recording, name: str, kind: str
+) -> None:
+    """By another word for its kind, ortho-phthalaldehyde would let it in (Miner et al. 2012; CDC Table 5)."""
+    fields = {field: getattr(TYPE, field) for field in TYPE.__struct_fields__}
+    said = {**fields, "id": "cy", "name": name, "kind": kind, "profiles": ("opa",)}
+    assert site.refused(RecordDeviceType(**said), SUPERVISOR) == (
+        "urological",
+        f"{name} is by its name a urological instrument, and its kind is '{kind.lower()}': a solution whose label "
+        "excludes urological devices would let it in.",
+        "Give it the kind 'urological', or give the reason why it is none.",
+    )
+    site.do(RecordDeviceType(**{**said, "reason": "A training dummy."}), SUPERVISOR)
+    site.do(RecordDeviceType(**{**said, "id": "cy2", "kind": "urological", "profiles": ("glut",)}), SUPERVISOR)
