@@ -11,7 +11,7 @@ from collector.record import fills
 from collector.record.book import Book
 from collector.record.bottles import dated
 from collector.record.deed import KEEPERS, Deed, deed
-from collector.record.lookbacks import open_look_back
+from collector.record.lookback_opening import open_look_back
 from collector.record.needs import OpenDays, Volume, expiry, need_reason
 from collector.record.said import given
 from collector.record.strips import dated as strips_dated

@@ -1,81 +1,19 @@
-"""Look-backs: something turned out to have been wrong; which rounds it may concern, until somebody concludes it."""
+"""Look-backs concluded: what was found, and what becomes of the devices that they held back."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 import msgspec
 
-from collector.ledger import COLLECTOR
 from collector.record.book import Book
 from collector.record.deed import LEADS, Deed, deed
 from collector.record.errors import RefusedError
-from collector.record.things import Attested, Device, Fill, Id, Load, LookBack, Note, Turn
+from collector.record.quarantine import put_into
+from collector.record.release import release_facts
+from collector.record.rounds import last_turn
+from collector.record.things import Attested, Device, Id, LookBack, Note, Stage
 
-
-def open_look_back(
-    book: Book,
-    *,
-    cause: str,
-    text: str,
-    from_ms: int,
-    until_ms: int | None = None,
-    fills: Iterable[str] = (),
-    turns: Iterable[Turn] | None = None,
-    by: str = "",
-) -> LookBack:
-    """Put a look-back into the book and mark the devices that must not be released or used meanwhile.
-
-    Marked are devices whose round concerned is their present one and is still open. Where a round has been used, the
-    device has moved on: its reference stays with the round, which the look-back lists.
-
-    Args:
-        book: Of the deed that found out.
-        cause: E.g. "mec-fail".
-        text: What was wrong, in words.
-        from_ms: The last good evidence: what came out before it is not concerned.
-        until_ms: What went in from here on is not concerned; this moment if not given.
-        fills: Whose rounds are concerned; not looked at where `turns` are given.
-        turns: The rounds concerned, if they are known.
-        by: Who; the book's person if not given.
-    """
-    fills = tuple(fills)
-    until_ms = book.at_ms + 1 if until_ms is None else until_ms
-    concerned = tuple(_in_fills(book, fills, from_ms, until_ms) if turns is None else turns)
-    look_back = LookBack(
-        id=book.next_id(LookBack),
-        cause=cause,
-        text=text,
-        opened_ms=book.at_ms,
-        by=by or book.who or COLLECTOR,
-        from_ms=from_ms,
-        until_ms=until_ms,
-        fills=fills,
-        turns=tuple(each.id for each in concerned),
-        devices=tuple(dict.fromkeys(each.device for each in concerned)),
-    )
-    for turn in concerned:
-        device = book.find(Device, turn.device)
-        if device is not None and device.turn == turn.id and turn.open() and look_back.id not in device.lookbacks:
-            book.put(msgspec.structs.replace(device, lookbacks=(*device.lookbacks, look_back.id)))
-    return book.put(look_back)
-
-
-def _in_fills(book: Book, fills: tuple[str, ...], from_ms: int, until_ms: int) -> list[Turn]:
-    """Rounds that lay in one of the fills within a time range, in the order in which they went in."""
-    turns = [
-        book.get(Turn, turn_id)
-        for fill in (book.get(Fill, fill_id) for fill_id in fills)
-        for load in book.all(Load, group=fill.basin, since_ms=fill.poured_ms, until_ms=until_ms)
-        if load.fill == fill.id
-        for turn_id in load.turns
-    ]
-    within = [
-        turn
-        for turn in turns
-        if (turn.in_ms is None or turn.in_ms < until_ms) and (turn.out_ms is None or turn.out_ms > from_ms)
-    ]
-    return sorted(within, key=lambda turn: turn.in_ms or 0)
+_REEXAMINED = frozenset({"profile", "mec-test", "fill-in-date", "soak"})
+"""Clauses of a release that what opens look-backs can undo; rinses and steps stand as they were."""
 
 
 @deed
@@ -95,7 +33,7 @@ class CloseLookBack(Deed, frozen=True, kw_only=True):
     conclusion: Note
 
     def perform(self, book: Book) -> LookBack:
-        """Its devices are free of it."""
+        """Its devices are free of it; a release that what is known now does not bear out ends in quarantine."""
         look_back = open_one(book, self.look_back)
         if not self.conclusion.strip():
             raise RefusedError(
@@ -105,6 +43,7 @@ class CloseLookBack(Deed, frozen=True, kw_only=True):
             )
         for device_id in look_back.devices:
             _free(book, device_id, look_back.id)
+            _hold_back(book, device_id, look_back)
         closed = Attested(book.who, book.at_ms, self.conclusion)
         return book.put(msgspec.structs.replace(look_back, closed=closed))
 
@@ -169,3 +108,15 @@ def _free(book: Book, device_id: str, look_back_id: str) -> None:
     if device is not None and look_back_id in device.lookbacks:
         kept = tuple(each for each in device.lookbacks if each != look_back_id)
         book.put(msgspec.structs.replace(device, lookbacks=kept))
+
+
+def _hold_back(book: Book, device_id: str, look_back: LookBack) -> None:
+    """No conclusion makes up for a soak or test that no longer holds: such a device must not be used as released."""
+    device = book.find(Device, device_id)
+    turn = last_turn(book, device) if device else None
+    if device is None or turn is None or turn.id not in look_back.turns or turn.stage is not Stage.RELEASED:
+        return
+    undone = [each for each in release_facts(book, turn)[1] if each.rule in _REEXAMINED]
+    if undone and device.quarantine is None:
+        reason = f"Its release does not hold by what is known since look-back {look_back.id}: {undone[0].text}"
+        put_into(book, device, reason, "Reprocess it: cleaning, soak, rinses.")

@@ -10,7 +10,7 @@ import msgspec
 from collector.record.book import Book
 from collector.record.deed import Deed, deed
 from collector.record.errors import RefusedError
-from collector.record.lookbacks import open_look_back
+from collector.record.lookback_opening import open_look_back
 from collector.record.needs import need_reason
 from collector.record.strips import strip_block, strips_prove, there
 from collector.record.things import Fill, Id, MecPolicy, MecResult, MecTest, Profile, StripBottle

@@ -13,7 +13,7 @@ from collector.record.deed import KEEPERS, Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.gtin import gtin
 from collector.record.label import FIGURES, Confirmation, Label, refuse_unusable, started, typed, words_for
-from collector.record.lookbacks import open_look_back
+from collector.record.lookback_opening import open_look_back
 from collector.record.needs import need_reason
 from collector.record.printed import CHEMISTRIES, Use
 from collector.record.things import Fill, Id, Profile

@@ -10,7 +10,7 @@ from collector.record.book import Book
 from collector.record.deed import HANDS, KEEPERS, Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.lives import strips_use_by
-from collector.record.lookbacks import open_look_back
+from collector.record.lookback_opening import open_look_back
 from collector.record.needs import OpenDays, calendar, expiry, need_reason
 from collector.record.things import (
     ControlResult,

@@ -8,7 +8,7 @@ from collector.record.book import DAY_MS, Book
 from collector.record.deed import Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.loads import ended_if_empty, taken_out
-from collector.record.lookbacks import open_look_back
+from collector.record.lookback_opening import open_look_back
 from collector.record.quarantine import put_into
 from collector.record.references import Reference, opaque
 from collector.record.rounds import last_turn, not_quarantined, round_at

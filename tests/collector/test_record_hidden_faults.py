@@ -3,14 +3,30 @@
 from __future__ import annotations
 
 from msgspec.structs import replace
-from record_kit import SUPERVISOR
+from record_kit import MINUTE_MS, SUPERVISOR
 from solutions_kit import STRIP
-from ward_kit import Ward
+from ward_kit import PROFILE, Ward
 
+from collector.record.book import Book
+from collector.record.deed import HANDS, Deed
+from collector.record.lookback_opening import open_look_back
 from collector.record.lookbacks import CloseLookBack
 from collector.record.release import Release
 from collector.record.strips import RecordControls
-from collector.record.things import ControlResult, Controls, LookBack, StripBottle
+from collector.record.things import ControlResult, Controls, LookBack, Stage, StripBottle
+
+
+class Suspect(Deed, frozen=True, kw_only=True):
+    """A deed of the test's that finds something wrong with fills."""
+
+    NAME = "suspect-fills"
+    ROLES = HANDS
+
+    fills: tuple[str, ...]
+
+    def perform(self, book: Book) -> LookBack:
+        """Open it."""
+        return open_look_back(book, cause="test", text="A doubt.", from_ms=0, fills=self.fills)
 
 
 def strips(ward: Ward) -> None:
@@ -46,3 +62,38 @@ def test_controls_that_fail_after_the_soak_hold_it_back_even_once_the_look_back_
     )
     ward.recording.put(replace(ward.recording.get(StripBottle, "S1"), control_results=()))
     ward.do(Release(devices=("A1",)), SUPERVISOR)
+
+
+def judged_again(ward: Ward) -> None:
+    """The profile now asks for 20 minutes, and the collector has judged the closures again."""
+    ward.recording.put(replace(PROFILE, contact_ms=20 * MINUTE_MS))
+    ward.recording.desk.connection.execute(
+        """UPDATE closure SET body = json_set(body, '$.verdict', 'not met', '$.requirement.contact_ms', 1200000)"""
+    )
+    ward.recording.desk.connection.commit()
+
+
+def held(ward: Ward) -> str:
+    """A look-back over the rounds in the ward's first fill."""
+    return ward.do(Suspect(fills=("F1",))).id
+
+
+def test_a_release_that_no_longer_holds_ends_in_quarantine_when_its_look_back_is_closed(ward: Ward) -> None:
+    ward.released("A1")
+    look_back = held(ward)
+    judged_again(ward)
+    ward.do(CloseLookBack(look_back=look_back, conclusion="The label asks for 20 minutes."), SUPERVISOR)
+    quarantine = ward.device("A1").quarantine
+    assert quarantine is not None
+    assert (quarantine.reason, quarantine.next_action) == (
+        "Its release does not hold by what is known since look-back K1: A1: its soak is not met.",
+        "Reprocess it: cleaning, soak, rinses.",
+    )
+    assert (ward.device("A1").lookbacks, ward.turn("A1").stage) == ((), Stage.ENDED)
+
+
+def test_a_release_that_holds_stays_one_when_its_look_back_is_closed(ward: Ward) -> None:
+    ward.released("A1")
+    look_back = held(ward)
+    ward.do(CloseLookBack(look_back=look_back, conclusion="The strip was misread."), SUPERVISOR)
+    assert (ward.device("A1").quarantine, ward.turn("A1").stage) == (None, Stage.RELEASED)

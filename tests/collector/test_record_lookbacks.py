@@ -7,7 +7,8 @@ from record_kit import MINUTE_MS, SECOND_MS, SUPERVISOR
 from ward_kit import B1, B2, Ward
 
 from collector.record.deed import HANDS, Deed
-from collector.record.lookbacks import CloseLookBack, FreeFromLookBack, open_look_back
+from collector.record.lookback_opening import open_look_back
+from collector.record.lookbacks import CloseLookBack, FreeFromLookBack
 from collector.record.quarantine import QuarantineDevice
 from collector.record.release import Release
 from collector.record.things import Attested, LookBack
