@@ -109,6 +109,13 @@ def _refuse_profile(profile: Profile) -> None:
 
 
 def _refuse_bottle(book: Book, bottle: Bottle, profile: Profile, at_ms: int) -> None:
+    if bottle.gtin and bottle.gtin not in profile.product_codes:
+        raise RefusedError(
+            "product-code",
+            f"Bottle {bottle.id} was taken for {profile.name} by its product code {bottle.gtin}, which is not that "
+            "profile's any more: what is in it is in question.",
+            "Do not pour it. Compare its label; receive it again under the right profile, and throw this entry away.",
+        )
     refuse_out_of_date(book, bottle, at_ms)
     for since_ms, words in ((bottle.opened_ms, "opened"), (bottle.activated_ms, "activated")):
         if since_ms is not None and since_ms > at_ms:

@@ -14,9 +14,9 @@ from collector.record.errors import RefusedError
 from collector.record.gtin import gtin
 from collector.record.label import FIGURES, Confirmation, Label, refuse_unusable, started, typed, words_for
 from collector.record.lookback_opening import open_look_back
-from collector.record.needs import need_reason
+from collector.record.needs import basin_name, need_reason
 from collector.record.printed import CHEMISTRIES, Use
-from collector.record.things import Fill, Id, Profile
+from collector.record.things import Bottle, Fill, Id, Profile
 
 ProductCode = Annotated[str, msgspec.Meta(max_length=14)]
 
@@ -223,7 +223,7 @@ class AssignProductCode(Deed, frozen=True, kw_only=True):
 
 @deed
 class TakeProductCodeAway(Deed, frozen=True, kw_only=True):
-    """Take a product code away from a solution profile.
+    """Take a product code away from a solution profile: what its bottles were taken for is in question.
 
     Attributes:
         profile: Which.
@@ -238,7 +238,7 @@ class TakeProductCodeAway(Deed, frozen=True, kw_only=True):
     gtin: ProductCode
 
     def perform(self, book: Book) -> Profile:
-        """Bottles received by it keep their profile."""
+        """Nothing more is poured from bottles received by it; what was soaked in fills of them is looked back on."""
         profile, code = book.get(Profile, self.profile), gtin(self.gtin)
         need_reason(self, f"Taking product code {code} away")
         if code not in profile.product_codes:
@@ -248,7 +248,33 @@ class TakeProductCodeAway(Deed, frozen=True, kw_only=True):
                 "Look on the profiles' page to which it belongs.",
             )
         kept = tuple(each for each in profile.product_codes if each != code)
+        _question_code(book, profile, code)
         return book.put(msgspec.structs.replace(profile, product_codes=kept))
+
+
+def _question_code(book: Book, profile: Profile, code: str) -> None:
+    """Fills of bottles that were taken for this solution by a code that is not its own."""
+    taken = {bottle.id for bottle in book.all(Bottle, group=profile.id) if bottle.gtin == code}
+    fills_of = [fill for fill in book.all(Fill) if any(each.bottle in taken for each in fill.poured)]
+    in_use = next((fill for fill in fills_of if fill.open()), None)
+    if in_use:
+        raise RefusedError(
+            "fill-in-use",
+            f"Fill {in_use.id} in {basin_name(book, in_use.basin)} was poured from a bottle with product code {code}: "
+            "what is in it is in question.",
+            f"Discard {in_use.id} first, then take the code away.",
+        )
+    concerned = [fill for fill in fills_of if fill.loads]
+    if concerned:
+        open_look_back(
+            book,
+            cause="product-code-taken-away",
+            text=f"Product code {code} is not that of profile {profile.id} ({profile.name}): what was in "
+            f"{len(concerned)} fill{'s' * (len(concerned) != 1)} of its bottles is in question.",
+            from_ms=min(fill.poured_ms for fill in concerned),
+            until_ms=book.at_ms,
+            fills=tuple(fill.id for fill in concerned),
+        )
 
 
 def _in_service(book: Book, profile_id: str) -> Profile:

@@ -9,7 +9,9 @@ import pytest
 from record_kit import ADMINISTRATOR, AUDITOR, SUPERVISOR, TECHNICIAN, Recording, at
 from solutions_kit import CONFIRMED, FROM_LABEL, GTIN, OPA, OTHER_GTIN, PICTURE, bottle, fill, profile
 
+from collector.record.fills import DiscardFill, PourFill
 from collector.record.gtin import gtin
+from collector.record.pouring import FromBottle
 from collector.record.profiles import (
     AssignProductCode,
     ConfirmProfile,
@@ -479,3 +481,33 @@ def test_product_codes_of_gs1_examples(code: str, whole: str) -> None:
 def test_product_codes_that_are_none(recording: Recording, code: str, text: str) -> None:
     profile(recording)
     assert recording.refused(AssignProductCode(profile="opa", gtin=code), SUPERVISOR)[:2] == ("product-code", text)
+
+
+def taken_away() -> TakeProductCodeAway:
+    return TakeProductCodeAway(profile="opa", gtin=GTIN, reason="It stands on the label of another strength.")
+
+
+def test_what_was_poured_by_a_wrong_code_is_looked_back_on_and_nothing_more_is_poured(recording: Recording) -> None:
+    profile(recording)
+    fill(recording, bottle(recording))
+    bottle(recording, lot="L2")
+    assert recording.refused(taken_away(), SUPERVISOR) == (
+        "fill-in-use",
+        f"Fill F1 in Basin 1 was poured from a bottle with product code {GTIN}: what is in it is in question.",
+        "Discard F1 first, then take the code away.",
+    )
+    recording.put(msgspec.structs.replace(recording.get(Fill, "F1"), loads=2))
+    recording.do(DiscardFill(fill="F1", reason="wrong solution"))
+    recording.do(taken_away(), SUPERVISOR)
+    (look_back,) = recording.all(LookBack)
+    assert (look_back.cause, look_back.fills) == ("product-code-taken-away", ("F1",))
+    assert look_back.text == (
+        f"Product code {GTIN} is not that of profile opa (ortho-phthalaldehyde 0.55 %): what was in 1 fill of its "
+        "bottles is in question."
+    )
+    assert recording.refused(PourFill(basin="n1/b1", bottles=(FromBottle("B2"),))) == (
+        "product-code",
+        f"Bottle B2 was taken for ortho-phthalaldehyde 0.55 % by its product code {GTIN}, which is not that profile's "
+        "any more: what is in it is in question.",
+        "Do not pour it. Compare its label; receive it again under the right profile, and throw this entry away.",
+    )
