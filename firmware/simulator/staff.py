@@ -24,7 +24,7 @@ import msgspec
 from firmware.simulator.memory import Memory
 from firmware.simulator.staff_days import CORRECTED, CORRECTED_MIN_MC, Day, Seen, day_items, review
 from firmware.simulator.staff_live import Play
-from firmware.simulator.staff_past import finished, memories, past_days, past_streams, special_days, start_ms
+from firmware.simulator.staff_past import end_ms, finished, memories, past_days, past_streams, special_days, start_ms
 from firmware.simulator.staff_plan import Item, Occasion, Tool, Ward
 from firmware.simulator.staff_rounds import Fates
 from firmware.simulator.staff_screen import Screen
@@ -43,6 +43,7 @@ _FROM_BEFORE_MS = 45 * 60_000
 _LIVE_LATE_MS = 5_000
 _SHOWN_WITHIN_MS = 120_000
 _KEEP_EVERY_S = 20.0
+_JUDGED_AGAIN_S = 300
 
 
 class Known(msgspec.Struct):
@@ -143,7 +144,7 @@ class Staff:
             if items is None or day is days[-1]:
                 return items or []
             self._patiently(lambda items=items: self._teller.play(items))
-            self._after(day, items)
+            self._after(nodes, day, items)
             self._known.days += 1
             self._keep()
             if day.number % 5 == 4 or day.number == 0:
@@ -155,11 +156,12 @@ class Staff:
         seen = Seen(lambda occasion: bool(verdicts(occasion)), self._screen.open_ids("look-back"))
         return day_items(self._known.ward, day, seen, Fates(), special)
 
-    def _after(self, day: Day, items: list[Item]) -> None:
+    def _after(self, nodes: dict[str, Memory], day: Day, items: list[Item]) -> None:
         """Wait until soaks were judged again after a correction, then sign the day's review."""
         if any(item.deed == "correct-profile" for item in items):
             basins = [basin for basin, profile in PROFILE_OF.items() if profile == CORRECTED]
-            self._until(lambda: self._screen.judged_by(basins, day.midnight_ms, CORRECTED_MIN_MC), 120)
+            since_ms, until_ms = start_ms(nodes), end_ms(nodes)
+            self._until(lambda: self._screen.judged_by(basins, since_ms, until_ms, CORRECTED_MIN_MC), _JUDGED_AGAIN_S)
         date = date_text(day.local_day * 86_400_000)
         signed = self._patiently(lambda: review(self._known.ward, day, self._screen.open_subjects(date), date))
         self._patiently(lambda: self._teller.play(signed or []))

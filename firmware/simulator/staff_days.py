@@ -131,7 +131,8 @@ def day_items(ward: Ward, day: Day, seen: Seen, fates: Fates, special: Special) 
         items += finish(ward, found, met=met, kept=fails or stale, unreleased=used, fates=fates)
         if fails:
             items += _failed(ward, occasion)
-        elif stale and room:
+        elif stale and room and found.devices:
+            ward.named["stale"] = 1
             items += _renewed(ward, occasion.basin, occasion.out_ms + 4 * _MINUTE_MS, "Past its use-by date.")
     if working(day.local_day) and day.from_ms < day.midnight_ms + SHUT_MS < day.until_ms - 30 * _MINUTE_MS:
         items += _evening(ward, day, lasts, special)
@@ -159,7 +160,7 @@ def _morning(ward: Ward, day: Day, seen: Seen, special: Special) -> list[Item]:
     ahead_ms = DAY_MS * (1 if working(day.local_day + 1) else 2)
     for number, basin in enumerate(PROFILE_OF):
         pour_ms = at_ms + (8 + 2 * number) * _MINUTE_MS
-        forgotten = special.out_of_date in (day.number, day.number + 1) and basin == "treatment/b1"
+        forgotten = basin == "treatment/b1" and day.number >= special.out_of_date - 1 and "stale" not in ward.named
         if needs_pour(ward, basin, day.midnight_ms + ahead_ms + _MORNING_MS) and not forgotten:
             items += _renewed(ward, basin, pour_ms, "Its reuse life ends.")
         elif ward.dice(basin, day.number, "top-up").random() < _TOP_UP_RATE:
@@ -237,7 +238,16 @@ def review(ward: Ward, day: Day, open_subjects: Sequence[str], date: str) -> lis
     lived = day.from_ms < at_ms < day.until_ms
     if not working(day.local_day) or not lived or ward.dice(day.number, "review").random() < _NO_REVIEW_RATE:
         return []
-    asked = [subject for subject in open_subjects if subject.removeprefix("closure:") not in day.later]
+    still_good = {
+        f"fill:{ward.numbers.get(fill.name)}"
+        for basin, fill in ward.fills.items()
+        if not needs_pour(ward, basin, at_ms)
+    }
+    asked = [
+        subject
+        for subject in open_subjects
+        if subject.removeprefix("closure:") not in day.later and subject not in still_good
+    ]
     answers = [{"subject": subject, "answer": _answer(subject)} for subject in asked]
     who = LEAD if day.number % 3 else OTHER_LEAD
     return [Item(at_ms=at_ms, deed="sign-review", who=who, fields={"day": date, "answers": answers})]

@@ -68,12 +68,12 @@ class Screen:
             if len(page) < _MOST:
                 return
 
-    def judged_by(self, basins: Iterable[str], since_ms: int, min_mc: int) -> bool:
-        """Soaks of basins were judged again by a corrected minimum temperature."""
+    def judged_by(self, basins: Iterable[str], since_ms: int, until_ms: int, min_mc: int) -> bool:
+        """No soak of these basins is left that was judged by another minimum temperature."""
         return all(
-            each["requirement"] is not None and each["requirement"]["min_mc"] == min_mc
+            each["requirement"] is None or each["requirement"]["min_mc"] == min_mc
             for basin in basins
-            for each in self._closures(since_ms, since_ms + 86_400_000, basin)
+            for each in self._closures(since_ms, until_ms, basin)
         )
 
     def open_ids(self, kind: str) -> list[str]:
