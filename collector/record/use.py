@@ -40,10 +40,8 @@ class StoreDevice(Deed, frozen=True, kw_only=True):
                 f"{device.id} is in {cabinet} since {book.local_text(device.stored_ms or book.at_ms)}.",
                 "Nothing more is needed for it.",
             )
-        hang_days = book.get(DeviceType, device.type).hang_days
-        released_ms = turn.released.at_ms if turn.released else book.at_ms
-        hang_until_ms = None if hang_days is None else released_ms + hang_days * DAY_MS
-        return book.put(replace(device, stored_in=cabinet, stored_ms=book.at_ms, hang_until_ms=hang_until_ms))
+        until_ms = _hang_until_ms(book, device, turn)
+        return book.put(replace(device, stored_in=cabinet, stored_ms=book.at_ms, hang_until_ms=until_ms))
 
 
 @deed
@@ -87,10 +85,18 @@ def wrong_with_use(book: Book, device: Device) -> tuple[str, str] | None:
         return "used-without-release", f"{device.id} was used without having been released."
     if device.lookbacks:
         return "used-during-look-back", f"{device.id} was used while {' and '.join(device.lookbacks)} held it back."
-    if device.hang_until_ms is not None and book.at_ms > device.hang_until_ms:
-        until = book.local_text(device.hang_until_ms)
+    until_ms = device.hang_until_ms if device.stored_in else _hang_until_ms(book, device, turn)
+    if until_ms is not None and book.at_ms > until_ms:
+        until = book.local_text(until_ms)
         return "used-past-hang-time", f"{device.id} was used after its hang time had ended {until}."
     return None
+
+
+def _hang_until_ms(book: Book, device: Device, turn: Turn) -> int | None:
+    """From its release on, whether or not anybody recorded where it hangs; None: its type sets none."""
+    hang_days = book.get(DeviceType, device.type).hang_days
+    released_ms = turn.released.at_ms if turn.released else book.at_ms
+    return None if hang_days is None else released_ms + hang_days * DAY_MS
 
 
 def _round_of_use(book: Book, device: Device) -> Turn:

@@ -389,3 +389,15 @@ def test_after_a_use_without_release_it_can_be_reprocessed_and_released(ward: Wa
     ward.released("A1")
     assert ward.turn("A1").came_from == "ENC-2"
     ward.do(CloseLookBack(look_back="K1", conclusion="ENC-2 was told."), SUPERVISOR)
+
+
+def test_the_hang_time_ends_also_where_nobody_recorded_the_cabinet(ward: Ward) -> None:
+    ward.released("A1")
+    until = ward.recording.book().local_text(ward.now_ms + 7 * DAY_MS)
+    ward.recording.later(7 * DAY_MS + 1)
+    ward.do(RecordUse(device="A1", encounter="E-1"))
+    (look_back,) = ward.recording.all(LookBack)
+    assert (look_back.cause, look_back.text) == (
+        "used-past-hang-time",
+        f"A1 was used after its hang time had ended {until}.",
+    )
