@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated
 
 import msgspec
@@ -12,7 +13,7 @@ from collector.record.book import Book
 from collector.record.deed import Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.mec import daily, mec_test_for
-from collector.record.physical import newest
+from collector.record.physical import Measured, newest
 from collector.record.readiness import readiness
 from collector.record.rounds import basin_name, round_at
 from collector.record.soaks import soak_of
@@ -144,22 +145,27 @@ class TakeOut(Deed, frozen=True, kw_only=True):
     Attributes:
         basin: Which.
         devices: Asset numbers; all of the load if none are given.
+        at_last_opening: The lid is back on: they came out when it was last open.
     """
 
     NAME = "take-out"
 
     basin: BasinKey
     devices: Annotated[tuple[Id, ...], msgspec.Meta(max_length=50)] = ()
+    at_last_opening: bool = False
 
     def perform(self, book: Book) -> Load:
-        """The lid is open; the load ends with its last device."""
+        """The lid is open, or has been since; the load ends with its last device."""
         load = needed_load(book, self.basin)
-        _refuse_closed(book, self.basin)
+        seen = _seen_closed(book, self.basin)
         turns = [turn for turn in turns_of(book, load) if turn.stage is Stage.SOAKING]
         if self.devices:
             turns = [_of_load(book, load, device_id) for device_id in dict.fromkeys(self.devices)]
+        opened_ms = None
+        if seen is not None:
+            opened_ms = _last_opening_ms(book, self.basin, turns, seen, said=self.at_last_opening)
         for turn in turns:
-            taken_out(book, turn)
+            taken_out(book, turn, opened_ms)
         return ended_if_empty(book, load)
 
 
@@ -196,19 +202,26 @@ def put_in(book: Book, load: Load, turns: list[Turn], in_ms: int) -> list[Turn]:
     return [book.put(replace(turn, stage=Stage.SOAKING, **placed)) for turn in turns]
 
 
-def taken_out(book: Book, turn: Turn) -> Turn:
-    """A round comes out of the solution now; it ends there if the device was quarantined meanwhile."""
+def taken_out(book: Book, turn: Turn, out_ms: int | None = None) -> Turn:
+    """A round comes out of the solution; it ends there if the device was quarantined meanwhile.
+
+    Args:
+        book: Of the deed.
+        turn: Which.
+        out_ms: When, milliseconds since 1970; now if not given.
+    """
     stage = Stage.ENDED if turn.quarantine else Stage.SOAKED
-    out = replace(turn, stage=stage, out_ms=book.at_ms, out_by=book.who)
+    out = replace(turn, stage=stage, out_ms=book.at_ms if out_ms is None else out_ms, out_by=book.who)
     met = soak_of(book, out).met
     return book.put(replace(out, closure=met[0].key if met else ""))
 
 
 def ended_if_empty(book: Book, load: Load) -> Load:
     """A load ends with its last device."""
-    if any(turn.out_ms is None for turn in turns_of(book, load)):
+    outs = [turn.out_ms for turn in turns_of(book, load)]
+    if None in outs:
         return load
-    return book.put(replace(load, ended_ms=book.at_ms))
+    return book.put(replace(load, ended_ms=max((each for each in outs if each is not None), default=book.at_ms)))
 
 
 def _of_load(book: Book, load: Load, device_id: str) -> Turn:
@@ -223,17 +236,36 @@ def _of_load(book: Book, load: Load, device_id: str) -> Turn:
     return turn
 
 
-def _refuse_closed(book: Book, basin: str) -> None:
-    """Nothing comes out through a closed lid; an old reading says nothing about the lid now."""
+def _seen_closed(book: Book, basin: str) -> Measured | None:
+    """The reading that shows the lid closed now; an old reading says nothing about the lid now."""
     row = book.connection.execute(
         "SELECT id FROM basin WHERE node = ? AND name = ?", tuple(basin.split("/"))
     ).fetchone()
     seen = newest(book.connection, row[0], book.at_ms)
     if seen is None or seen.lid is not Lid.CLOSED or not seen.dated or book.at_ms - seen.at_ms > LID_SEEN_MS:
-        return
-    raise RefusedError(
-        "lid-closed",
-        f"The lid of {basin_name(book, basin)} is closed, seen {book.local_text(seen.at_ms)}: "
-        "nothing can have been taken out.",
-        "Open the lid, take the devices out, then record it.",
-    )
+        return None
+    return seen
+
+
+def _last_opening_ms(book: Book, basin: str, turns: Sequence[Turn], seen: Measured, *, said: bool) -> int:
+    """When the lid was last opened over rounds that lie under a closed one now: nothing comes out through it.
+
+    Raises:
+        RefusedError: It is not said that they came out then, or the lid was not opened since they went in.
+    """
+    in_ms = max((turn.in_ms or 0 for turn in turns), default=0)
+    opened_ms = max((each.opened_ms for each in book.closures(basin, in_ms, book.at_ms + 1)), default=0)
+    lid = f"The lid of {basin_name(book, basin)} is closed, seen {book.local_text(seen.at_ms)}"
+    if opened_ms < in_ms or not opened_ms:
+        raise RefusedError(
+            "lid-closed",
+            f"{lid}: nothing can have been taken out.",
+            "Open the lid, take the devices out, then record it.",
+        )
+    if not said:
+        raise RefusedError(
+            "lid-closed",
+            f"{lid}: nothing comes out through it. It was last opened at {book.local_text(opened_ms)}.",
+            "If they came out then, say so; if they are still in it, open the lid, take them out, then record it.",
+        )
+    return opened_ms

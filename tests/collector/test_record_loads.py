@@ -434,3 +434,40 @@ def test_time_in_solution_counts_across_closures(ward: Ward) -> None:
         "In solution for 21 min 1 s; the maximum immersion time is 20 min.",
         {"immersed_ms": 1_261_000, "longest_ms": 1_200_000},
     )
+
+
+def test_what_came_out_before_the_lid_was_put_back_can_be_recorded(ward: Ward) -> None:
+    """Hands in gloves put the lid back first and go to the tablet then."""
+    ward.soaking("A1")
+    ward.lid(B1, "closed", 13 * 60)
+    opened_ms = ward.now_ms
+    ward.lid(B1, "open", 20)
+    ward.lid(B1, "closed", 40)
+    assert ward.refused(TakeOut(basin=B1)) == (
+        "lid-closed",
+        "The lid of Basin 1 is closed, seen 2026-03-02 09:14: nothing comes out through it. It was last opened at "
+        "2026-03-02 09:13.",
+        "If they came out then, say so; if they are still in it, open the lid, take them out, then record it.",
+    )
+    ward.do(TakeOut(basin=B1, at_last_opening=True))
+    turn = ward.turn("A1")
+    assert (turn.out_ms, turn.stage, ward.load().ended_ms) == (opened_ms, Stage.SOAKED, opened_ms)
+    assert turn.closure
+
+
+def test_what_went_in_after_the_last_opening_has_not_come_out(ward: Ward) -> None:
+    ward.soaking("A1")
+    ward.lid(B1, "closed", 60)
+    assert ward.refused(TakeOut(basin=B1, at_last_opening=True))[:2] == (
+        "lid-closed",
+        "The lid of Basin 1 is closed, seen 2026-03-02 09:01: nothing can have been taken out.",
+    )
+
+
+def test_with_the_lid_open_it_comes_out_now_whatever_is_said(ward: Ward) -> None:
+    """Solution works on a device that still lies in it with the lid open."""
+    ward.soaking("A1")
+    ward.lid(B1, "closed", 13 * 60)
+    ward.lid(B1, "open", 40)
+    ward.do(TakeOut(basin=B1, at_last_opening=True))
+    assert ward.turn("A1").out_ms == ward.now_ms
