@@ -286,9 +286,9 @@ class Site:
         solution, found = self.solutions[stay.load.fill.profile], set[str]()
         for shut in self.shuts:
             lay_in = stay.in_ms <= shut.closing_ms and (stay.out_ms or 0) >= shut.opening_ms
-            if shut.basin == stay.load.fill.basin and shut.over and lay_in:
-                if shut.warm_ms(solution.min_mc + UNCERTAINTY_MC) >= solution.contact_ms or stay.round.released:
-                    found |= _good(stay.load.fill, shut.closing_ms, shut.opening_ms)
+            met = stay.round.released or shut.warm_ms(solution.min_mc + UNCERTAINTY_MC) >= solution.contact_ms
+            if shut.over and shut.basin == stay.load.fill.basin and lay_in and met:
+                found |= _good(stay.load.fill, shut.closing_ms, shut.opening_ms)
         return found
 
 

@@ -6,16 +6,16 @@ The state machine's own bookkeeping has to see exactly that clause too, so that 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 
 import pytest
 from msgspec.structs import replace
 from record_kit import BASINS, DAY_MS, MINUTE_MS, MONDAY, SECOND_MS
 from record_machine_clinic import COLD_MC, GUARD_MC, WARM_MC, Clinic
-from record_machine_facts import Filled
+from record_machine_facts import Filled, Laden
 
-from collector.record.things import Device, Discarded, Fill, Quarantine
+from collector.record.things import Attested, Device, Discarded, Fill, MecResult, MecTest, Quarantine, Rinsed, Turn
 
 B1, B2 = BASINS
 MET_MS = 2 * MINUTE_MS + 5 * SECOND_MS
@@ -522,6 +522,84 @@ def test_not_dried(clinic: Clinic) -> None:
 def test_rinsed_after_drying(clinic: Clinic) -> None:
     whole(clinic, done=lambda each: each.rinse("A1", 20_000))
     not_released(clinic, "dried", "dried")
+
+
+# What no deed lets happen is put there past the deeds: the clause holds by itself
+
+
+def test_the_test_that_cleared_it_did_not_pass(clinic: Clinic) -> None:
+    whole(clinic)
+    test = clinic.recording.get(MecTest, "M1")
+    clinic.recording.put(replace(test, result=MecResult.DOUBTFUL))
+    fill_of(clinic).tests["M1"].result = "doubtful"
+    not_released(clinic, "MEC test", "mec-test")
+
+
+def test_the_test_that_cleared_it_was_read_after_the_closing(clinic: Clinic) -> None:
+    whole(clinic)
+    read_ms = clinic.site.shuts[-1].closing_ms + 1
+    clinic.recording.put(replace(clinic.recording.get(MecTest, "M1"), read_ms=read_ms))
+    fill_of(clinic).tests["M1"].read_ms = read_ms
+    not_released(clinic, "MEC test", "mec-test")
+
+
+def test_the_test_that_cleared_it_was_used_for_another_load(clinic: Clinic) -> None:
+    whole(clinic)
+    fill = fill_of(clinic)
+    clinic.recording.put(replace(clinic.recording.get(MecTest, "M1"), used_for="L9"))
+    clinic.site.loads["L9"] = Laden("L9", fill, clinic.now_ms, needs_test_at_start=True)
+    not_released(clinic, "MEC test", "mec-test")
+
+
+def test_the_test_that_cleared_it_was_of_another_fill(clinic: Clinic) -> None:
+    whole(clinic)
+    clinic.recording.put(replace(clinic.recording.get(MecTest, "M1"), fill="F9"))
+    del fill_of(clinic).tests["M1"]
+    not_released(clinic, "MEC test", "mec-test")
+
+
+def test_poured_after_the_closing(clinic: Clinic) -> None:
+    whole(clinic)
+    fill, poured_ms = fill_of(clinic), clinic.site.shuts[-1].closing_ms + 1
+    clinic.recording.put(replace(clinic.recording.get(Fill, fill.id), poured_ms=poured_ms))
+    fill.poured_ms = poured_ms
+    not_released(clinic, "fill poured", "fill-in-date")
+
+
+def test_rinsed_before_the_opening(clinic: Clinic) -> None:
+    whole(clinic)
+    current = clinic.site.round_of("A1")
+    assert current
+    began_ms = clinic.site.shuts[-1].closing_ms + 1
+    rinses = tuple(Rinsed("tina", began_ms, began_ms + 20_000, fresh=True) for _ in range(2))
+    clinic.recording.put(replace(clinic.recording.get(Turn, current.id), rinses=rinses))
+    current.rinses = [(each.began_ms, began_ms + 20_000, True) for each in rinses]
+    not_released(clinic, "rinses", "rinses")
+
+
+def test_dried_before_its_last_rinse(clinic: Clinic) -> None:
+    whole(clinic)
+    current = clinic.site.round_of("A1")
+    assert current
+    dried_ms = current.rinses[-1][1] - 1
+    clinic.recording.put(replace(clinic.recording.get(Turn, current.id), dried=Attested("tina", dried_ms)))
+    current.dried_ms = dried_ms
+    not_released(clinic, "dried", "dried")
+
+
+@pytest.mark.parametrize(("after_ms", "rule"), [(9_000, "read-too-early"), (41_000, "read-too-late")])
+def test_a_strip_read_outside_its_window_clears_nothing(clinic: Clinic, after_ms: int, rule: str) -> None:
+    fill = poured(clinic)
+    clinic.test(fill, after_ms=after_ms)
+    assert clinic.last_refusal
+    assert clinic.last_refusal.rule == rule
+    clinic.moved_today(B1)
+    prepared(clinic, "A1")
+    overridden(clinic, "A1")
+    soak(clinic)
+    clinic.take_out(B1)
+    finish(clinic, "A1")
+    not_released(clinic, "MEC test", "mec-test")
 
 
 # Quarantine, look-back, use
