@@ -22,7 +22,7 @@ from typing import Any
 import msgspec
 
 from firmware.simulator.memory import Memory
-from firmware.simulator.staff_days import CORRECTED, CORRECTED_MIN_MC, Day, Seen, day_items, review
+from firmware.simulator.staff_days import CORRECTED, CORRECTED_MIN_MC, Day, Seen, day_items, put_aside, review
 from firmware.simulator.staff_live import Play
 from firmware.simulator.staff_past import end_ms, finished, memories, past_days, past_streams, special_days, start_ms
 from firmware.simulator.staff_plan import Item, Occasion, Tool, Ward
@@ -153,7 +153,13 @@ class Staff:
 
     def _planned(self, day: Day, special: Any) -> list[Item]:
         verdicts = self._screen.verdicts(day.midnight_ms, day.until_ms + 3_600_000)
-        seen = Seen(lambda occasion: bool(verdicts(occasion)), self._screen.open_ids("look-back"))
+        screen = self._screen
+        seen = Seen(
+            lambda occasion: bool(verdicts(occasion)),
+            screen.open_ids("look-back"),
+            screen.quarantined(),
+            screen.released(),
+        )
         return day_items(self._known.ward, day, seen, Fates(), special)
 
     def _after(self, nodes: dict[str, Memory], day: Day, items: list[Item]) -> None:
@@ -216,6 +222,8 @@ class Staff:
         if live:
             for item in due:
                 self._teller.declare(item, _room(item))
+            if due:
+                put_aside(self._known.ward, self._screen.quarantined())
         else:
             self._teller.play(due, self._now_ms)
         if due and time.monotonic() - self._kept_s > _KEEP_EVERY_S:

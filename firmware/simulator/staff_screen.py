@@ -92,3 +92,13 @@ class Screen:
         """Devices whose round was begun and has not come to its release."""
         turns = [each["thing"] for each in self._get("api/things/turn", open="yes", limit=_MOST)["things"]]
         return sorted({turn["device"] for turn in turns if turn.get("stage", "preparing") != "released"})
+
+    def quarantined(self) -> frozenset[str]:
+        """Devices in quarantine."""
+        devices = self._get("api/things/device", open="yes", limit=_MOST)["things"]
+        return frozenset(each["id"] for each in devices if each["thing"].get("quarantine"))
+
+    def released(self) -> frozenset[str]:
+        """Devices that are released and not used."""
+        turns = self._get("api/things/turn", open="yes", limit=_MOST)["things"]
+        return frozenset(each["thing"]["device"] for each in turns if each["thing"].get("stage") == "released")

@@ -91,7 +91,12 @@ def test_a_day_is_declared_and_nothing_is_refused_that_the_play_does_not_foresee
         [loads] = [day for day in days if day.occasions]
         for day_ in days:
             verdicts = screen.verdicts(day_.midnight_ms, day_.until_ms)
-            seen = Seen(lambda occasion, verdicts=verdicts: bool(verdicts(occasion)), screen.open_ids("look-back"))
+            seen = Seen(
+                lambda occasion, verdicts=verdicts: bool(verdicts(occasion)),
+                screen.open_ids("look-back"),
+                screen.quarantined(),
+                screen.released(),
+            )
             teller.play(day_items(ward, day_, seen, Fates(), special_days(days)))
             date = date_text(day_.local_day * DAY_MS)
             teller.play(review(ward, day_, screen.open_subjects(date), date))
