@@ -8,7 +8,7 @@ from typing import Protocol
 from collector.record.block import Block
 from collector.record.book import Book
 from collector.record.errors import RefusedError
-from collector.record.fills import fill_block
+from collector.record.fills import fill_block, runs_out
 from collector.record.rounds import basin_name, not_quarantined, round_at
 from collector.record.things import Device, DeviceType, Fill, MecTest, Override, Profile, Role, Stage, Turn
 from collector.record.turns import busy_until_ms
@@ -93,7 +93,8 @@ def refuse_solution(book: Book, device: Device, profile: Profile) -> None:
 
 def blocks_of_fill(book: Book, fill: Fill) -> Iterator[Block]:
     """What stands against adding to a load that is in a fill; to start one, the whole readiness is asked."""
-    block = fill_block(book, fill, book.at_ms)
+    contact_ms = book.get(Profile, fill.profile).contact_ms
+    block = fill_block(book, fill, book.at_ms) or (runs_out(book, fill, contact_ms) if contact_ms else None)
     if block is not None:
         yield Block(block.rule, block.text, block.next_step)
 

@@ -24,6 +24,7 @@ from collector.record.things import (
     Profile,
     Text,
 )
+from soak.quantity import in_words
 
 
 @deed
@@ -187,6 +188,18 @@ def fill_block(book: Book, fill: Fill, at_ms: int) -> RefusedError | None:
             "Discard it and pour a new one, even if a strip still passes.",
         )
     return None
+
+
+def runs_out(book: Book, fill: Fill, contact_ms: int) -> RefusedError | None:
+    """Why a soak that starts now could not end in date; None if it can. A fill must be in date until the opening."""
+    if not book.at_ms <= fill.use_by_ms < book.at_ms + contact_ms:
+        return None
+    return RefusedError(
+        "fill-in-date",
+        f"Fill {fill.id} runs out at {book.local_text(fill.use_by_ms)} ({fill.use_by_why}): a soak of "
+        f"{in_words(contact_ms)} that starts now would end after that.",
+        "Discard it and pour a new one, even if a strip still passes.",
+    )
 
 
 def spent(book: Book, fill: Fill) -> RefusedError | None:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 
 from collector.fault_words import NOT_READ, fault_words
 from collector.record.block import Block
-from collector.record.fills import fill_block, spent
+from collector.record.fills import fill_block, runs_out, spent
 from collector.record.mec import mec_block
 from collector.record.physical import lid_moved
 from collector.record.ready_facts import HEARD_MS, Facts
@@ -41,12 +41,14 @@ def heard(known: Facts) -> Iterator[Block]:
 
 
 def filled(known: Facts) -> Iterator[Block]:
-    """A fill is in the basin, no MEC test of it failed, it is in date, and not used up."""
+    """A fill is in the basin, no MEC test of it failed, it is in date until a soak could end, and not used up."""
     fill = known.fill
     if fill is None:
         yield Block("fill-in-basin", f"No fill is recorded in {known.name}.", "Pour solution into it and record it.")
         return
     refusal = fill_block(known.book, fill, known.at_ms) or (spent(known.book, fill) if known.profile else None)
+    if refusal is None and known.profile and known.profile.contact_ms is not None:
+        refusal = runs_out(known.book, fill, known.profile.contact_ms)
     if refusal:
         yield Block(refusal.rule, refusal.text, refusal.next_step)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from msgspec.structs import replace
 from record_kit import MINUTE_MS, MONDAY, SECOND_MS, SECOND_TECHNICIAN, SUPERVISOR
-from ward_kit import B1, B2, PROFILE, SCOPE, STEPS, Ward, fill
+from ward_kit import B1, B2, CONTACT_MS, PROFILE, SCOPE, STEPS, Ward, fill
 
 from collector.record.book import Book
 from collector.record.loads import AddDevice, AnnounceOpening, StartLoad, TakeOut
@@ -471,3 +471,22 @@ def test_with_the_lid_open_it_comes_out_now_whatever_is_said(ward: Ward) -> None
     ward.lid(B1, "open", 40)
     ward.do(TakeOut(basin=B1, at_last_opening=True))
     assert ward.turn("A1").out_ms == ward.now_ms
+
+
+def test_a_fill_that_runs_out_before_the_soak_could_end_is_not_started_in(ward: Ward) -> None:
+    """It must be in date until the opening: the technician is told before, not when it is to be released."""
+    ward.soaking("A1")
+    ward.prepared("A2", "A3")
+    ward.recording.put(replace(ward.recording.get(Fill, "F1"), use_by_ms=ward.now_ms + CONTACT_MS - 1))
+    refusal = (
+        "fill-in-date",
+        "Fill F1 runs out at 2026-03-02 09:12 (reuse life of 14 days): a soak of 12 min that starts now would end "
+        "after that.",
+        "Discard it and pour a new one, even if a strip still passes. Or a supervisor lets it start, with a reason.",
+    )
+    assert ward.refused(AddDevice(basin=B1, devices=("A2",))) == refusal
+    ward.do(TakeOut(basin=B1))
+    ward.tested(B1)
+    assert ward.refused(StartLoad(basin=B1, devices=("A2",))) == refusal
+    ward.recording.put(replace(ward.recording.get(Fill, "F1"), use_by_ms=ward.now_ms + CONTACT_MS))
+    ward.do(StartLoad(basin=B1, devices=("A2",)))

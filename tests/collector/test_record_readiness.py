@@ -50,7 +50,8 @@ NEEDS_MC = 20_580
 CONFIRMED = LabelConfirmed(
     by="ada", at_ms=MONDAY - DAY_MS, label_revision="R1", lot="L1", label_date="2026-01-05", picture_sha256="0" * 64
 )
-PROFILE = Profile(id="paa", name="peracetic acid", min_mc=20_000, contact_ms=720_000, confirmed=CONFIRMED)
+CONTACT_MS = 720_000
+PROFILE = Profile(id="paa", name="peracetic acid", min_mc=20_000, contact_ms=CONTACT_MS, confirmed=CONFIRMED)
 FILL = Fill(
     id="F1",
     basin=BASIN,
@@ -221,8 +222,16 @@ def test_a_failed_fill(basins: Basins) -> None:
 
 
 def test_a_fill_is_in_date_until_its_last_moment(basins: Basins) -> None:
-    basins.change(FILL, use_by_ms=MONDAY)
+    basins.change(FILL, use_by_ms=MONDAY + CONTACT_MS)
     assert basins.at().ready
+    for left_ms in (CONTACT_MS - 1, 0):  # in date, but not until the opening of a soak that starts now
+        basins.change(FILL, use_by_ms=MONDAY + left_ms)
+        assert basins.only() == Block(
+            "fill-in-date",
+            f"Fill F1 runs out at 2026-03-02 09:{left_ms // 60_000:02} (reuse life of 14 days): a soak of 12 min that "
+            "starts now would end after that.",
+            "Discard it and pour a new one, even if a strip still passes.",
+        )
     basins.change(FILL, use_by_ms=MONDAY - 1)
     assert basins.only() == Block(
         "fill-in-date",
@@ -635,7 +644,7 @@ class Drawn(NamedTuple):
     mc: tuple[int | None, int | None] = (21_000, 21_000)
     fill: bool = True
     failed: bool = False
-    left_ms: int = 0
+    left_ms: int = CONTACT_MS
     manual: bool = True
     confirmed: bool = True
     most_mc: int | None = None
@@ -663,7 +672,7 @@ def stands_against(drawn: Drawn) -> set[str]:
     else:
         if drawn.failed:
             against.add("fill-failed")
-        elif drawn.left_ms < 0:
+        elif drawn.left_ms < CONTACT_MS:
             against.add("fill-in-date")
         if not drawn.manual:
             against.add("profile-manual")
@@ -715,7 +724,8 @@ drawings = st.builds(
     mc=_mostly((21_000, 21_000), st.tuples(_temperatures, _temperatures)),
     fill=_mostly(True, st.booleans()),
     failed=_mostly(False, st.booleans()),
-    left_ms=st.sampled_from([0, 1, 86_400_000]) | _mostly(0, st.sampled_from([-1, -60_000])),
+    left_ms=st.sampled_from([CONTACT_MS, CONTACT_MS + 1, 86_400_000])
+    | _mostly(CONTACT_MS, st.sampled_from([CONTACT_MS - 1, 0, -1, -60_000])),
     manual=_mostly(True, st.booleans()),
     confirmed=_mostly(True, st.booleans()),
     most_mc=st.sampled_from([None, 25_000]),
