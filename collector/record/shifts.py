@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Annotated
 
 import msgspec
@@ -49,9 +50,14 @@ class SignReview(Deed, frozen=True, kw_only=True):
     answers: Annotated[tuple[NotKnown, ...], msgspec.Meta(max_length=1_000)] = ()
 
     def perform(self, book: Book) -> Review:
-        """Once a day, with an answer to everything that is open; what is open stays open."""
-        self._refuse_day(book)
+        """With an answer to everything that is open; what is open stays open.
+
+        A day is signed once, and again only if something else is open of it since: its work may go on after the
+        signature. Answers to what was open before are kept.
+        """
+        signed = book.find(Review, self.day)
         subjects = {each.subject: each.text for each in day_review(book, self.day)}
+        self._refuse_day(book, signed, subjects)
         answered = {each.subject for each in self.answers if each.answer.strip()}
         if unasked := [each.subject for each in self.answers if each.subject not in subjects]:
             raise RefusedError(
@@ -66,14 +72,15 @@ class SignReview(Deed, frozen=True, kw_only=True):
                 f"{subjects[unanswered[0]]}",
                 "Answer each in words; 'not known' is an answer.",
             )
-        return book.put(
-            Review(id=self.day, by=book.who, at_ms=book.at_ms, answers=self.answers, open_subjects=tuple(subjects))
-        )
+        before = [each for each in signed.answers if each.subject not in answered] if signed else []
+        asked = dict.fromkeys((*(signed.open_subjects if signed else ()), *subjects))
+        answers = (*before, *self.answers)
+        return book.put(Review(id=self.day, by=book.who, at_ms=book.at_ms, answers=answers, open_subjects=tuple(asked)))
 
-    def _refuse_day(self, book: Book) -> None:
+    def _refuse_day(self, book: Book, signed: Review | None, subjects: Iterable[str]) -> None:
         if day_bounds(book, self.day)[0] > book.at_ms:
             raise RefusedError("day-in-future", f"{self.day} has not come yet.", "Sign a day that is over.")
-        if signed := book.find(Review, self.day):
+        if signed is not None and not set(subjects) - set(signed.open_subjects):
             raise RefusedError(
                 "signed-already",
                 f"The review of {self.day} was signed by {book.name_of(signed.by)} {book.local_text(signed.at_ms)}.",

@@ -169,3 +169,24 @@ def test_paper_is_typed_in_once_and_marked(ward: Ward) -> None:
             f"A downtime {words} cannot be: it must end after it began, and be over.",
             "Compare both times with the paper.",
         )
+
+
+def test_a_day_that_went_on_after_its_signature_is_signed_again(ward: Ward) -> None:
+    ward.prepared("A1")
+    first = NotKnown("turn:T1", "Waits for the courier.")
+    ward.do(SignReview(day=DAY, answers=(first,)), SUPERVISOR)
+    ward.prepared("A2")
+    second = NotKnown("turn:T2", "not known")
+    assert ward.refused(SignReview(day=DAY, answers=(second,)), SUPERVISOR)[0] == "unanswered"
+    ward.do(QuarantineDevice(device="A1", reason="It fell.", next_action="Reprocess."))
+    third = NotKnown("device:A1", "It goes out tomorrow.")
+    signed_ms = ward.recording.later(MINUTE_MS)
+    ward.do(SignReview(day=DAY, answers=(second, third)), SUPERVISOR)
+    assert ward.recording.get(Review, DAY) == Review(
+        id=DAY,
+        by="sam",
+        at_ms=signed_ms,
+        answers=(first, second, third),
+        open_subjects=("turn:T1", "turn:T2", "device:A1"),
+    )
+    assert ward.refused(SignReview(day=DAY, answers=(second, third)), SUPERVISOR)[0] == "signed-already"
