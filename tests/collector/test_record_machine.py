@@ -22,7 +22,7 @@ from record_kit import BASINS, DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
 from record_machine_clinic import COLD_MC, DEVICES, GUARD_MC, WARM_MC, Clinic
 from record_machine_facts import Filled, Round
 
-EXAMPLES = int(os.environ.get("SOAKLEDGER_RECORD_EXAMPLES", "90"))
+EXAMPLES = int(os.environ.get("SOAKLEDGER_RECORD_EXAMPLES", "80"))
 STEPS = 30
 FAR = date(2026, 12, 31)
 

@@ -160,6 +160,11 @@ def test_the_fill_must_hold_until_the_opening(changes: dict[str, Any], why: str)
         ({"verdict": Verdict.NOT_MET}, "its soak is not met.", REPROCESS),
         ({"verdict": Verdict.UNPROVEN}, "its soak is unproven.", REPROCESS),
         ({"verdict": Verdict.RUNNING}, "its soak is running.", "Keep the lid closed until the time is over."),
+        (
+            {"outdated": True},
+            "its soak was judged by less than the label asks for as it stands on file now.",
+            "Wait until the collector has judged it again; if it stays so, see that it runs.",
+        ),
     ],
 )
 def test_the_soak_must_be_met_by_one_closure(changes: dict[str, Any], why: str, next_step: str) -> None:
@@ -241,6 +246,7 @@ def rounds(draw: st.DrawFn) -> Facts:
         draw(st.sampled_from(list(Verdict))) if draw(seldom) else Verdict.MET,
         off(closing),
         None if draw(seldom) else off(opened),
+        outdated=draw(seldom),
     )
     mec_test = MecFact(
         "F2" if draw(seldom) else "F1",
@@ -306,6 +312,7 @@ def every_clause_holds(facts: Facts) -> bool:
     )
     met = (
         soak.verdict is Verdict.MET
+        and not soak.outdated
         and soak.in_ms <= soak.closing_ms
         and not (soak.out_ms is not None and soak.out_ms < soak.opened_ms)
     )

@@ -52,6 +52,22 @@ def test_a_reading_in_range_by_the_strictest_is_in_range_by_each(several: list[I
 
 
 @settings(max_examples=300)
+@given(requirements, requirements, terms, st.integers(-400, 4_000))
+def test_what_meets_a_requirement_meets_those_that_it_is_as_strict_as(
+    one: Requirement, other: Requirement, sensor: SensorTerms, above_mc: int
+) -> None:
+    """Both ways: where it is not, there is something that the other asks for and this one does not."""
+    both = strictest([InForce(one, {A: sensor}), InForce(other, {A: sensor})]).requirement
+    assert one.as_strict_as(other) is (both == one)
+    of_one, of_other = (Judge(each, {A: sensor}).of({A: MIN_MC + above_mc}) for each in (one, other))
+    assert of_one
+    assert of_other
+    if one.as_strict_as(other) and of_one.margin_mc >= 0 and not of_one.above:
+        assert of_other.margin_mc >= 0
+        assert not of_other.above
+
+
+@settings(max_examples=300)
 @given(st.lists(forces, min_size=1, max_size=4), st.randoms(use_true_random=False))
 def test_order_and_repeats_do_not_matter_and_one_alone_is_itself(several: list[InForce], rng: object) -> None:
     again = several + several
