@@ -205,6 +205,8 @@ def _refuse_strange(text: str) -> None:
 def _made_out(text: str, symbol: str, today: datetime.date) -> Scan:
     if is_badge(text):
         return Scan(Form.LABEL, "a badge", kind=BADGE, id=text.upper())
+    if any(is_badge(part) for part in re.split(r"[^A-Za-z]+", text)):  # said without what was typed: it is a secret
+        raise ScanError("two-codes", "The field holds a badge and something else.", "Empty it and scan one code.")
     if is_own_label(text):
         label = read_label(text)
         return Scan(Form.LABEL, text, kind=label.kind, id=label.id)

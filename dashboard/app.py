@@ -18,6 +18,7 @@ from litestar.types import ASGIApp
 
 from collector.fault_words import fault_words
 from collector.readings import dating_error_ms
+from dashboard.aids_api import aids_router
 from dashboard.api import api_router
 from dashboard.assets import style_ids, url
 from dashboard.deeds_api import deeds_router
@@ -69,14 +70,14 @@ def build_app(
         require_sign_in: Looking, too, takes somebody who is signed in.
         real_now_ms: The real clock, by which sessions end; the machine's by default.
     """
-    site = Site(data_dir, rehearsal, when, real_now_ms)
+    site = Site(data_dir, rehearsal, when, real_now_ms, closed=require_sign_in)
     names = tuple(allowed_hosts)
 
     def known_hosts(app: ASGIApp) -> ASGIApp:
         return KnownHosts(app, names)
 
     def door(app: ASGIApp) -> ASGIApp:
-        return Door(app, site.desks, site.real_now_ms, closed=require_sign_in)
+        return Door(app, site.desks, site.real_now_ms, closed=site.closed)
 
     app = Litestar(
         route_handlers=[
@@ -89,6 +90,7 @@ def build_app(
             deeds_router(),
             things_router(),
             review_router(),
+            aids_router(),
             signin_page_router(),
             form_router(),
             *([rehearsal_router()] if rehearsal else []),

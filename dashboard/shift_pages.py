@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 from typing import NamedTuple
+from urllib.parse import urlencode
 
 from litestar import Router, get
 from litestar.params import FromPath, FromQuery
@@ -64,6 +65,7 @@ async def review_page(site: AskedSite, day: Text = None, page: Text = None) -> T
             "subjects": [Subject(each.text, _page_of(book, each.subject)) for each in subjects[:ON_ONE_PAGE]],
             "left_out": max(0, len(subjects) - ON_ONE_PAGE),
             "review": book.find(Review, shown),
+            "to_sign": _to_sign(book, shown, [each.subject for each in subjects]),
             "part": part(book, Review, number, _SIGNED_PER_PAGE, newest_first=True),
             "handovers": book.all(Handover, newest_first=True, limit=_SIGNED_PER_PAGE),
             "transcripts": book.all(Transcript, newest_first=True, limit=_SIGNED_PER_PAGE),
@@ -78,6 +80,16 @@ async def review_page(site: AskedSite, day: Text = None, page: Text = None) -> T
         "after": (shown_day + datetime.timedelta(days=1)).isoformat(),
     }
     return await sheet(site, "review.html", "review", context)
+
+
+def _to_sign(book: Book, day: str, subjects: list[str]) -> str:
+    """What the form for signing begins with: the day, and a line for each thing that is open, its answer left to the
+    person. Empty where it is signed and nothing else is open since.
+    """
+    signed = book.find(Review, day)
+    if signed and not set(subjects) - set(signed.open_subjects):
+        return ""
+    return urlencode({"day": day, "answers": "\n".join(f"{each}; " for each in subjects)})
 
 
 def _page_of(book: Book, subject: str) -> str:
