@@ -61,7 +61,7 @@ class DraftProfile(Label, frozen=True, kw_only=True):
             raise RefusedError(
                 "unknown-chemistry",
                 f"The table of chemistries has no {self.chemistry!r}.",
-                "Choose one of the table, or type everything from the label.",
+                f"Choose one of the table ({', '.join(CHEMISTRIES)}), or type everything from the label.",
             )
         use = use_of(self.chemistry)
         if not use.in_a_basin():

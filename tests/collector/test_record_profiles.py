@@ -12,6 +12,7 @@ from solutions_kit import CONFIRMED, FROM_LABEL, GTIN, OPA, OTHER_GTIN, PICTURE,
 from collector.record.fills import DiscardFill, PourFill
 from collector.record.gtin import gtin
 from collector.record.pouring import FromBottle
+from collector.record.printed import CHEMISTRIES
 from collector.record.profiles import (
     AssignProductCode,
     ConfirmProfile,
@@ -109,7 +110,7 @@ def test_a_profile_can_be_typed_from_a_label_alone(recording: Recording) -> None
             (
                 "unknown-chemistry",
                 "The table of chemistries has no 'nonsense'.",
-                "Choose one of the table, or type everything from the label.",
+                f"Choose one of the table ({', '.join(CHEMISTRIES)}), or type everything from the label.",
             ),
         ),
         (
