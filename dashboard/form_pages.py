@@ -18,11 +18,12 @@ from collector.record.book import Book
 from collector.record.deed import Deed
 from collector.record.desk import Desk, Done
 from collector.record.errors import RefusedError
+from collector.record.printed import CHEMISTRIES
 from collector.record.things import KINDS
 from dashboard.doing import Proof, do, guessing, with_second_person
 from dashboard.door import NotSignedInError, Signed, signed_in, someone
 from dashboard.form_reading import MistakesError, Typed, read
-from dashboard.forms import Control, Field, explanation, fields, prefilled, title
+from dashboard.forms import CHEMISTRY, Control, Field, explanation, fields, prefilled, title
 from dashboard.problems import refusal_status
 from dashboard.query import MissingError
 from dashboard.signin import SignIn, enter, session_of
@@ -84,17 +85,19 @@ async def deed_page(site: AskedSite, request: AnyRequest, name: FromPath[str]) -
 async def do_deed(site: AskedSite, request: AnyRequest, name: FromPath[str]) -> Template:
     """Record what the form says; whatever stands against it is said beside it, and nothing typed is lost."""
     kind, form = _deed(name), await request.form()
-    typed = await _typed(site, form, fields(kind))
+    typed = _typed(form, fields(kind))
     once = text_of(form, "once") or secrets.token_hex(16)
     signed, cookies = signed_in(request), []
     try:
         if text_of(form, "badge"):
             token = await enter(site, request, SignIn(badge=text_of(form, "badge"), pin=text_of(form, "pin")))
             signed, cookies = await session_of(site, token), [cookie_for(request, token)]
-        elif signed:
-            refuse_old_form(signed, form)
         if signed is None:
             raise NotSignedInError
+        if kind.ROLES & set(signed.person.roles):  # nobody else fills the disk
+            typed |= await _kept_pictures(site, form, fields(kind))
+        if not cookies:
+            refuse_old_form(signed, form)
         done = await _do(site, request, kind, signed, typed=typed, proof=_proof(form, entered=bool(cookies)), once=once)
     except MistakesError as wrong:
         return await _deed_page(site, kind, signed, typed, once, wrong=wrong, cookies=cookies)
@@ -115,23 +118,30 @@ async def _do(
         site.pictures.refuse_missing(said)
         return do(desk, signed, said, proof, once=once, now_ms=now_ms)
 
-    return await guessing(site, request, work)
+    return await guessing(site, request, work, compares=proof.given)
 
 
-async def _typed(site: Site, form: Mapping[str, Any], known: list[Field]) -> dict[str, list[str]]:
-    """What was typed; a picture is kept at once and stands as its digest."""
+def _typed(form: Mapping[str, Any], known: list[Field]) -> dict[str, list[str]]:
+    """What was typed."""
     typed: dict[str, list[str]] = {}
     for field in known:
         values = _all(form, field.name)
         typed[field.name] = [each for each in values if isinstance(each, str)]
         if field.can_be_taken_away:
             typed[f"{field.name}.none"] = [each for each in _all(form, f"{field.name}.none") if isinstance(each, str)]
+    return typed
+
+
+async def _kept_pictures(site: Site, form: Mapping[str, Any], known: list[Field]) -> dict[str, list[str]]:
+    """The pictures in a form, kept at once: each stands as its digest."""
+    kept: dict[str, list[str]] = {}
+    for field in known:
         for upload in _all(form, f"{field.name}.file") if field.control is Control.PICTURE else ():
             content = await upload.read() if isinstance(upload, UploadFile) else b""
             if content:
-                kept = await site.desks.run(lambda content=content: site.pictures.keep(content))  # type: ignore[misc]
-                typed[field.name] = [kept.sha256]
-    return typed
+                picture = await site.desks.run(lambda content=content: site.pictures.keep(content))  # type: ignore[misc]
+                kept[field.name] = [picture.sha256]
+    return kept
 
 
 async def _deed_page(
@@ -160,7 +170,7 @@ async def _deed_page(
         "signed": signed,
         "once": once,
         "may": signed is None or bool(kind.ROLES & set(signed.person.roles)),
-        "roles": " or ".join(sorted(kind.ROLES)),
+        "roles": " or ".join(f"{each}s" for each in sorted(kind.ROLES)),
     }
     status = 422 if wrong else refusal_status(refusal).value if refusal else 200
     return Template("deed.html", context=context, status_code=status, cookies=cookies or [])
@@ -170,7 +180,9 @@ def _suggestions(connection: sqlite3.Connection, known: list[Field]) -> dict[str
     """For each kind of thing that the form names: ids, and what people call them."""
     found: dict[str, list[tuple[str, str]]] = {}
     for of in {field.of for field in known} - {""}:
-        if of == "basin":
+        if of == CHEMISTRY:
+            found[of] = list(CHEMISTRIES.items())
+        elif of == "basin":
             rows = connection.execute("SELECT node || '/' || name, label FROM basin ORDER BY id").fetchall()
             found[of] = [(str(key), str(label)) for key, label in rows]
         else:

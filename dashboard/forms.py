@@ -14,6 +14,9 @@ from msgspec import inspect as types
 from collector.record.deed import Deed
 from collector.record.things import KINDS
 
+CHEMISTRY = "chemistry"
+"""What a field names that is filled in from the published table."""
+
 _LONG_TEXT = 500
 _LONGEST_DURATION_MS = 400 * 24 * 3_600_000
 _DATE_PATTERN = r"^\d{4}-\d{2}-\d{2}$"
@@ -81,7 +84,7 @@ class Field(NamedTuple):
         required: It must be filled in.
         choices: What can be chosen: what is sent, and its word.
         unit: Beside the number.
-        of: Kind of thing that it names, for suggestions; "basin" for basins.
+        of: Kind of thing that it names, for suggestions; "basin" for basins, "chemistry" for rows of the table.
         can_be_taken_away: Leaving it empty keeps what is on file; a tick takes it away.
         inside: Label of what it is inside of; empty: of nothing.
         type: As msgspec describes it, without "or nothing".
@@ -193,7 +196,7 @@ def _of(name: str, kind: types.Type) -> str:
         return ""  # suggestions are for fields of one line
     word = name.removesuffix("_id").replace("_", "-")
     word = {"second-person": "person", "test": "mec-test", "type": "device-type"}.get(word, word)
-    return word if word == "basin" or word in KINDS else ""
+    return word if word in ("basin", CHEMISTRY) or word in KINDS else ""
 
 
 def _own_kind(kind: type) -> str:

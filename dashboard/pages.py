@@ -13,9 +13,11 @@ from litestar.params import FromPath, FromQuery, HeaderParameter
 from litestar.response import Template
 
 from collector.read import Basin, NodeNow, Parked, Reader, StoredClosure
+from collector.record.book import Book
 from dashboard import query
 from dashboard.api import basin_seen, closure_by_id
 from dashboard.assets import served
+from dashboard.closure_record import ClosureSaid, closure_said
 from dashboard.history import running_body
 from dashboard.lanes import lane
 from dashboard.look import BasinSeen
@@ -142,9 +144,15 @@ async def closures_page(
 @get("/closures/{closure_id:str}", include_in_schema=False)
 async def closure_page(site: AskedSite, closure_id: Word) -> Template:
     """One closure in full."""
-    closure = await site.store.read(lambda reader: closure_by_id(reader, closure_id, site.when))
+    now_ms = site.utc_now_ms()
+
+    def ask(reader: Reader) -> tuple[ClosureBody, ClosureSaid]:
+        closure = closure_by_id(reader, closure_id, site.when)
+        return closure, closure_said(Book.looking(reader.connection, now_ms), int(closure_id))
+
+    closure, said = await site.store.read(ask)
     frame = site.live.frame(await site.live.look())
-    return Template("closure.html", context={"frame": frame, "here": "closures", "closure": closure})
+    return Template("closure.html", context={"frame": frame, "here": "closures", "closure": closure, "said": said})
 
 
 @get("/site", include_in_schema=False)

@@ -9,7 +9,7 @@ from typing import Any
 import pagekit
 import pytest
 import recorded
-from doorkit import SAM, Browser, House, OpenBrowser, refused, scan
+from doorkit import PEOPLE, SAM, TOM, Browser, House, OpenBrowser, refused, scan
 from litestar import Litestar
 from litestar.testing import TestClient
 
@@ -232,3 +232,42 @@ def test_the_form_for_signing_begins_with_what_is_open_and_no_answers(client: Cl
     assert address.startswith("day=2026-03-03&amp;answers=")
     assert "%3B+%0A" in address
     assert "not+known" not in address
+
+
+def test_a_closure_shows_what_is_declared_of_it_and_leads_to_the_forms(client: Client) -> None:
+    closures = good(client.get("/api/closures?basin=n1/b1"))["closures"]
+    pages = [client.get(f"/closures/{each['id']}").text for each in closures]
+    loaded = next(page for page in pages if "Load L1" in page)
+    assert '<a href="/devices/GS-01">GS-01</a>, <a href="/devices/GS-02">GS-02</a>' in loaded
+    assert "/do/answer-closures" not in loaded
+    empty = [client.get(f"/closures/{each['id']}").text for each in good(client.get("/api/closures"))["closures"]]
+    unsaid = next(page for page in empty if "Nobody has said." in page)
+    assert 'href="/do/answer-closures?closures=' in unsaid
+    assert 'href="/do/assign-late?closure=' in unsaid
+
+
+def test_what_was_answered_and_noted_of_a_closure_stands_on_its_page(
+    clinic: tuple[Path, dict[str, pagekit.Track]], tmp_path: Path
+) -> None:
+    data = pagekit.copied(clinic[0], tmp_path / "data")
+    morning = recorded.Morning(data)
+    morning.put(*PEOPLE.values())
+    row, stream, first = morning.desk.connection.execute(
+        "SELECT c.id, s.stream, c.first FROM closure c JOIN stream s ON s.id = c.stream_id ORDER BY c.id LIMIT 1"
+    ).fetchone()
+    key = f"{stream}:{first}"
+    morning.do("answer-closures", at_ms=pagekit.NOW_MS - 2_000, closures=[key], answer="not known")
+    morning.do("note-closure", TOM, at_ms=pagekit.NOW_MS - 1_000, closure=key, note="The courier took two scopes.")
+    morning.desk.close()
+    with TestClient(build_app(data, rehearsal=pagekit.rehearsal(), when=pagekit.WHEN)) as asking:
+        page = asking.get(f"/closures/{row}", headers={"Host": "127.0.0.1"}).text
+    assert "<p>Nobody knows what was in it, as was said.</p>" in page
+    assert "<li>not known. <small>Tina Test, " in page
+    assert "<li>The courier took two scopes. <small>Tom Test, " in page
+
+
+def test_the_form_for_a_profile_offers_the_published_table(house: House, opened: OpenBrowser) -> None:
+    browser = opened()
+    scan(browser, house, SAM, pin=True)
+    page = browser.get("/do/draft-profile").text
+    assert '<option value="ortho-phthalaldehyde-0.55">ortho-phthalaldehyde 0.55 %</option>' in page
