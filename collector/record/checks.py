@@ -10,8 +10,9 @@ import msgspec
 from collector.record.book import Book
 from collector.record.deed import HANDS, KEEPERS, Deed, deed
 from collector.record.errors import RefusedError
-from collector.record.needs import known_basin
+from collector.record.needs import basin_name, known_basin
 from collector.record.readiness import readiness
+from collector.record.ready_facts import facts
 from collector.record.things import BasinKey, SensorCheck, Text, Thermometer
 from soak.quantity import exact_celsius
 
@@ -49,6 +50,7 @@ class RecordSensorCheck(Deed, frozen=True, kw_only=True):
     def perform(self, book: Book) -> SensorCheck:
         """The correction is what the reference shows more than the sensor; due by the site's rule."""
         known_basin(book, self.basin)
+        _refuse_elsewhere(book, self.basin, self.sensor)
         correction_mc = self.reference_mc - self.indicated_mc
         if abs(correction_mc) > _LARGEST_ERROR_MC:
             raise RefusedError(
@@ -103,4 +105,16 @@ class ReadThermometer(Deed, frozen=True, kw_only=True):
                 read_mc=self.read_mc,
                 indicated_mc=readiness(book, self.basin).indicated_mc,
             )
+        )
+
+
+def _refuse_elsewhere(book: Book, basin: str, sensor: str) -> None:
+    """A check under a mistyped id would change nothing, and everybody would believe that the sensor was checked."""
+    now = facts(book, basin)
+    known = set(now.terms) | set(now.measured.mc if now.measured else ())
+    if known and sensor not in known:
+        raise RefusedError(
+            "unknown-sensor",
+            f"{basin_name(book, basin)} has no sensor {sensor!r}.",
+            f"Compare the id on its cable. It has: {', '.join(sorted(known))}.",
         )

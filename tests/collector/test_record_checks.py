@@ -113,3 +113,16 @@ def test_what_the_sensors_indicate_is_kept_beside_it(recording: Recording) -> No
     recording.later(40_000)  # silent for more than half a minute
     recording.do(ReadThermometer(basin=BASIN, read_mc=21_100))
     assert recording.get(Thermometer, "R2").indicated_mc is None
+
+
+def test_a_check_of_a_sensor_that_the_basin_does_not_have_is_refused(recording: Recording) -> None:
+    """A mistyped id would leave the sensor in use uncorrected."""
+    with recording.desk.transaction():
+        body = Required(BASIN, 0, None, {SENSOR: SensorTerms(500)})
+        follow(recording.desk.connection, Ledger(recording.desk.connection, recording.clock).append(body.KIND, body))
+    assert recording.refused(check(sensor="28-00000000beef")) == (
+        "unknown-sensor",
+        "Basin 1 has no sensor '28-00000000beef'.",
+        f"Compare the id on its cable. It has: {SENSOR}.",
+    )
+    recording.do(check())
