@@ -133,6 +133,8 @@ def load_over(book: Book, basin: str, closing_ms: int) -> Load | None:
 def unassigned(book: Book, basin: str, since_ms: int, until_ms: int) -> list[Found]:
     """Closures that began in a time range, lasted long enough to mean something, and that no load was in.
 
+    Where the site treats every closing as a load, short ones are among them.
+
     Closures that somebody has said were empty are not among them; those that nobody knows about are.
     """
     return [
@@ -140,7 +142,7 @@ def unassigned(book: Book, basin: str, since_ms: int, until_ms: int) -> list[Fou
         for each in book.closures(basin, since_ms, until_ms)
         if since_ms <= each.closing_ms
         and each.opened_ms <= book.at_ms
-        and each.opened_ms - each.closing_ms >= MEANINGFUL_MS
+        and (book.policy.every_closing_is_a_load or each.opened_ms - each.closing_ms >= MEANINGFUL_MS)
         and load_over(book, basin, each.closing_ms) is None
         and note_of(book, found := Found(basin, each)).assignment != Answer.EMPTY
     ]

@@ -288,3 +288,9 @@ def test_a_fill_for_a_single_use_has_had_it(ward: Ward) -> None:
         "Fill F1 is for a single use and has had its load.",
         "Discard it and pour a new one.",
     )
+
+
+def test_a_site_that_treats_every_closing_as_a_load_is_asked_about_short_ones_too(ward: Ward) -> None:
+    assert listed(ward) == []
+    ward.recording.set_policy(every_closing_is_a_load=True)
+    assert len(listed(ward)) == 1  # the kit's ten seconds
