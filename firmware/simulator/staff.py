@@ -28,9 +28,9 @@ from firmware.simulator.staff_past import end_ms, finished, memories, past_days,
 from firmware.simulator.staff_plan import Item, Occasion, Tool, Ward
 from firmware.simulator.staff_rounds import Fates
 from firmware.simulator.staff_screen import Screen
-from firmware.simulator.staff_setup import set_up
+from firmware.simulator.staff_setup import PEOPLE_DEEDS, set_up
 from firmware.simulator.staff_stock import LEAD, PROFILE_OF, STAFF, date_text
-from firmware.simulator.staff_talk import AwayError, Tablet, Teller
+from firmware.simulator.staff_talk import AwayError, Tablet, Teller, keep_pictures
 from soak.rehearsal import Rehearsal
 
 log = logging.getLogger(__name__)
@@ -108,7 +108,8 @@ class Staff:
             self._go_on(nodes, [], self._now_ms())
             return
         if not self._known.begun:
-            self._patiently(lambda: self._teller.play(set_up(self._known.ward, start_ms(nodes))))
+            first = set_up(self._known.ward, start_ms(nodes))
+            self._patiently(lambda: self._set_up(first))
             self._known.begun = True
             self._keep()
             _say("staff: people, solutions and devices are in the record.")
@@ -116,6 +117,12 @@ class Staff:
         if not self._stop.is_set():
             self._patiently(self._let_in)
             self._go_on(nodes, left, start_ms(nodes) - _FROM_BEFORE_MS)
+
+    def _set_up(self, items: list[Item]) -> None:
+        people = [item for item in items if item.deed in PEOPLE_DEEDS]
+        self._teller.play(people)
+        keep_pictures(self._ask)
+        self._teller.play([item for item in items if item.deed not in PEOPLE_DEEDS])
 
     def _nodes(self) -> dict[str, Memory] | None:
         found = memories(self._folder)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator
 from itertools import count
 from typing import Any
 
 from firmware.simulator.clinic import CHECKED_U_C, CLINIC
 from firmware.simulator.script import DAY_MS
+from firmware.simulator.staff_label import digest
 from firmware.simulator.staff_plan import Item, Tool, Ward
 from firmware.simulator.staff_stock import (
     ADMINISTRATOR,
@@ -31,6 +31,8 @@ _SECOND_MS = 1_000
 _MINUTE_MS = 60 * _SECOND_MS
 SET_UP_BEFORE_MS = 120 * _MINUTE_MS
 POURED_BEFORE_MS = 60 * _MINUTE_MS
+
+PEOPLE_DEEDS = ("first-administrator", "record-person")
 
 POLICY = {
     "sensor_check_days": 180,
@@ -88,12 +90,12 @@ def _profile(solution: Solution, ticks: Iterator[int]) -> Iterator[Item]:
 
 
 def label_in_hand(profile: str, at_ms: int, revision: str) -> dict[str, str]:
-    """The invented label that somebody compared a profile with; its picture is only named by its digest."""
+    """The invented label that somebody compared a profile with; its picture is kept beside the data."""
     return {
         "label_revision": f"{profile.upper()}-{revision} (invented label)",
         "lot": "L100",
         "label_date": date_text(at_ms - 120 * DAY_MS),
-        "picture_sha256": hashlib.sha256(f"picture/{profile}/{revision}".encode()).hexdigest(),
+        "picture_sha256": digest(profile, revision),
     }
 
 

@@ -27,9 +27,9 @@ from firmware.simulator.staff_past import history_of, past_days, special_days, s
 from firmware.simulator.staff_plan import Ward
 from firmware.simulator.staff_rounds import Fates
 from firmware.simulator.staff_screen import Screen
-from firmware.simulator.staff_setup import set_up
+from firmware.simulator.staff_setup import PEOPLE_DEEDS, set_up
 from firmware.simulator.staff_stock import STAFF, date_text
-from firmware.simulator.staff_talk import Answer, Teller
+from firmware.simulator.staff_talk import Answer, Teller, keep_pictures
 from soak.rehearsal import Rehearsal
 from soak.wire import Topic, encode
 
@@ -81,12 +81,18 @@ def test_a_day_is_declared_and_nothing_is_refused_that_the_play_does_not_foresee
     with TestClient(app, base_url="http://127.0.0.1:8080") as browser:
 
         def ask(path: str, said: Any) -> Answer:
-            answer = browser.get(f"/{path}") if said is None else browser.post(f"/{path}", json=said)
+            if isinstance(said, bytes):
+                answer = browser.post(f"/{path}", content=said)
+            else:
+                answer = browser.get(f"/{path}") if said is None else browser.post(f"/{path}", json=said)
             return Answer(answer.status_code, answer.json())
 
         ward, screen = Ward(1), Screen(ask)
         teller = Teller(ask, ward)
-        teller.play(set_up(ward, start_ms(NODES)))
+        first = set_up(ward, start_ms(NODES))
+        teller.play([item for item in first if item.deed in PEOPLE_DEEDS])
+        keep_pictures(ask)
+        teller.play([item for item in first if item.deed not in PEOPLE_DEEDS])
         days = past_days(NODES, 1)
         [loads] = [day for day in days if day.occasions]
         for day_ in days:

@@ -15,6 +15,7 @@ from firmware.simulator.memory import Memory
 from firmware.simulator.past import past_script
 from firmware.simulator.script import DAY_MS, Mistake
 from firmware.simulator.staff_days import Day, Seen, day_items, review
+from firmware.simulator.staff_label import REVISIONS, picture
 from firmware.simulator.staff_live import Play
 from firmware.simulator.staff_past import end_ms, past_days, past_streams, special_days, start_ms
 from firmware.simulator.staff_plan import Item, Occasion, Ward, resolved
@@ -166,6 +167,18 @@ def test_product_codes_are_of_restricted_circulation_and_hold_together() -> None
     assert gs1_sum("09506000134352") % 10 == 0  # the example in GS1's own pages
     udis = [udi(device) for device in KIND_OF]
     assert len(set(udis)) == len(udis) == 33
+
+
+@pytest.mark.parametrize("label", REVISIONS)
+def test_a_label_is_a_pdf_whose_table_leads_to_its_parts(label: tuple[str, str]) -> None:
+    """ISO 32000-1, 7.5.4: each entry of the cross-reference table is the offset at which its object begins."""
+    content = picture(*label)
+    assert picture(*label) == content
+    at = int(content.rsplit(b"startxref\n", 1)[1].split(b"\n")[0])
+    entries = content[at:].split(b"\n")[3:8]
+    for number, entry in enumerate(entries, 1):
+        assert content[int(entry[:10]) :].startswith(b"%d 0 obj" % number)
+    assert b"INVENTED LABEL" in content
 
 
 def test_nobody_has_a_pin_that_anybody_would_try() -> None:
