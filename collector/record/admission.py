@@ -10,6 +10,7 @@ from collector.record.book import Book
 from collector.record.errors import RefusedError
 from collector.record.fills import fill_block, runs_out
 from collector.record.rounds import basin_name, not_quarantined, round_at
+from collector.record.soaks import longest_immersion_ms
 from collector.record.things import Device, DeviceType, Fill, MecTest, Override, Profile, Role, Stage, Turn
 from collector.record.turns import busy_until_ms
 from soak.quantity import in_words
@@ -30,18 +31,34 @@ class Overriding(Protocol):
         """Why."""
 
 
-def starting_ms(book: Book, basin: str, *, already_in: bool) -> int:
+def starting_ms(book: Book, basin: str, profile: Profile, *, already_in: bool) -> int:
     """From when on devices are in the solution.
 
     Args:
         book: Of the deed.
         basin: Where.
+        profile: Of what is in it.
         already_in: They lie in it; otherwise they are about to go in, and a lid that is closed now is opened first.
+
+    Raises:
+        RefusedError: The lid has been closed over them for longer than anything may lie in the solution: a lid that
+            stood so cannot stand for the soak of what is said to be in it now.
     """
     if not already_in:
         return book.at_ms
     closed_ms = book.closed_since_ms(basin)
-    return book.at_ms - CROSSING_MS if closed_ms is None else closed_ms
+    if closed_ms is None:
+        return book.at_ms - CROSSING_MS
+    longest_ms = longest_immersion_ms(book, profile)
+    if book.at_ms - closed_ms > longest_ms:
+        raise RefusedError(
+            "immersed-too-long",
+            f"The lid of {basin_name(book, basin)} has been on for {in_words(book.at_ms - closed_ms)}; the maximum "
+            f"immersion time is {in_words(longest_ms)}.",
+            "Open the lid. What is about to go in is started without 'already in'; what did lie in it all the time is "
+            "quarantined.",
+        )
+    return closed_ms
 
 
 def admit(book: Book, devices: Sequence[str], profile: Profile, in_ms: int) -> list[Turn]:

@@ -62,7 +62,7 @@ class StartLoad(Deed, frozen=True, kw_only=True):
             raise RefusedError(empty.rule, empty.text, empty.next_step)
         fill = book.get(Fill, ready.fill)
         profile = book.get(Profile, fill.profile)
-        in_ms = starting_ms(book, self.basin, already_in=self.already_in)
+        in_ms = starting_ms(book, self.basin, profile, already_in=self.already_in)
         test = mec_test_for(book, fill, profile, book.at_ms) if profile.mec_monitored else None
         turns = admit(book, self.devices, profile, in_ms)
         blocks = (*ready.blocks, *blocks_of_devices(book, self.basin, turns, test, in_ms))
@@ -126,7 +126,7 @@ class AddDevice(Deed, frozen=True, kw_only=True):
         load = needed_load(book, self.basin)
         fill = book.get(Fill, load.fill)
         profile = book.get(Profile, fill.profile)
-        in_ms = max(starting_ms(book, self.basin, already_in=self.already_in), load.began_ms)
+        in_ms = max(starting_ms(book, self.basin, profile, already_in=self.already_in), load.began_ms)
         turns = admit(book, self.devices, profile, in_ms)
         test = book.find(MecTest, load.mec_test) if load.mec_test else None
         blocks = (*blocks_of_fill(book, fill), *blocks_of_devices(book, self.basin, turns, test, in_ms))

@@ -490,3 +490,18 @@ def test_a_fill_that_runs_out_before_the_soak_could_end_is_not_started_in(ward: 
     assert ward.refused(StartLoad(basin=B1, devices=("A2",))) == refusal
     ward.recording.put(replace(ward.recording.get(Fill, "F1"), use_by_ms=ward.now_ms + CONTACT_MS))
     ward.do(StartLoad(basin=B1, devices=("A2",)))
+
+
+def test_a_lid_that_stood_longer_than_anything_may_lie_in_it_is_no_soak(ward: Ward) -> None:
+    """Ticked by mistake for a device on the bench, "already in" would make a night under the lid its soak."""
+    ward.prepared("A1")
+    ward.lid(B1, "closed", 61 * 60)
+    said = StartLoad(basin=B1, devices=("A1",), already_in=True)
+    assert ward.refused(said) == (
+        "immersed-too-long",
+        "The lid of Basin 1 has been on for 1 h 1 min; the maximum immersion time is 1 h.",
+        "Open the lid. What is about to go in is started without 'already in'; what did lie in it all the time is "
+        "quarantined.",
+    )
+    ward.recording.put(replace(PROFILE, longest_immersion_ms=61 * MINUTE_MS))
+    ward.do(said)
