@@ -11,7 +11,7 @@ from collector.record.deed import HANDS, KEEPERS, Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.lives import strips_use_by
 from collector.record.lookback_opening import open_look_back
-from collector.record.needs import OpenDays, calendar, expiry, need_reason
+from collector.record.needs import OpenDays, calendar, expiry, moment, need_reason
 from collector.record.things import (
     ControlResult,
     Controls,
@@ -95,11 +95,13 @@ class OpenStripBottle(Deed, frozen=True, kw_only=True):
 
     Attributes:
         strip_bottle: Which.
+        opened_ms: When, if it is recorded late.
     """
 
     NAME = "open-strip-bottle"
 
     strip_bottle: Id
+    opened_ms: int | None = None
 
     def perform(self, book: Book) -> StripBottle:
         """Its open life begins; write the date on it."""
@@ -111,7 +113,10 @@ class OpenStripBottle(Deed, frozen=True, kw_only=True):
                 f"Strip bottle {bottle.id} was opened at {book.local_text(bottle.opened_ms)}.",
                 f"It may be used until {book.local_text(bottle.use_by_ms)}; nothing more is needed.",
             )
-        return dated(book, msgspec.structs.replace(bottle, opened_ms=book.at_ms))
+        opened_ms = moment(book, self, self.opened_ms, f"Opening strip bottle {bottle.id}")
+        bottle = dated(book, msgspec.structs.replace(bottle, opened_ms=opened_ms))
+        refuse_out_of_date(book, bottle)
+        return bottle
 
 
 @deed

@@ -680,3 +680,19 @@ def test_a_pass_with_strips_that_were_out_of_date_as_corrected_clears_nothing(re
     recording.do(CorrectStripBottle(strip_bottle="S1", expires="2026-03-01", reason="misread"), SUPERVISOR)
     assert clears(recording) is None
     assert block(recording) == VOID
+
+
+def test_strips_that_were_opened_before_anybody_recorded_it(recording: Recording) -> None:
+    """Their open life counts from when they were opened, not from when somebody said so."""
+    profile(recording)
+    recording.do(received())
+    opened_ms = at("2026-02-20 08:00")
+    assert recording.refused(OpenStripBottle(strip_bottle="S1", opened_ms=opened_ms)) == (
+        "reason",
+        "Opening strip bottle S1 recorded late needs a reason.",
+        "Say in a few words why.",
+    )
+    long_ago = OpenStripBottle(strip_bottle="S1", opened_ms=at("2025-11-01 08:00"), reason="Found open.")
+    assert recording.refused(long_ago)[0] == "strips-out-of-date"
+    recording.do(OpenStripBottle(strip_bottle="S1", opened_ms=opened_ms, reason="Found open."))
+    assert recording.get(StripBottle, "S1").use_by_ms == at("2026-05-21 08:00")
