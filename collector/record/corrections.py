@@ -11,6 +11,7 @@ from collector.record import fills
 from collector.record.book import Book
 from collector.record.bottles import dated
 from collector.record.deed import KEEPERS, Deed, deed
+from collector.record.errors import RefusedError
 from collector.record.lookback_opening import open_look_back
 from collector.record.needs import OpenDays, Volume, expiry, need_reason
 from collector.record.said import given
@@ -27,6 +28,8 @@ class CorrectBottle(Deed, frozen=True, kw_only=True):
         lot: Printed on it.
         expires: Printed on it.
         volume_ml: When full; what is left changes by as much.
+        opened_ms: When it was opened; only of one that has been.
+        activated_ms: When it was activated; only of one that has been.
     """
 
     NAME = "correct-bottle"
@@ -37,12 +40,14 @@ class CorrectBottle(Deed, frozen=True, kw_only=True):
     lot: Text | UnsetType = UNSET
     expires: Date | UnsetType = UNSET
     volume_ml: Volume | UnsetType = UNSET
+    opened_ms: int | UnsetType = UNSET
+    activated_ms: int | UnsetType = UNSET
 
     def perform(self, book: Book) -> Bottle:
         """Fills with it follow; loads that were then past their fill's use-by are looked back on."""
         bottle = book.get(Bottle, self.bottle)
         need_reason(self, f"Correcting bottle {bottle.id}")
-        changes = _changes(book, self, "bottle")
+        changes = _changes(book, self, "bottle", bottle)
         if "volume_ml" in changes and not bottle.gone:
             changes["left_ml"] = max(0, bottle.left_ml + changes["volume_ml"] - bottle.volume_ml)
         bottle = dated(book, msgspec.structs.replace(bottle, **changes), book.get(Profile, bottle.profile))
@@ -61,6 +66,7 @@ class CorrectStripBottle(Deed, frozen=True, kw_only=True):
         lot: Printed on it.
         expires: Printed on it.
         open_days: How long it may be used once open, printed on it.
+        opened_ms: When it was opened; only of one that has been.
     """
 
     NAME = "correct-strip-bottle"
@@ -71,12 +77,14 @@ class CorrectStripBottle(Deed, frozen=True, kw_only=True):
     lot: Text | UnsetType = UNSET
     expires: Date | UnsetType = UNSET
     open_days: OpenDays | UnsetType = UNSET
+    opened_ms: int | UnsetType = UNSET
 
     def perform(self, book: Book) -> StripBottle:
         """MEC tests that passed with its strips past their use-by are looked back on."""
         before = book.get(StripBottle, self.strip_bottle)
         need_reason(self, f"Correcting strip bottle {before.id}")
-        bottle = strips_dated(book, msgspec.structs.replace(before, **_changes(book, self, "strip_bottle")))
+        changes = _changes(book, self, "strip_bottle", before)
+        bottle = strips_dated(book, msgspec.structs.replace(before, **changes))
         late = [
             test
             for test in book.all(MecTest, since_ms=bottle.use_by_ms + 1)
@@ -95,13 +103,31 @@ class CorrectStripBottle(Deed, frozen=True, kw_only=True):
         return bottle
 
 
-def _changes(book: Book, said: Deed, which: str) -> dict[str, Any]:
+def _changes(book: Book, said: Deed, which: str, before: Bottle | StripBottle) -> dict[str, Any]:
     changes = {field: content for field, content in given(said).items() if field != which}
+    for field in ("opened_ms", "activated_ms"):
+        if field in changes:
+            _refuse_moment(book, before, field, changes[field])
     if "expires" in changes:
         changes["expires"] = expiry(book, changes["expires"])
     if "lot" in changes:
         changes["lot"] = changes["lot"].strip()
     return changes
+
+
+def _refuse_moment(book: Book, before: Bottle | StripBottle, field: str, at_ms: int) -> None:
+    """A time is corrected of what has happened, and to one that has come."""
+    word = field.removesuffix("_ms")
+    if getattr(before, field) is None:
+        raise RefusedError(
+            "not-yet",
+            f"{before.id} has not been recorded as {word}: there is no time to correct.",
+            f"Record that it was {word}, with its time.",
+        )
+    if at_ms > book.at_ms:
+        raise RefusedError(
+            "time", f"{before.id} {word} at {book.local_text(at_ms)} lies ahead.", "Type the time again."
+        )
 
 
 def _follow(book: Book, before: Fill, bottle: Bottle) -> None:

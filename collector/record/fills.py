@@ -9,7 +9,7 @@ import msgspec
 from collector.record.book import Book
 from collector.record.deed import Deed, deed
 from collector.record.errors import RefusedError
-from collector.record.lives import fill_use_by
+from collector.record.lives import bottle_use_by, fill_use_by
 from collector.record.needs import basin_name, calendar, known_basin, moment, need_reason
 from collector.record.pouring import Bottles, poured, take
 from collector.record.spill import neutralising_g
@@ -227,8 +227,16 @@ def recount(book: Book, profile: Profile) -> list[Fill]:
 
 
 def dated(book: Book, fill: Fill) -> Fill:
-    """The fill with the use-by that follows from profile and bottles as they stand, put into the book."""
-    use_by = fill_use_by(book.get(Profile, fill.profile), fill.poured_ms, _bottles_in(book, fill), calendar(book))
+    """The fill with the use-by that follows from profile and bottles as they stand, put into the book.
+
+    What turns out to have been poured past its bottle's own use-by never was in date.
+    """
+    profile = book.get(Profile, fill.profile)
+    use_by = fill_use_by(profile, fill.poured_ms, _bottles_in(book, fill), calendar(book))
+    for each in fill.poured:
+        limit = bottle_use_by(book.get(Bottle, each.bottle), profile, calendar(book))
+        if limit.ms < min(each.at_ms, use_by.ms):
+            use_by = limit._replace(why=f"{limit.why}; bottle {each.bottle} was poured after that")
     return book.put(msgspec.structs.replace(fill, use_by_ms=use_by.ms, use_by_why=use_by.why))
 
 

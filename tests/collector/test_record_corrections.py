@@ -9,7 +9,7 @@ import pytest
 from record_kit import DAY_MS, SUPERVISOR, TECHNICIAN, Recording, at
 from solutions_kit import bottle, fill, mec_test, profile, strips
 
-from collector.record.bottles import EmptyBottle
+from collector.record.bottles import EmptyBottle, OpenBottle
 from collector.record.corrections import CorrectBottle, CorrectStripBottle
 from collector.record.fills import DiscardFill, PourFill
 from collector.record.pouring import FromBottle
@@ -164,3 +164,48 @@ def test_strips_corrected_to_a_later_end_look_back_on_nothing(recording: Recordi
         "Correcting strip bottle S1 needs a reason.",
         "Say in a few words why.",
     )
+
+
+def test_a_mistyped_opening_is_put_right(recording: Recording) -> None:
+    profile(recording)
+    bottle(recording)
+    earlier_ms = at("2026-02-01 08:00")
+    assert recording.refused(corrected(opened_ms=earlier_ms), SUPERVISOR) == (
+        "not-yet",
+        "B1 has not been recorded as opened: there is no time to correct.",
+        "Record that it was opened, with its time.",
+    )
+    recording.do(OpenBottle(bottle="B1"))
+    assert recording.refused(corrected(opened_ms=recording.clock.now_ms + 1), SUPERVISOR) == (
+        "time",
+        "B1 opened at 2026-03-02 09:00 lies ahead.",
+        "Type the time again.",
+    )
+    recording.do(corrected(opened_ms=earlier_ms), SUPERVISOR)
+    assert recording.get(Bottle, "B1").use_by_ms == at("2026-04-17 08:00")  # 75 days
+
+
+def test_strips_opened_earlier_than_was_typed_question_what_passed_with_them(recording: Recording) -> None:
+    profile(recording)
+    fill(recording, bottle(recording))
+    strips(recording)
+    mec_test(recording, "F1", "S1")
+    said = CorrectStripBottle(strip_bottle="S1", opened_ms=at("2025-11-01 08:00"), reason="The date stands on it.")
+    recording.do(said, SUPERVISOR)
+    assert recording.get(StripBottle, "S1").use_by_ms == at("2026-01-30 08:00")
+    assert [each.cause for each in recording.all(LookBack)] == ["strips-corrected"]
+
+
+def test_a_fill_from_a_bottle_past_its_open_life_as_corrected_never_was_in_date(recording: Recording) -> None:
+    profile(recording)
+    bottle(recording)
+    recording.do(OpenBottle(bottle="B1"))
+    recording.do(PourFill(basin="n1/b1", bottles=(FromBottle("B1"),)))
+    loaded(recording)
+    recording.do(corrected(opened_ms=at("2025-12-01 08:00")), SUPERVISOR)
+    after = recording.get(Fill, "F1")
+    assert (after.use_by_ms, after.use_by_why) == (
+        at("2026-02-14 08:00"),
+        "opened-container use life of 75 days from opening, counted to the minute; bottle B1 was poured after that",
+    )
+    assert [(each.cause, each.fills) for each in recording.all(LookBack)] == [("bottle-corrected", ("F1",))]
