@@ -199,6 +199,10 @@ def _attempt(connection: sqlite3.Connection, person: str, kind: Kind, now_ms: in
     with _writing(connection):
         stored = _stored(connection, person, kind)
         if stored is None or _wait_ms(stored, now_ms) or stored.failures >= _MOST_FAILURES:
+            # Changes nothing, but writes as the counting below does: the wait for the disk would tell them apart.
+            connection.execute(
+                "UPDATE credential SET set_ms = set_ms WHERE person = (SELECT min(person) FROM credential)"
+            )
             return None
         connection.execute(
             "UPDATE credential SET failures = failures + 1, failed_ms = ? WHERE person = ? AND kind = ?",

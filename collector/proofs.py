@@ -126,8 +126,8 @@ def set_others(desk: Desk, who: str, person_id: str, kind: Kind, *, secret: str,
         RefusedError: They may not, there is no such person, or the new one would be guessed.
     """
     credentials.refuse_weak(person_id, kind, secret)
-    _refuse_all_but_administrators(desk, who, person_id)
     with desk.transaction():
+        _refuse_all_but_administrators(desk, who, person_id)
         credentials.set_secret(desk.connection, person_id, kind, secret, now_ms, temporary=True)
         _record(desk, who, person_id, kind)
         end_all(desk.connection, person_id)

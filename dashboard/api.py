@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import AsyncGenerator
+from contextlib import aclosing
 from importlib.metadata import version
-from typing import Annotated
+from typing import Annotated, Any
 
-from litestar import Router, get
+from litestar import Request, Router, get
 from litestar.params import FromPath, PathParameter, QueryParameter
-from litestar.response import ServerSentEvent, Stream
+from litestar.response import ServerSentEvent, ServerSentEventMessage, Stream
 
 from collector.errors import DataError
 from collector.read import Basin, Reader
 from dashboard import query
+from dashboard.door import Signed, signed_in
 from dashboard.history import running_body, trend
 from dashboard.look import BasinSeen, Look
 from dashboard.say import STALE_MS
@@ -30,6 +33,7 @@ from dashboard.shapes import (
     requirement_body,
     stored_body,
 )
+from dashboard.signin import session_of
 from dashboard.site import AskedSite, Site, only_known_parameters
 from dashboard.store import NotReadyError
 from dashboard.table import MOST_RANGE_MS, csv_pieces, sensors_in
@@ -188,9 +192,24 @@ async def get_health(site: AskedSite) -> HealthBody:
 
 
 @get("/live", include_in_schema=False)
-async def get_live(site: AskedSite) -> ServerSentEvent:
-    """The live stream of the pages."""
-    return ServerSentEvent(site.live.stream())
+async def get_live(site: AskedSite, request: Request[Any, Any, Any]) -> ServerSentEvent:
+    """The live stream of the pages; where looking takes somebody who is signed in, it ends with their session."""
+    stream, signed = site.live.stream(), signed_in(request)
+    return ServerSentEvent(_while_signed_in(site, stream, signed) if site.closed and signed else stream)
+
+
+async def _while_signed_in(
+    site: Site, stream: AsyncGenerator[ServerSentEventMessage, None], signed: Signed
+) -> AsyncGenerator[ServerSentEventMessage, None]:
+    async with aclosing(stream):
+        async for message in stream:
+            try:
+                session = await session_of(site, signed.token)
+            except (NotReadyError, DataError):
+                return  # the page comes again, and is told why there is nothing
+            if session is None:
+                return
+            yield message
 
 
 def api_router() -> Router:

@@ -73,7 +73,7 @@ def _handler(kind: type[Deed]) -> HTTPRouteHandler:
             site.pictures.refuse_missing(data)
             return do(desk, signed, data, proof, once=once, now_ms=now_ms)
 
-        return DoneBody.of(await guessing(site, request, work))
+        return DoneBody.of(await guessing(site, request, work, compares=proof.given))
 
     handle.__name__ = f"do_{kind.NAME.replace('-', '_')}"
     body_of: Any = JSONBody  # a type that is known only here, so no type for a checker

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeVar
@@ -14,6 +15,9 @@ from collector.schema import FILE_NAME, connect
 from dashboard.store import NotReadyError, understood
 
 T = TypeVar("T")
+
+_WRITERS = 4
+"""Threads for whoever writes: SQLite lets one write at a time, and secrets are compared by few at once."""
 
 
 class NotWrittenError(Exception):
@@ -30,6 +34,8 @@ class Desks:
 
     def __init__(self, data_dir: Path, clock: Callable[[], int]) -> None:
         self._data_dir, self._clock = data_dir, clock
+        # Of their own, so that pages can be read while everybody who writes waits for a locked database.
+        self._writers = ThreadPoolExecutor(_WRITERS, "desk")
 
     async def look(self, ask: Callable[[sqlite3.Connection], T]) -> T:
         """Ask in a thread, with a connection that cannot write.
@@ -48,7 +54,7 @@ class Desks:
             DataError: It cannot be used.
             NotWrittenError: It cannot be written at present.
         """
-        return await asyncio.to_thread(self._write, work)
+        return await asyncio.get_running_loop().run_in_executor(self._writers, self._write, work)
 
     async def run(self, work: Callable[[], T]) -> T:
         """Do something else that waits for the disk in a thread."""

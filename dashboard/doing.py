@@ -34,6 +34,11 @@ class Proof(msgspec.Struct, frozen=True):
     second_badge: str = ""
     second_pin: str = ""
 
+    @property
+    def given(self) -> bool:
+        """There is something to compare."""
+        return bool(self.pin or self.second_badge or self.second_pin)
+
 
 def do(desk: Desk, signed: Signed, deed: Deed, proof: Proof, *, once: str = "", now_ms: int) -> Done:
     """Check what is given and do the deed.
@@ -103,20 +108,33 @@ def refuse_unproven_second(desk: Desk, first: str, second: str, proof: Proof, no
     proofs.compare(desk, second, proof.second_pin, now_ms)
 
 
-async def guessing(site: Site, request: AnyRequest, work: Callable[[Desk, int], T]) -> T:
-    """Do something that compares a secret, and slow down an address that guesses.
+async def guessing(site: Site, request: AnyRequest, work: Callable[[Desk, int], T], *, compares: bool = True) -> T:
+    """Do something that may compare a secret, and slow down an address that guesses.
+
+    Args:
+        site: Where.
+        request: Whose address counts.
+        work: What is done at a desk, at a time of the real clock.
+        compares: A secret is given. Without one nothing can be guessed: whoever is signed in goes on recording while
+            somebody else at their address has to wait.
 
     Raises:
         RefusedError: What the work raises, or that the address has to wait.
     """
     now_ms, address = site.real_now_ms(), address_of(request)
-    site.tries.refuse(address, now_ms)
-    try:
-        return await site.desks.write(lambda desk: work(desk, now_ms))
-    except RefusedError as refusal:
-        if refusal.rule in _GUESSES:
-            site.tries.failed(address, now_ms)
-        raise
+
+    def tried(desk: Desk) -> T:
+        # Looked at here and not on arrival: of many requests sent at once, none has failed when they arrive.
+        if compares:
+            site.tries.refuse(address, now_ms)
+        try:
+            return work(desk, now_ms)
+        except RefusedError as refusal:
+            if refusal.rule in _GUESSES:
+                site.tries.failed(address, now_ms)
+            raise
+
+    return await site.desks.write(tried)
 
 
 def _owner(desk: Desk, code: str) -> str:
@@ -129,7 +147,7 @@ def _owner(desk: Desk, code: str) -> str:
 def _refuse_other(desk: Desk, done: Done, deed: Deed) -> None:
     """The same key with other content is a mistake of the sender's: nothing of the new content was recorded."""
     record = ledger.record(desk.connection, done.number)
-    said = msgspec.to_builtins(deed)
+    said = msgspec.json.decode(msgspec.json.encode(deed))  # as the record has it: lists, no tuples
     reason = said.pop("reason", "")
     if record is None or (record.kind, record.reason, record.content()["said"]) != (deed.NAME, reason, said):
         raise RefusedError(

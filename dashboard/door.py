@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import threading
 from collections import OrderedDict, deque
 from collections.abc import Callable
 from http.cookies import CookieError, SimpleCookie
@@ -16,6 +17,7 @@ from litestar.types import ASGIApp, Receive, Scope, Send
 
 from collector import sessions
 from collector.errors import DataError
+from collector.record.desk import Desk
 from collector.record.errors import RefusedError
 from collector.record.things import Person
 from dashboard.desks import Desks, NotWrittenError
@@ -24,8 +26,9 @@ from dashboard.store import NotReadyError
 SIGN_IN = "/sign-in"
 _ALWAYS_OPEN = (SIGN_IN, "/api/sign-in", "/static/", "/health", "/about", "/robots.txt")
 _SAFE = ("GET", "HEAD", "OPTIONS")
-_JSON, _PICTURES = "application/json", "/api/pictures"
+_JSON, _PICTURES = "application/json", ("/api/pictures", "/api/rehearsal/pictures")
 _STATE = "signed"
+_TOUCH_PATIENCE_MS = 200
 
 MOST_FAILURES = 30
 FAILURES_WITHIN_MS = 5 * 60_000
@@ -114,7 +117,7 @@ class Door:
 
     async def _touch(self, token: str, now_ms: int) -> None:
         try:
-            await self._desks.write(lambda desk: sessions.touch(desk.connection, token, now_ms))
+            await self._desks.write(lambda desk: _touch(desk, token, now_ms))
         except (NotWrittenError, DataError, sqlite3.Error):
             return  # pages can be read with a full disk; the session only ends earlier
 
@@ -124,6 +127,7 @@ class Tries:
 
     def __init__(self) -> None:
         self._failures: OrderedDict[str, deque[int]] = OrderedDict()
+        self._lock = threading.Lock()
 
     def refuse(self, address: str, now_ms: int) -> None:
         """Whether this address has to wait.
@@ -131,7 +135,8 @@ class Tries:
         Raises:
             RefusedError: It has.
         """
-        recent = self._recent(address, now_ms)
+        with self._lock:
+            recent = list(self._recent(address, now_ms))
         if len(recent) >= MOST_FAILURES:
             wait_s = -(-(recent[0] + FAILURES_WITHIN_MS - now_ms) // 1000)
             raise RefusedError(
@@ -143,12 +148,13 @@ class Tries:
 
     def failed(self, address: str, now_ms: int) -> None:
         """One more failure."""
-        recent = self._recent(address, now_ms)
-        recent.append(now_ms)
-        self._failures[address] = recent
-        self._failures.move_to_end(address)
-        while len(self._failures) > _MOST_ADDRESSES:
-            self._failures.popitem(last=False)
+        with self._lock:
+            recent = self._recent(address, now_ms)
+            recent.append(now_ms)
+            self._failures[address] = recent
+            self._failures.move_to_end(address)
+            while len(self._failures) > _MOST_ADDRESSES:
+                self._failures.popitem(last=False)
 
     def _recent(self, address: str, now_ms: int) -> deque[int]:
         recent = self._failures.get(address, deque())
@@ -216,6 +222,7 @@ def refuse_foreign(headers: Headers) -> None:
 
 def _refuse_disguised(path: str, headers: Headers) -> None:
     """A form of another site can send text, but no JSON without being asked for leave first."""
+    path = f"/{path.lstrip('/')}"  # as it is routed: //api is /api
     if not path.startswith("/api/") or path.startswith(_PICTURES):
         return
     kind = headers.get("content-type", "").partition(";")[0].strip().lower()
@@ -224,6 +231,12 @@ def _refuse_disguised(path: str, headers: Headers) -> None:
         raise RefusedError(
             "not-json", f"The body is {kind[:60] or 'of no kind'}.", f"Send JSON, with Content-Type: {_JSON}."
         )
+
+
+def _touch(desk: Desk, token: str, now_ms: int) -> None:
+    """Whoever only looks does not wait for those who write."""
+    desk.connection.execute(f"PRAGMA busy_timeout = {_TOUCH_PATIENCE_MS}")
+    sessions.touch(desk.connection, token, now_ms)
 
 
 def _cookie(headers: Headers, name: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncGenerator, AsyncIterator, Callable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import asynccontextmanager
 from typing import TypeVar
@@ -113,7 +113,7 @@ class Live:
         """The look as pages show it."""
         return frame(look, self._when, self._rehearsal)
 
-    async def stream(self) -> AsyncIterator[ServerSentEventMessage]:
+    async def stream(self) -> AsyncGenerator[ServerSentEventMessage, None]:
         """The whole state first, then again whenever it has changed; a comment keeps the connection open."""
         told = b""
         yield ServerSentEventMessage(comment="live", data=None, retry=2000)

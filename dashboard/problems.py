@@ -8,7 +8,7 @@ from typing import Any
 from urllib.parse import quote
 
 from litestar import Request, Response
-from litestar.exceptions import HTTPException, ValidationException
+from litestar.exceptions import HTTPException, InternalServerException, ValidationException
 from litestar.response import Redirect, Template
 
 from collector.errors import DataError
@@ -65,6 +65,8 @@ _HEADINGS = {
     HTTPStatus.MISDIRECTED_REQUEST: "Not under this name",
     HTTPStatus.SERVICE_UNAVAILABLE: "The data cannot be read at present",
 }
+_WENT_AWAY = "client disconnected prematurely"
+"""What the framework says where a request breaks off within its body; nobody hears the answer."""
 _FOR_PROGRAMS = ("/api/", "/schema", "/health", "/live", "/static/")
 
 
@@ -129,7 +131,10 @@ def _status_and_text(request: AnyRequest, error: Exception) -> tuple[HTTPStatus,
     if isinstance(error, HTTPException) and error.status_code < 500:
         status = HTTPStatus(error.status_code)
         return status, _http_text(request, status, error)
-    log.error("%s failed", request.url.path, exc_info=error)
+    if isinstance(error, InternalServerException) and error.detail == _WENT_AWAY:
+        log.info("%s: %s", request.url.path, error.detail)  # a browser's doing: no fault to be looked for
+    else:
+        log.error("%s failed", request.url.path, exc_info=error)
     return (
         HTTPStatus.INTERNAL_SERVER_ERROR,
         "A fault in this program stopped the answer. Nothing was changed. "

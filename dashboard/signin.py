@@ -21,6 +21,8 @@ from dashboard.query import MissingError
 from dashboard.site import AskedSite, Site, only_known_parameters
 
 AnyRequest = Request[Any, Any, Any]
+_Given = Annotated[str, msgspec.Meta(max_length=1_000)]
+"""Longer than any secret: nobody makes this machine hash megabytes."""
 PersonId = Annotated[str, PathParameter(description="The person's id.")]
 
 
@@ -34,23 +36,23 @@ class SignIn(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         password: Counts as a second factor for some minutes.
     """
 
-    badge: str = ""
-    pin: str = ""
-    person: str = ""
-    password: str = ""
+    badge: _Given = ""
+    pin: _Given = ""
+    person: _Given = ""
+    password: _Given = ""
 
 
 class Secret(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """PIN or password of who is signed in."""
 
-    secret: str
+    secret: _Given
 
 
 class NewSecret(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A new PIN or password, and a present one of whoever asks; either will do."""
 
-    secret: str
-    current: str
+    secret: _Given
+    current: _Given
 
 
 @post(

@@ -32,6 +32,7 @@ class Site:
         rehearsal: The clock that all parts of a rehearsal share; None in earnest.
         when: Local time; as this machine is set by default.
         real_now_ms: The real clock, by which sessions end also in a rehearsal.
+        closed: Looking, too, takes somebody who is signed in.
     """
 
     def __init__(
@@ -40,7 +41,10 @@ class Site:
         rehearsal: Rehearsal | None = None,
         when: SiteTime | None = None,
         real_now_ms: Callable[[], int] | None = None,
+        *,
+        closed: bool = False,
     ) -> None:
+        self.closed = closed
         self.store = Store(data_dir)
         self.when = when or SiteTime()
         self.rehearsal = rehearsal

@@ -16,7 +16,8 @@ from collector.record import shelf
 from collector.record.book import Book
 from collector.record.deed import Deed
 from collector.record.errors import RefusedError
-from collector.record.things import Person, Role
+from collector.record.legible import refuse_illegible
+from collector.record.things import Person, Role, Thing
 from collector.schema import FILE_NAME, connect, refuse_newer, refuse_older
 
 _BEHIND_MS = 2_000
@@ -127,16 +128,17 @@ class Desk:
         """The same within a transaction of the caller's, who rolls it back if this raises."""
         if once and (done := self._done_before(who, once)):
             return done
+        said = msgspec.to_builtins(deed)
+        refuse_illegible(said)
         now_ms = self._clock() if at_ms is None else at_ms
         self._refuse_early(deed, now_ms)
         book = Book(self.connection, now_ms, self._allowed(deed, who, second_factor), second_factor=second_factor)
-        thing = deed.perform(book)
+        thing = _performed(deed, book)
         changes = book.changes()
         if not changes:
             raise RefusedError(
                 "no-change", "Nothing would change by that.", "Look whether it has been recorded already."
             )
-        said = msgspec.to_builtins(deed)
         said.pop("reason", None)
         body: dict[str, Any] = {"said": said, "changes": changes, "about": f"{thing.KIND}/{thing.id}"}
         if once:
@@ -196,6 +198,16 @@ class Desk:
         if deed.SECOND_FACTOR and not second_factor:
             raise RefusedError("second-factor", "This takes a PIN or password besides the badge.", "Enter your PIN.")
         return person
+
+
+def _performed(deed: Deed, book: Book) -> Thing:
+    """Dates at the end of the calendar pass every form, and have no day after them."""
+    try:
+        return deed.perform(book)
+    except OverflowError as error:
+        raise RefusedError(
+            "time-beyond", f"A date or time in it is beyond the calendar ({error}).", "Look at its dates."
+        ) from None
 
 
 def _one(role: Role) -> str:

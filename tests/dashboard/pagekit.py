@@ -240,9 +240,9 @@ class Going:
 
 
 @contextlib.contextmanager
-def serving(data_dir: Path, played: Rehearsal | None = None) -> Iterator[str]:
+def serving(data_dir: Path, played: Rehearsal | None = None, **more: Any) -> Iterator[str]:
     """A real server on a free loopback port; yields its address."""
-    app = build_app(data_dir, rehearsal=played, when=WHEN)
+    app = build_app(data_dir, rehearsal=played, when=WHEN, **more)
     with socket.socket() as listening:
         listening.bind(("127.0.0.1", 0))
         config = uvicorn.Config(app, log_level="warning", access_log=False, timeout_graceful_shutdown=2, lifespan="on")

@@ -13,7 +13,7 @@ import msgspec
 Text = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
 Note = Annotated[str, msgspec.Meta(max_length=1_000)]
 Date = Annotated[str, msgspec.Meta(pattern=r"^\d{4}-\d{2}-\d{2}$", max_length=10)]
-Id = Annotated[str, msgspec.Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$", max_length=64)]
+Id = Annotated[str, msgspec.Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$(?!\n)", max_length=64)]
 BasinKey = Annotated[str, msgspec.Meta(pattern=r"^[a-z0-9-]{1,40}/[a-z0-9-]{1,40}$", max_length=81)]
 """A basin as "node/name"."""
 
