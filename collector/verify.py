@@ -91,7 +91,7 @@ def verify(
         refuse_older(db)
         db.conn.execute("BEGIN")  # one look at everything, whatever is appended meanwhile
         pages: list[_Kept] = []
-        head, wrong = _chain(db.conn, pages, {each.records: each.hash for each in known}, say)
+        head, wrong = _chain(db.conn, pages, list(known), say)
         if wrong is None:
             wrong = _guards(db.conn) or _table(db.conn, pages)
         db.conn.rollback()
@@ -110,30 +110,45 @@ def verify(
 
 
 def _chain(
-    connection: sqlite3.Connection, pages: list[_Kept], known: dict[int, str], say: Callable[[str], None]
+    connection: sqlite3.Connection, pages: list[_Kept], known: list[Head], say: Callable[[str], None]
 ) -> tuple[Head, DoesNotHold | None]:
     """Every record in order; what it says of pages is collected."""
     site = site_id(connection)
     head = Head(0, BEFORE_THE_FIRST)
-    for record in records(connection):
+    printed: dict[int, set[str]] = {}
+    for each in known:
+        printed.setdefault(each.records, set()).add(each.hash)
+    for record in _legible(connection):
+        if record is None:
+            return head, DoesNotHold(head.records + 1, "it is no text in UTF-8: bytes were changed.")
         if text := _wrong_with(record, head, site):
             return head, DoesNotHold(record.number, text)
         if record.kind == PageSealed.KIND:
             pages.append(_Kept(record.number, msgspec.json.decode(record.body, type=PageSealed)))
         head = Head(record.number, record.hash)
-        if known.get(head.records, head.hash) != head.hash:
+        if other := printed.get(head.records, set()) - {head.hash}:
             return head, DoesNotHold(
                 record.number,
-                f"its hash is {head.hash}, but {known[head.records]} was printed for it: the chain was written again "
+                f"its hash is {head.hash}, but {min(other)} was printed for it: the chain was written again "
                 "after that.",
             )
         if head.records % _SAY_EVERY == 0:
             say(f"{head.records:,} records")
-    if beyond := [number for number in known if number > head.records]:
+    if beyond := [number for number in printed if number > head.records]:
         return head, DoesNotHold(
             None, f"The chain ends at record {head.records}, but record {max(beyond)} was printed: it was cut short."
         )
     return head, None
+
+
+def _legible(connection: sqlite3.Connection) -> Iterator[Record | None]:
+    """The records in order; None in the place of one that is no text."""
+    try:
+        yield from records(connection)
+    except sqlite3.OperationalError as error:
+        if "UTF-8" not in str(error):  # Python's own words, with no code of SQLite's
+            raise
+        yield None
 
 
 def _wrong_with(record: Record, head: Head, site: str) -> str | None:
@@ -144,12 +159,18 @@ def _wrong_with(record: Record, head: Head, site: str) -> str | None:
         return f"it has format {record.format}; this version knows {FORMAT}."
     if hashed(site, record, head.hash) != record.hash:
         return "its content, or that of the record before, does not give its hash: something was changed."
+    return _wrong_with_body(record)
+
+
+def _wrong_with_body(record: Record) -> str | None:
     try:
         content = record.content()
         if rfc8785.dumps(content).decode() != record.body:
             return "its body is not canonical JSON (RFC 8785)."
         if record.kind == PageSealed.KIND:
             msgspec.convert(content, PageSealed)
+    except RecursionError:
+        return "its body is nested more deeply than anything this program writes."
     except (msgspec.DecodeError, rfc8785.CanonicalizationError) as error:
         return f"its body cannot be read ({error})."
     return None
@@ -224,7 +245,7 @@ def _wrong_with_page(kept: bytes, body: PageSealed) -> str | None:
     try:
         content = zlib.decompress(kept)
         extent = msgspec.json.decode(content, type=_Extent)
-    except (zlib.error, msgspec.DecodeError) as error:
+    except (zlib.error, msgspec.DecodeError, RecursionError) as error:
         return f"its page cannot be opened ({error})."
     if hashlib.sha256(content).hexdigest() != body.sha256:
         return "its page does not give the digest that was recorded."
