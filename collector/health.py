@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -157,6 +158,7 @@ def _copy(source: sqlite3.Connection, copy: Path) -> None:
     unfinished = copy.with_suffix(".unfinished")
     unfinished.unlink(missing_ok=True)
     try:
+        os.close(os.open(unfinished, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
         with closing(sqlite3.connect(unfinished)) as target:
             source.backup(target, pages=-1)
         unfinished.rename(copy)

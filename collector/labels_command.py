@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import sys
 import time
@@ -92,10 +93,13 @@ def _badges(desk: Desk, ids: tuple[str, ...], out: Path, paper: Paper, *, everyb
 
 def _write(out: Path, text: str, *, secret: bool = False) -> None:
     """Write the page; one with badges can be read by its owner only."""
-    if secret:
-        out.unlink(missing_ok=True)
-        out.touch(mode=0o600)
-    out.write_text(text, encoding="utf-8")
+    if not secret:
+        out.write_text(text, encoding="utf-8")
+        return
+    out.unlink(missing_ok=True)
+    # A new file, whatever somebody puts in its place at the same moment.
+    with open(os.open(out, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "w", encoding="utf-8") as file:
+        file.write(text)
 
 
 def _refuse_none(labels: list[Label], kind: str) -> None:

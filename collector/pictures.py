@@ -108,10 +108,11 @@ class Pictures:
 
     def _write(self, path: Path, content: bytes) -> None:
         """Under another name first, so that a file of this name is always whole."""
-        self._folder.mkdir(parents=True, exist_ok=True)
+        self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         waiting = self._folder / f".{secrets.token_hex(8)}"
         try:
             with waiting.open("xb") as file:
+                os.fchmod(file.fileno(), 0o600)
                 file.write(content)
                 file.flush()
                 os.fsync(file.fileno())

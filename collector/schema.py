@@ -6,8 +6,11 @@ Migrations are appended, never edited once released. Readings live in `batch` un
 
 from __future__ import annotations
 
+import os
 import sqlite3
+import stat
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import msgspec
@@ -200,7 +203,7 @@ _M0003 = (
         temporary INTEGER NOT NULL DEFAULT 0, failures INTEGER NOT NULL DEFAULT 0, failed_ms INTEGER,
         PRIMARY KEY (person, kind)) STRICT, WITHOUT ROWID""",
     "CREATE INDEX credential_by_hash ON credential (kind, hash)",
-    # idle_ms: it ends when unused for so long. proven_ms: when a PIN or password was last given; null: only a badge was.
+    # idle_ms: it ends when unused for so long. proven_ms: when PIN or password was last given; null: only a badge was.
     """CREATE TABLE session (
         token_sha256 TEXT PRIMARY KEY, person TEXT NOT NULL, began_ms INTEGER NOT NULL, seen_ms INTEGER NOT NULL,
         idle_ms INTEGER NOT NULL, proven_ms INTEGER) STRICT, WITHOUT ROWID""",
@@ -228,6 +231,8 @@ def connect(path: Path, *, read_only: bool = False) -> Database:
     mode = "ro" if read_only else "rwc"
     connection: sqlite3.Connection | None = None
     try:
+        if not read_only:
+            _keep_private(path)
         connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=10)
         connection.execute("PRAGMA foreign_keys = ON")
         if not read_only:
@@ -245,6 +250,19 @@ def connect(path: Path, *, read_only: bool = False) -> Database:
             "Check the folder's owner and free space; if the file is damaged, restore the last backup beside it."
         ) from None
     return Database(connection)
+
+
+def _keep_private(path: Path) -> None:
+    """Nobody else on the machine reads it: whoever has the hash of a PIN finds its six digits within hours.
+
+    A group that somebody let in stays in. SQLite gives its files beside the database the database's mode.
+    """
+    with suppress(OSError):  # whether it can be used is told by whoever opens it
+        if not path.exists():
+            os.close(os.open(path, os.O_CREAT | os.O_WRONLY, 0o600))
+        for each in (path, *(path.with_name(path.name + ending) for ending in ("-wal", "-shm"))):
+            if each.exists() and each.stat().st_mode & stat.S_IRWXO:
+                each.chmod(stat.S_IMODE(each.stat().st_mode) & ~stat.S_IRWXO)
 
 
 def refuse_newer(db: Database) -> None:
