@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from collector.record.book import Book, Watched
 from collector.record.release import release_facts
+from collector.record.rinses import rinses_needed
 from collector.record.soaks import immersed_ms, soak_of
 from collector.record.things import (
     ClosureNote,
@@ -22,6 +23,7 @@ from collector.record.things import (
 )
 from collector.record.turn_findings import turn_findings
 from dashboard.record_query import Names, Part, device_row, needed, part, profile_names
+from dashboard.record_words import rinse_words
 from soak.closure import Finding, Verdict
 from soak.releasable import Missing
 
@@ -53,6 +55,7 @@ class RoundRow(NamedTuple):
         immersed_ms: How long it was in the solution.
         missing: What is missing before release, or was when it was used without; only where that is the question.
         profile: What it soaked in.
+        rinses: What is asked for after the soak, while that is still to be done; empty otherwise.
     """
 
     turn: Turn
@@ -62,6 +65,7 @@ class RoundRow(NamedTuple):
     immersed_ms: int
     missing: tuple[Missing, ...]
     profile: Profile | None
+    rinses: str
 
 
 def one_device(book: Book, device_id: str, number: int) -> dict[str, object]:
@@ -111,6 +115,7 @@ def round_row(book: Book, turn: Turn) -> RoundRow:
         immersed_ms(then, turn),
         release_facts(book, turn)[1] if asked and _known(book, turn) else (),
         book.find(Profile, fill.profile) if fill else None,
+        (rinse_words(rinses_needed(book, turn)) or "") if turn.stage is Stage.SOAKED and _known(book, turn) else "",
     )
 
 

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 from collector.ledger import Record
 from collector.record import all as every_deed
-from collector.record.things import Device, Profile, Stage, Turn
+from collector.record.things import Device, Profile, Rinses, Stage, Turn
 from dashboard.when import SiteTime
 from soak.quantity import celsius, in_words
 
@@ -70,7 +70,7 @@ def figures(profile: Profile) -> list[Figure]:
         ("mec_monitored", "MEC test", _testing(profile)),
         ("mec", "Minimum effective concentration", profile.mec or none),
         ("strip", "Strip", _strip(profile)),
-        ("rinses", "Rinses", entered(_rinses(profile))),
+        ("rinses", "Rinses", entered(rinse_words(profile.rinses))),
         ("excluded_kinds", "Devices that must not go in", ", ".join(profile.excluded_kinds) or "none named"),
         ("neutraliser", "Neutralised with", profile.neutraliser or "nothing named"),
         ("product_codes", "Product codes", ", ".join(profile.product_codes) or "none: bottles cannot be scanned"),
@@ -99,8 +99,8 @@ def _strip(profile: Profile) -> str:
     return f"dip {in_words(strip.dip_ms)}, read from {in_words(strip.read_from_ms)} to {in_words(strip.read_until_ms)}"
 
 
-def _rinses(profile: Profile) -> str | None:
-    rinses = profile.rinses
+def rinse_words(rinses: Rinses | None) -> str | None:
+    """How a device is rinsed after the soak; None where nobody has entered it."""
     if rinses is None:
         return None
     volume = "" if rinses.volume_ml is None else f", {rinses.volume_ml} ml each"

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
+import msgspec
 from msgspec.structs import replace
 
 from collector.record.book import Book
@@ -20,12 +23,14 @@ class BeginRinse(Deed, frozen=True, kw_only=True):
     Attributes:
         device: Its asset number.
         fresh_water: The water is fresh: nothing has been rinsed in it. If it is not, the rinse does not count.
+        water: Its kind, e.g. "sterile"; rinse water is a published field of the disinfection record.
     """
 
     NAME = "begin-rinse"
 
     device: Id
     fresh_water: bool
+    water: Annotated[str, msgspec.Meta(max_length=80)] = ""
 
     def perform(self, book: Book) -> Turn:
         """One at a time, after it was taken out."""
@@ -38,7 +43,7 @@ class BeginRinse(Deed, frozen=True, kw_only=True):
                 f"begun by {book.name_of(running.by)}.",
                 "End it first.",
             )
-        rinse = Rinsed(book.who, book.at_ms, fresh=self.fresh_water)
+        rinse = Rinsed(book.who, book.at_ms, fresh=self.fresh_water, water=self.water.strip())
         return book.put(replace(turn, rinses=(*turn.rinses, rinse)))
 
 
@@ -119,5 +124,5 @@ def rinses_needed(book: Book, turn: Turn) -> Rinses | None:
         count=max(each.count for each in known),
         each_ms=max(each.each_ms for each in known),
         volume_ml=max((each.volume_ml for each in known if each.volume_ml is not None), default=None),
-        water=known[-1].water or known[0].water,
+        water=" and ".join(dict.fromkeys(each.water for each in known if each.water)),
     )

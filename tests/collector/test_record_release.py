@@ -20,7 +20,7 @@ from collector.record.loads import TakeOut
 from collector.record.lookbacks import CloseLookBack
 from collector.record.quarantine import LiftQuarantine, QuarantineDevice
 from collector.record.release import Release, release_facts
-from collector.record.rinses import AttestDried, BeginRinse, EndRinse
+from collector.record.rinses import AttestDried, BeginRinse, EndRinse, rinses_needed
 from collector.record.things import Attested, Device, Fill, LookBack, Quarantine, Rinsed, Rinses, Stage, Turn, Used
 from collector.record.turn_findings import turn_findings
 from collector.record.turns import BeginTurn
@@ -415,3 +415,19 @@ def test_one_use_recorded_by_two_people_is_one_use(ward: Ward) -> None:
     assert ward.recording.all(LookBack) == []
     ward.do(RecordUse(device="A1", encounter="E-2"))
     assert [each.cause for each in ward.recording.all(LookBack)] == ["used-without-release"]
+
+
+def test_the_kind_of_rinse_water_is_kept_as_it_was_said(ward: Ward) -> None:
+    """Rinse water is a field of the HLD record (study guide for technicians, secondary source)."""
+    ward.soaked("A1")
+    ward.do(BeginRinse(device="A1", fresh_water=True, water=" sterile "))
+    assert [each.water for each in ward.turn("A1").rinses] == ["sterile"]
+
+
+def test_label_and_maker_may_name_two_kinds_of_water(ward: Ward) -> None:
+    """Neither takes the other's place: which one holds, people decide."""
+    ward.recording.put(replace(PROFILE, rinses=Rinses(3, MINUTE_MS, water="sterile")))
+    ward.recording.put(replace(SCOPE, rinses=Rinses(1, 0, water="potable")))
+    ward.soaked("A1")
+    needed = rinses_needed(ward.recording.book(), ward.turn("A1"))
+    assert needed == Rinses(3, MINUTE_MS, water="sterile and potable")

@@ -271,3 +271,9 @@ def test_the_form_for_a_profile_offers_the_published_table(house: House, opened:
     scan(browser, house, SAM, pin=True)
     page = browser.get("/do/draft-profile").text
     assert '<option value="ortho-phthalaldehyde-0.55">ortho-phthalaldehyde 0.55 %</option>' in page
+
+
+def test_the_page_of_a_device_that_was_soaked_says_how_it_is_rinsed(client: Client) -> None:
+    asked = "<dt>Rinses asked for</dt><dd>3, at least 1 min each, fresh water each</dd>"
+    assert asked in client.get("/devices/GS-03").text  # taken out, nothing rinsed yet
+    assert asked not in client.get("/devices/GS-01").text  # released

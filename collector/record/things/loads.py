@@ -23,12 +23,16 @@ class Stage(enum.StrEnum):
 
 
 class Rinsed(msgspec.Struct, frozen=True, omit_defaults=True):
-    """One rinse; `ended_ms` is None while it runs. `fresh`: whoever began it says that the water was fresh."""
+    """One rinse; `ended_ms` is None while it runs. `fresh`: whoever began it says that the water was fresh.
+
+    `water`: its kind, in their words; empty: they did not say.
+    """
 
     by: str
     began_ms: int
     ended_ms: int | None = None
     fresh: bool = False
+    water: str = ""
 
 
 class Used(msgspec.Struct, frozen=True, omit_defaults=True):

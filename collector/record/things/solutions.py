@@ -16,7 +16,7 @@ class Rinses(msgspec.Struct, frozen=True, omit_defaults=True):
     Attributes:
         count: How many, each with fresh water.
         each_ms: The least time of each.
-        volume_ml: Water for each; None if the label does not say.
+        volume_ml: Water for each; nothing if the label does not say.
         water: Its kind, e.g. "sterile" or "potable".
     """
 
