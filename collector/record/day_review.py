@@ -8,9 +8,10 @@ from collections.abc import Iterator
 import msgspec
 
 from collector.record.book import Book
+from collector.record.deed import HANDS
 from collector.record.rounds import basin_name, basins
 from collector.record.soaks import soak_of
-from collector.record.things import Device, Fill, Load, LookBack, MecTest, Stage, Turn
+from collector.record.things import Device, Fill, Load, LookBack, MecTest, Person, Stage, Turn
 from collector.record.unassigned import Answer, may_concern, note_of, unassigned
 from soak.quantity import in_words
 
@@ -52,6 +53,7 @@ def day_review(book: Book, day: str) -> list[OpenSubject]:
         *_fills(book, until_ms),
         *_tests(book, until_ms),
         *_held(book, until_ms),
+        *_people(book, day),
     ]
 
 
@@ -120,3 +122,14 @@ def _held(book: Book, until_ms: int) -> Iterator[OpenSubject]:
         if quarantine is not None and quarantine.at_ms < until_ms:
             text = f"{device.id}: in quarantine since {book.local_text(quarantine.at_ms)}: {quarantine.reason}"
             yield OpenSubject(f"device:{device.id}", text)
+        elif device.hang_until_ms is not None and device.hang_until_ms < min(book.at_ms, until_ms):
+            until = book.local_text(device.hang_until_ms)
+            text = f"{device.id}: hang time in {device.stored_in} ended {until}, neither used nor reprocessed."
+            yield OpenSubject(f"device:{device.id}", text)
+
+
+def _people(book: Book, day: str) -> Iterator[OpenSubject]:
+    for person in book.all(Person, only_open=True):
+        if person.training_expires and person.training_expires < day and HANDS & set(person.roles):
+            text = f"{person.name}: training on file held until {person.training_expires}."
+            yield OpenSubject(f"person:{person.id}", text)

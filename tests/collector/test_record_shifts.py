@@ -10,9 +10,9 @@ from collector.record.day_review import OpenSubject, day_review
 from collector.record.lookbacks import CloseLookBack
 from collector.record.quarantine import QuarantineDevice
 from collector.record.shifts import HandOver, SignReview, TranscribeDowntime
-from collector.record.things import Fill, Handover, NotKnown, Review, Transcript
+from collector.record.things import Fill, Handover, NotKnown, Person, Review, Transcript
 from collector.record.unassigned import Answer, AnswerClosures
-from collector.record.use import RecordUse
+from collector.record.use import RecordUse, StoreDevice
 
 DAY = "2026-03-02"
 KEY = f"{1:032x}:15"
@@ -190,3 +190,26 @@ def test_a_day_that_went_on_after_its_signature_is_signed_again(ward: Ward) -> N
         open_subjects=("turn:T1", "turn:T2", "device:A1"),
     )
     assert ward.refused(SignReview(day=DAY, answers=(second, third)), SUPERVISOR)[0] == "signed-already"
+
+
+def test_a_hang_time_that_ended_is_asked_about(ward: Ward) -> None:
+    ward.released("A1")
+    ward.do(StoreDevice(device="A1", cabinet="cabinet 2"))
+    until = ward.recording.book().local_text(ward.device("A1").hang_until_ms or 0)
+    ward.recording.later(7 * DAY_MS)
+    assert review(ward, "2026-03-09") == []
+    ward.recording.later(1)
+    ward.recording.later(HOUR_MS)
+    assert review(ward, "2026-03-09") == [
+        ("device:A1", f"A1: hang time in cabinet 2 ended {until}, neither used nor reprocessed.")
+    ]
+    assert review(ward, "2026-03-08") == []
+
+
+def test_training_that_no_longer_holds_is_asked_about(ward: Ward) -> None:
+    tina = ward.recording.get(Person, "tina")
+    ward.recording.put(replace(tina, trained_on="2025-03-01", training_expires="2026-03-01"))
+    assert review(ward, "2026-03-01") == []
+    assert review(ward) == [("person:tina", "Tina Test: training on file held until 2026-03-01.")]
+    ward.recording.put(replace(ward.recording.get(Person, "tina"), active=False))
+    assert review(ward) == []
