@@ -22,6 +22,7 @@ from dashboard.aids_api import aids_router
 from dashboard.api import api_router
 from dashboard.assets import style_ids, url
 from dashboard.deeds_api import deeds_router
+from dashboard.devices_api import devices_router
 from dashboard.door import Door, signed_in
 from dashboard.form_pages import form_router
 from dashboard.guard import KnownHosts, protect
@@ -91,6 +92,7 @@ def build_app(
             things_router(),
             review_router(),
             aids_router(),
+            devices_router(),
             signin_page_router(),
             form_router(),
             *([rehearsal_router()] if rehearsal else []),

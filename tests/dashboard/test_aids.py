@@ -13,7 +13,7 @@ from doorkit import PEOPLE, SAM, TOM, Browser, House, OpenBrowser, refused, scan
 from litestar import Litestar
 from litestar.testing import TestClient
 
-from collector.record.things import Bottle, Fill, Profile
+from collector.record.things import Bottle, Device, DeviceType, Fill, Profile, Step
 from dashboard.app import build_app
 
 Client = TestClient[Litestar]
@@ -277,3 +277,38 @@ def test_the_page_of_a_device_that_was_soaked_says_how_it_is_rinsed(client: Clie
     asked = "<dt>Rinses asked for</dt><dd>3, at least 1 min each, fresh water each</dd>"
     assert asked in client.get("/devices/GS-03").text  # taken out, nothing rinsed yet
     assert asked not in client.get("/devices/GS-01").text  # released
+
+
+def test_devices_go_out_and_in_as_csv(house: House, opened: OpenBrowser) -> None:
+    house.put(DeviceType(id="scope", name="Scope", kind="x", profiles=("paa",), steps=(Step.CLEAN,)))
+    house.put(Device(id="A1", type="scope", serial="-7"))
+    browser = opened()
+    answer = browser.get("/api/devices.csv")
+    assert answer.headers["content-disposition"] == 'attachment; filename="devices.csv"'
+    assert answer.text.removeprefix("\ufeff").splitlines() == [
+        "asset_number,type,serial,udi,retired",
+        "A1,scope,'-7,,no",
+    ]
+    said = {"csv": answer.text + "A2,scope,8,,no\r\n", "reason": "New in March."}
+    assert refused(browser.post("/api/devices/import", json=said), 401)[0] == "not-signed-in"
+    scan(browser, house, SAM)
+    before = house.records()
+    looked = good(browser.post("/api/devices/import", json=said))
+    assert looked == {"written": False, "lines": ["A2: new, scope"], "unchanged": 1}
+    assert refused(browser.post("/api/devices/import", json={**said, "write": True}), 403)[0] == "second-factor"
+    assert house.records() == before
+    scan(browser, house, SAM, pin=True)
+    wrong = {**said, "csv": said["csv"] + "A3,nothing,,,no\r\n", "write": True}
+    rule, text, step = refused(browser.post("/api/devices/import", json=wrong), 409)
+    assert (rule, step) == ("csv", "Mend these lines and send the file again; nothing is recorded.")
+    assert text.startswith("line 4, column type: ")
+    assert house.records() == before
+    assert good(browser.post("/api/devices/import", json={**said, "write": True}))["written"]
+    assert house.records() == before + 1
+
+
+def test_a_technician_imports_no_devices(house: House, opened: OpenBrowser) -> None:
+    browser = opened()
+    scan(browser, house, TOM, pin=True)
+    said = {"csv": "asset_number,type\r\nA2,scope\r\n", "reason": "New.", "write": True}
+    assert refused(browser.post("/api/devices/import", json=said), 403)[0] == "role"
