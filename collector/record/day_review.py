@@ -11,7 +11,7 @@ from collector.record.book import Book
 from collector.record.deed import HANDS
 from collector.record.rounds import basin_name, basins
 from collector.record.soaks import soak_of
-from collector.record.things import Device, Fill, Load, LookBack, MecTest, Person, Stage, Turn
+from collector.record.things import Device, Fill, Load, LookBack, MecResult, MecTest, Person, Stage, Turn
 from collector.record.unassigned import Answer, may_concern, note_of, unassigned
 from soak.quantity import in_words
 
@@ -51,7 +51,7 @@ def day_review(book: Book, day: str) -> list[OpenSubject]:
         *_loads(book, until_ms),
         *_turns(book, since_ms, until_ms),
         *_fills(book, until_ms),
-        *_tests(book, until_ms),
+        *_tests(book, since_ms, until_ms),
         *_held(book, until_ms),
         *_people(book, day),
     ]
@@ -107,7 +107,13 @@ def _fills(book: Book, until_ms: int) -> Iterator[OpenSubject]:
             yield OpenSubject(f"fill:{fill.id}", text)
 
 
-def _tests(book: Book, until_ms: int) -> Iterator[OpenSubject]:
+def _tests(book: Book, since_ms: int, until_ms: int) -> Iterator[OpenSubject]:
+    """Strips that wait, and the day's strips that were given up: one that was seen to fail is a fail."""
+    for test in book.all(MecTest, since_ms=since_ms, until_ms=until_ms):
+        if test.result is MecResult.NOT_READ:
+            dipped, given_up = book.local_text(test.dipped_ms), book.local_text(test.read_ms or test.dipped_ms)
+            text = f"MEC test {test.id} of fill {test.fill}: dipped {dipped}, recorded as not read {given_up}."
+            yield OpenSubject(f"mec-test:{test.id}", text)
     for test in book.all(MecTest, only_open=True, until_ms=until_ms):
         text = f"MEC test {test.id} of fill {test.fill}: dipped {book.local_text(test.dipped_ms)}, not read."
         yield OpenSubject(f"mec-test:{test.id}", text)

@@ -10,7 +10,7 @@ from collector.record.day_review import OpenSubject, day_review
 from collector.record.lookbacks import CloseLookBack
 from collector.record.quarantine import QuarantineDevice
 from collector.record.shifts import HandOver, SignReview, TranscribeDowntime
-from collector.record.things import Fill, Handover, NotKnown, Person, Review, Transcript
+from collector.record.things import Fill, Handover, MecResult, NotKnown, Person, Review, Transcript
 from collector.record.unassigned import Answer, AnswerClosures
 from collector.record.use import RecordUse, StoreDevice
 
@@ -213,3 +213,12 @@ def test_training_that_no_longer_holds_is_asked_about(ward: Ward) -> None:
     assert review(ward) == [("person:tina", "Tina Test: training on file held until 2026-03-01.")]
     ward.recording.put(replace(ward.recording.get(Person, "tina"), active=False))
     assert review(ward) == []
+
+
+def test_a_strip_that_was_given_up_is_asked_about(ward: Ward) -> None:
+    """Dipping until one passes must not stay unseen: a strip that was seen to fail is a fail."""
+    ward.tested(B1, result=MecResult.NOT_READ)
+    assert review(ward) == [
+        ("mec-test:M3", "MEC test M3 of fill F1: dipped 2026-03-02 09:00, recorded as not read 2026-03-02 09:00.")
+    ]
+    assert review(ward, "2026-03-03") == []
