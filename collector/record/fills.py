@@ -221,9 +221,11 @@ def to_neutralise_g(book: Book, fill: Fill, volume_ml: int) -> int | None:
     return neutralising_g(profile.neutraliser, volume_ml, book.policy.glycine_g_per_us_gallon)
 
 
-def recount(book: Book, profile: Profile) -> list[Fill]:
-    """Let the use-by of every fill follow a corrected profile; all of them, oldest first."""
-    return [dated(book, fill) for fill in book.all(Fill) if fill.profile == profile.id]
+def recount(book: Book, profile: Profile) -> None:
+    """Let the use-by of every fill follow a corrected profile."""
+    for fill in book.all(Fill):
+        if fill.profile == profile.id:
+            dated(book, fill)
 
 
 def dated(book: Book, fill: Fill) -> Fill:

@@ -144,9 +144,16 @@ class CorrectProfile(Confirmation, frozen=True, kw_only=True):
         refuse_unusable(profile)
         profile = msgspec.structs.replace(profile, revision=before.revision + 1, confirmed=self.confirmed(book))
         book.put(profile)
-        bottles.recount(book, profile)
-        _look_back(book, profile, fills.recount(book, profile), changed)
+        if _LIVES & set(changed):
+            bottles.recount(book, profile)
+            fills.recount(book, profile)
+        _look_back(book, profile, [fill for fill in book.all(Fill) if fill.profile == profile.id], changed)
         return profile
+
+
+_LIVES = frozenset({"single_use", "reuse_days", "opened_days", "activation", "activated_days"})
+"""What dates bottles and fills. Other corrections leave their use-by as it was counted at opening and pouring: how the
+site counts days may have changed since."""
 
 
 def _differ(before: Profile, after: Profile) -> list[str]:

@@ -21,7 +21,7 @@ from collector.record.profiles import (
     RetireProfile,
     TakeProductCodeAway,
 )
-from collector.record.things import Bottle, Fill, Load, LookBack, Profile, Rinses, Strip
+from collector.record.things import Bottle, Fill, LastDay, Load, LookBack, Profile, Rinses, Strip
 
 TABLE_4 = "CDC/HICPAC Guideline for Disinfection and Sterilization in Healthcare Facilities 2008, Table 4"
 
@@ -512,3 +512,14 @@ def test_what_was_poured_by_a_wrong_code_is_looked_back_on_and_nothing_more_is_p
         "any more: what is in it is in question.",
         "Do not pour it. Compare its label; receive it again under the right profile, and throw this entry away.",
     )
+
+
+def test_a_correction_of_other_figures_counts_no_days_again(recording: Recording) -> None:
+    """The site's way of counting holds for what is poured from then on."""
+    recording.set_policy(last_day=LastDay.DOES_NOT_COUNT)
+    profile(recording)
+    fill(recording, bottle(recording))
+    use_by_ms = recording.get(Fill, "F1").use_by_ms
+    recording.set_policy(last_day=LastDay.COUNTS)
+    recording.do(CorrectProfile(profile="opa", contact_ms=900_000, reason="misread", **CONFIRMED), SUPERVISOR)
+    assert recording.get(Fill, "F1").use_by_ms == use_by_ms
