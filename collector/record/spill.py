@@ -5,6 +5,8 @@ Local codes, the label and the safety data sheet decide; what is from memory say
 
 from __future__ import annotations
 
+import re
+
 import msgspec
 
 _NANOLITRES_PER_US_GALLON = 3_785_411_784
@@ -117,7 +119,7 @@ _BY_SUBSTANCE: dict[str, tuple[str, ...]] = {
         "Ventilate with at least 10 air changes an hour (from memory).",
         "Nitrile or butyl gloves rather than plain latex (from memory).",
     ),
-    "phthalaldehyde": (
+    r"phthalaldehyde|\bopa\b": (
         f"It stains skin, mucosa, clothing and surfaces grey ({_GUIDELINE}, Table 5; published).",
         f"There is no OSHA limit for it in the air ({_GUIDELINE}, Table 4; published); ACGIH names a ceiling of "
         "0.1 ppb (from memory).",
@@ -129,4 +131,6 @@ _BY_SUBSTANCE: dict[str, tuple[str, ...]] = {
 
 
 def _substance(name: str) -> tuple[str, ...]:
-    return tuple(each for word, cautions in _BY_SUBSTANCE.items() if word in name.lower() for each in cautions)
+    return tuple(
+        each for names, cautions in _BY_SUBSTANCE.items() if re.search(names, name.lower()) for each in cautions
+    )

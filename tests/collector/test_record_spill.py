@@ -126,3 +126,8 @@ def test_who_decides_is_always_said() -> None:
             "practice, from memory."
         )
     )
+
+
+def test_ortho_phthalaldehyde_is_known_by_its_short_name_too() -> None:
+    assert spill("OPA 0.55 %", "glycine", 1).cautions == spill("Ortho-phthalaldehyde", "glycine", 1).cautions
+    assert spill("Europa", "", 1).cautions == spill("anything", "", 1).cautions
