@@ -26,7 +26,7 @@ from dashboard.store import NotReadyError
 SIGN_IN = "/sign-in"
 _ALWAYS_OPEN = (SIGN_IN, "/api/sign-in", "/static/", "/health", "/about", "/robots.txt")
 _SAFE = ("GET", "HEAD", "OPTIONS")
-_JSON, _PICTURES = "application/json", ("/api/pictures", "/api/rehearsal/pictures")
+_JSON, _PICTURES = "application/json", "/api/pictures"
 _STATE = "signed"
 _TOUCH_PATIENCE_MS = 200
 
@@ -222,7 +222,6 @@ def refuse_foreign(headers: Headers) -> None:
 
 def _refuse_disguised(path: str, headers: Headers) -> None:
     """A form of another site can send text, but no JSON without being asked for leave first."""
-    path = f"/{path.lstrip('/')}"  # as it is routed: //api is /api
     if not path.startswith("/api/") or path.startswith(_PICTURES):
         return
     kind = headers.get("content-type", "").partition(";")[0].strip().lower()

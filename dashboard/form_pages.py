@@ -9,6 +9,8 @@ from typing import Any
 
 from litestar import Request, Router, get, post
 from litestar.datastructures import Cookie, UploadFile
+from litestar.enums import RequestEncodingType
+from litestar.exceptions.http_exceptions import RequestEntityTooLarge
 from litestar.params import FromPath
 from litestar.response import Template
 
@@ -33,6 +35,7 @@ from dashboard.things_view import Wanted, things_body
 
 AnyRequest = Request[Any, Any, Any]
 _SUGGESTIONS = 100
+_MOST_TYPED_BYTES = 256 * 1024
 _SUBJECTS = {
     "Loads": ("loads", "late"),
     "A device’s round": ("turns",),
@@ -84,7 +87,7 @@ async def deed_page(site: AskedSite, request: AnyRequest, name: FromPath[str]) -
 @post("/do/{name:str}", include_in_schema=False, request_max_body_size=MOST_BYTES + 1024 * 1024)
 async def do_deed(site: AskedSite, request: AnyRequest, name: FromPath[str]) -> Template:
     """Record what the form says; whatever stands against it is said beside it, and nothing typed is lost."""
-    kind, form = _deed(name), await request.form()
+    kind, form = _deed(name), await _form(request)
     typed = _typed(form, fields(kind))
     once = text_of(form, "once") or secrets.token_hex(16)
     signed, cookies = signed_in(request), []
@@ -119,6 +122,13 @@ async def _do(
         return do(desk, signed, said, proof, once=once, now_ms=now_ms)
 
     return await guessing(site, request, work, compares=proof.given)
+
+
+async def _form(request: AnyRequest) -> Mapping[str, Any]:
+    """What was sent. Only a picture makes a form large, and such a form comes in parts."""
+    if request.content_type[0] != RequestEncodingType.MULTI_PART and len(await request.body()) > _MOST_TYPED_BYTES:
+        raise RequestEntityTooLarge
+    return await request.form()
 
 
 def _typed(form: Mapping[str, Any], known: list[Field]) -> dict[str, list[str]]:

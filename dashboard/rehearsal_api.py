@@ -8,20 +8,18 @@ from __future__ import annotations
 from typing import Any
 
 import msgspec
-from litestar import Request, Router, post
+from litestar import Router, post
 from litestar.params import JSONBody
 
 from collector import credentials
 from collector.credentials import Kind
-from collector.pictures import MOST_BYTES
 from collector.record.all import DEEDS
 from collector.record.desk import Desk
 from collector.record.errors import RefusedError
-from dashboard.answers import PictureBody
 from dashboard.site import AskedSite, only_known_parameters
 
 _MOST = 20_000
-_MOST_BODY_BYTES = 64 * 1024 * 1024
+_MOST_BYTES = 64 * 1024 * 1024
 
 
 class Played(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -87,7 +85,7 @@ class PeopleSet(msgspec.Struct, frozen=True):
     "/api/rehearsal/deeds",
     status_code=200,
     summary="Play deeds of an invented past, all in one transaction",
-    request_max_body_size=_MOST_BODY_BYTES,
+    request_max_body_size=_MOST_BYTES,
 )
 async def post_deeds(site: AskedSite, data: JSONBody[list[Played]]) -> list[Outcome]:
     """Each at its own time. One that is refused does not stop the others."""
@@ -120,23 +118,9 @@ async def post_people(site: AskedSite, data: JSONBody[list[PlayedPerson]]) -> Pe
     return PeopleSet(len(data))
 
 
-@post(
-    "/api/rehearsal/pictures",
-    status_code=200,
-    summary="Keep a picture that the invented past names",
-    request_max_body_size=MOST_BYTES + 1024,
-)
-async def post_picture(site: AskedSite, request: Request[Any, Any, Any]) -> PictureBody:
-    """The body is the file itself; the past is played before anybody signs in."""
-    content = await request.body()
-    return PictureBody(*await site.desks.run(lambda: site.pictures.keep(content)))
-
-
 def rehearsal_router() -> Router:
-    """All of them."""
-    return Router(
-        "/", route_handlers=[post_deeds, post_people, post_picture], guards=[only_known_parameters], tags=["rehearsal"]
-    )
+    """Both of them."""
+    return Router("/", route_handlers=[post_deeds, post_people], guards=[only_known_parameters], tags=["rehearsal"])
 
 
 def _play(desk: Desk, played: Played) -> Outcome:

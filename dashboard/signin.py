@@ -23,6 +23,8 @@ from dashboard.site import AskedSite, Site, only_known_parameters
 AnyRequest = Request[Any, Any, Any]
 _Given = Annotated[str, msgspec.Meta(max_length=1_000)]
 """Longer than any secret: nobody makes this machine hash megabytes."""
+MOST_BODY_BYTES = 64 * 1024
+"""Of what anybody may send without being signed in: megabytes of fields take seconds to be told apart."""
 PersonId = Annotated[str, PathParameter(description="The person's id.")]
 
 
@@ -241,4 +243,10 @@ def signin_router() -> Router:
         post_badge,
         post_others_secret,
     ]
-    return Router("/", route_handlers=handlers, guards=[only_known_parameters], tags=["people"])
+    return Router(
+        "/",
+        route_handlers=handlers,
+        guards=[only_known_parameters],
+        tags=["people"],
+        request_max_body_size=MOST_BODY_BYTES,
+    )

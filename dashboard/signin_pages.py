@@ -21,7 +21,7 @@ from collector.record.things import Person, Role
 from dashboard.door import SIGN_IN, Signed, session_cookie, someone
 from dashboard.problems import refusal_status
 from dashboard.query import MissingError
-from dashboard.signin import NewSecret, SignIn, change_own, enter, leave, new_badge, set_others
+from dashboard.signin import MOST_BODY_BYTES, NewSecret, SignIn, change_own, enter, leave, new_badge, set_others
 from dashboard.site import AskedSite, Site, only_known_parameters
 
 AnyRequest = Request[Any, Any, Any]
@@ -98,7 +98,7 @@ async def change_credentials(site: AskedSite, request: AnyRequest, person: FromP
 def signin_page_router() -> Router:
     """All of these pages."""
     pages = [sign_in_page, sign_in, sign_out, me_page, change_me, credentials_page, change_credentials]
-    return Router("/", route_handlers=pages)
+    return Router("/", route_handlers=pages, request_max_body_size=MOST_BODY_BYTES)
 
 
 def refuse_old_form(signed: Signed, form: Mapping[str, Any]) -> None:

@@ -12,7 +12,7 @@ from typing import Any
 import httpx
 import pagekit
 import pytest
-from doorkit import ADA, HOST, OLGA, PASSWORD, PINS, SAM, TINA, House, OpenBrowser, refused, scan
+from doorkit import ADA, OLGA, PASSWORD, PINS, SAM, TINA, House, OpenBrowser, refused, scan
 from litestar.testing import RequestFactory
 
 from collector import proofs, sessions
@@ -78,14 +78,6 @@ def test_many_guesses_at_once_are_no_more_than_one_after_another(house: House) -
     assert door.MOST_FAILURES <= rules.count("unknown-badge") < door.MOST_FAILURES + desks._WRITERS
 
 
-def test_a_doubled_slash_does_not_let_a_form_pass_for_json(house: House, opened: OpenBrowser) -> None:
-    browser = opened()
-    scan(browser, house, TINA)
-    answer = browser.post(f"http://{HOST}//api/deeds/hand-over", content=b"{}", headers={"content-type": "text/plain"})
-    assert answer.status_code == 415
-    assert "The body is text/plain." in answer.text
-
-
 @pytest.mark.parametrize("name", ["badge", "pin", "person", "password"])
 def test_nobody_makes_this_machine_hash_megabytes(opened: OpenBrowser, name: str) -> None:
     answer = opened().post("/api/sign-in", json={"person": ADA, "password": PASSWORD, name: "x" * 1_001})
@@ -94,6 +86,14 @@ def test_nobody_makes_this_machine_hash_megabytes(opened: OpenBrowser, name: str
         f"The body cannot be used: Expected `str` of length <= 1000 – at {name}.",
         "The fields stand in /schema/openapi.json.",
     )
+
+
+@pytest.mark.parametrize("path", ["/sign-in", "/do/hand-over", "/api/sign-in"])
+def test_nobody_makes_this_machine_tell_a_million_fields_apart(opened: OpenBrowser, path: str) -> None:
+    """Without being signed in, and while everybody else waits."""
+    kind = "application/json" if path.startswith("/api/") else "application/x-www-form-urlencoded"
+    content = b"[1" + b",1" * 200_000 + b"]" if path.startswith("/api/") else b"a&" * 200_000
+    assert opened().post(path, content=content, headers={"content-type": kind}).status_code == 413
 
 
 def test_an_id_ends_where_it_seems_to(house: House, opened: OpenBrowser) -> None:
