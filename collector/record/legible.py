@@ -10,8 +10,9 @@ from collector.record.errors import RefusedError
 _LATEST_MS = 250_000_000_000_000
 """About the year 9892: calendars of this program end with 9999."""
 
-_ALLOWED = "\t\r\n\x1d"
-"""Line ends in notes; the group separator within what a scanner reads (GS1 General Specifications, FNC1)."""
+_ALLOWED = "\t\r\n\x04\x1d\x1e"
+"""Line ends in notes; separators within what a scanner reads (FNC1 as GS in the GS1 General Specifications; RS and EOT
+in the envelope of ISO/IEC 15434, from memory)."""
 
 _TURNING = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 """Unicode's explicit directional formatting: it makes text read in another order than it is written."""
