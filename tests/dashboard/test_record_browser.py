@@ -37,6 +37,9 @@ PAGES = (
     "/review",
     "/record",
     "/record/1",
+    "/spill",
+    "/spill?profile=typed&volume_ml=500",
+    "/closures/1",
 )
 
 
