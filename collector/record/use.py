@@ -59,13 +59,9 @@ class RecordUse(Deed, frozen=True, kw_only=True):
     encounter: Reference = ""
 
     def perform(self, book: Book) -> Turn:
-        """Never refused; the same use is recorded once.
-
-        What was not released, or was held back, is quarantined and looked back at.
-        """
+        """Never refused. What was not released, or was held back, is quarantined and looked back at."""
         device = book.get(Device, self.device)
         encounter = opaque(book, self.encounter)
-        _refuse_again(book, device, encounter)
         wrong = wrong_with_use(book, device)
         turn = _round_of_use(book, device)
         released = turn.stage is Stage.RELEASED
@@ -78,18 +74,6 @@ class RecordUse(Deed, frozen=True, kw_only=True):
             if held.quarantine is None:
                 put_into(book, book.get(Device, device.id), text, "Reprocess it. A supervisor closes the look-back.")
         return turn
-
-
-def _refuse_again(book: Book, device: Device, encounter: str) -> None:
-    """Two people may record one use; a second one would count as a use without release."""
-    turn = last_turn(book, device)
-    if encounter and turn is not None and turn.used is not None and turn.used.encounter == encounter:
-        raise RefusedError(
-            "use-recorded",
-            f"{book.name_of(turn.used.by)} recorded the use of {device.id} for {encounter} at "
-            f"{book.local_text(turn.used.at_ms)}.",
-            "Nothing more is needed for it. If it was used again, record that with its own reference.",
-        )
 
 
 def wrong_with_use(book: Book, device: Device) -> tuple[str, str] | None:

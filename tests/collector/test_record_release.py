@@ -403,20 +403,6 @@ def test_the_hang_time_ends_also_where_nobody_recorded_the_cabinet(ward: Ward) -
     )
 
 
-def test_one_use_recorded_by_two_people_is_one_use(ward: Ward) -> None:
-    ward.released("A1")
-    ward.do(RecordUse(device="A1", encounter="E-1"))
-    used = ward.recording.book().local_text(ward.now_ms)
-    assert ward.refused(RecordUse(device="A1", encounter=" E-1 "), SECOND_TECHNICIAN) == (
-        "use-recorded",
-        f"Tina Test recorded the use of A1 for E-1 at {used}.",
-        "Nothing more is needed for it. If it was used again, record that with its own reference.",
-    )
-    assert ward.recording.all(LookBack) == []
-    ward.do(RecordUse(device="A1", encounter="E-2"))
-    assert [each.cause for each in ward.recording.all(LookBack)] == ["used-without-release"]
-
-
 def test_the_kind_of_rinse_water_is_kept_as_it_was_said(ward: Ward) -> None:
     """Rinse water is a field of the HLD record (study guide for technicians, secondary source)."""
     ward.soaked("A1")
