@@ -21,7 +21,7 @@ _LARGEST_ERROR_MC = 2_000
 comparison was not one."""
 
 Temperature = Annotated[int, msgspec.Meta(ge=-55_000, le=125_000)]
-Sensor = Annotated[str, msgspec.Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$", max_length=64)]
+Sensor = Annotated[str, msgspec.Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$(?!\n)", max_length=64)]
 
 
 @deed
