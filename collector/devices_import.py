@@ -12,7 +12,7 @@ from collector.devices_csv import CsvError, Problem, Row
 from collector.record import shelf
 from collector.record.deed import Deed
 from collector.record.desk import Desk
-from collector.record.devices import ChangeDevice, RecordDevice, ReinstateDevice, RetireDevice
+from collector.record.devices.devices import ChangeDevice, RecordDevice, ReinstateDevice, RetireDevice
 from collector.record.errors import RefusedError
 from collector.record.things import Device, DeviceType
 from collector.scan_pieces import ScanError

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from collector.labels_sheet import Label
 from collector.record.book import Book
 from collector.record.errors import UnknownThingError
-from collector.record.mec import daily
+from collector.record.solutions.mec import daily
 from collector.record.things import (
     Bottle,
     Device,

@@ -17,7 +17,7 @@ from collector.errors import CollectorError
 from collector.ledger import COLLECTOR
 from collector.record import shelf
 from collector.record.desk import Desk
-from collector.record.people import FirstAdministrator
+from collector.record.shifts.people import FirstAdministrator
 from collector.record.things import Person
 
 _UNTIL_CHANGED = "It signs nothing until they have changed it."

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import msgspec
 
-from collector.record.gtin import check_digit
+from collector.record.solutions.gtin import check_digit
 from collector.scan_gs1 import Element, Reading, Ways, read_bracketed, readings
 from collector.scan_label import BADGE, is_badge, is_own_label, is_turned_round, read_label
 from collector.scan_pieces import GS, ScanError, gtin14

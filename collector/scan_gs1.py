@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import msgspec
 
-from collector.record.gtin import check_digit
+from collector.record.solutions.gtin import check_digit
 from collector.scan_pieces import DATES, Piece, Pieces, ScanError, apart, bracketed, gtin14, unreadable
 
 _REAL_DAYS_SINCE = datetime.date(2025, 1, 1)

@@ -16,7 +16,7 @@ import biip
 from biip.gs1_element_strings import GS1ElementString
 
 from collector.record.errors import RefusedError
-from collector.record.gtin import gtin
+from collector.record.solutions.gtin import gtin
 
 GS = "\x1d"
 """FNC1 inside a code as scanners send it: the group separator of ASCII."""

@@ -14,9 +14,9 @@ from collector.labels import LABELS, all_ids
 from collector.labels_sheet import sheet as label_sheet
 from collector.paper import Paper
 from collector.record.book import Book
-from collector.record.due import Due, due_before_next_working_day, next_working_day
 from collector.record.errors import RefusedError
-from collector.record.spill import Spill, spill
+from collector.record.solutions.due import Due, due_before_next_working_day, next_working_day
+from collector.record.solutions.spill import Spill, spill
 from collector.record.things import Profile
 from collector.scan import joined, read_scan
 from collector.scan_identify import Identified, identify

@@ -6,8 +6,8 @@ from typing import NamedTuple
 from urllib.parse import urlencode
 
 from collector.record.book import Book
+from collector.record.rounds.unassigned import load_over
 from collector.record.things import Attested, ClosureNote, Load, Turn
-from collector.record.unassigned import load_over
 from dashboard.record_query import Names
 
 

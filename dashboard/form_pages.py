@@ -20,7 +20,7 @@ from collector.record.book import Book
 from collector.record.deed import Deed
 from collector.record.desk import Desk, Done
 from collector.record.errors import RefusedError
-from collector.record.printed import CHEMISTRIES
+from collector.record.solutions.printed import CHEMISTRIES
 from collector.record.things import KINDS
 from dashboard.doing import Proof, do, guessing, with_second_person
 from dashboard.door import NotSignedInError, Signed, signed_in, someone

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import msgspec
 
+from collector.record.basins.readiness import Readiness, readiness
 from collector.record.book import Book
-from collector.record.readiness import Readiness, readiness
 from collector.record.things import Fill, MecResult, MecTest, Profile
 from dashboard.when import SiteTime
 from soak.quantity import tenths

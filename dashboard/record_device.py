@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from collector.record.book import Book, Watched
-from collector.record.release import release_facts
-from collector.record.rinses import rinses_needed
-from collector.record.soaks import immersed_ms, soak_of
+from collector.record.rounds.release import release_facts
+from collector.record.rounds.rinses import rinses_needed
+from collector.record.rounds.soaks import immersed_ms, soak_of
+from collector.record.rounds.turn_findings import turn_findings
 from collector.record.things import (
     ClosureNote,
     Device,
@@ -21,7 +22,6 @@ from collector.record.things import (
     StripBottle,
     Turn,
 )
-from collector.record.turn_findings import turn_findings
 from dashboard.record_query import Names, Part, device_row, needed, part, profile_names
 from dashboard.record_words import rinse_words
 from soak.closure import Finding, Verdict

@@ -7,9 +7,9 @@ from typing import Any, Generic, NamedTuple, TypeVar
 
 from collector.ledger import COLLECTOR
 from collector.record.book import Book
-from collector.record.due import due_before_next_working_day
-from collector.record.fills import fill_block
-from collector.record.release import release_facts
+from collector.record.rounds.release import release_facts
+from collector.record.solutions.due import due_before_next_working_day
+from collector.record.solutions.fills import fill_block
 from collector.record.things import (
     Bottle,
     Device,

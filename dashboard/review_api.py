@@ -9,7 +9,7 @@ from litestar import Router, get
 from litestar.params import PathParameter
 
 from collector.record.book import Book
-from collector.record.day_review import OpenSubject, day_review
+from collector.record.shifts.day_review import OpenSubject, day_review
 from collector.record.things import Review
 from dashboard import query
 from dashboard.site import AskedSite, only_known_parameters

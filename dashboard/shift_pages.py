@@ -11,7 +11,7 @@ from litestar.params import FromPath, FromQuery
 from litestar.response import Template
 
 from collector.record.book import Book
-from collector.record.day_review import day_review
+from collector.record.shifts.day_review import day_review
 from collector.record.things import Handover, Person, Review, Role, Transcript
 from dashboard import query
 from dashboard.ledger_pages import entries, entry, page_of

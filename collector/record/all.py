@@ -2,30 +2,13 @@
 
 from __future__ import annotations
 
-from collector.record import (
-    bottles,
-    checks,
-    corrections,
-    device_types,
-    devices,
-    fills,
-    late,
-    loads,
-    lookbacks,
-    mec,
-    people,
-    policy,
-    profiles,
-    quarantine,
-    release,
-    rinses,
-    shifts,
-    strips,
-    turns,
-    unassigned,
-    use,
-)
+from collector.record import policy
+from collector.record.basins import checks
 from collector.record.deed import DEEDS
+from collector.record.devices import device_types, devices
+from collector.record.rounds import late, loads, lookbacks, quarantine, release, rinses, turns, unassigned, use
+from collector.record.shifts import people, shifts
+from collector.record.solutions import bottles, corrections, fills, mec, profiles, strips
 
 __all__ = [
     "DEEDS",

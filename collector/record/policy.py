@@ -11,8 +11,8 @@ from msgspec import UNSET, UnsetType
 from collector.record.book import Book, as_date
 from collector.record.deed import KEEPERS, Deed, deed
 from collector.record.errors import RefusedError
-from collector.record.needs import need_reason
 from collector.record.said import given
+from collector.record.solutions.needs import need_reason
 from collector.record.things import Date, LastDay, MecPolicy, Note, Policy
 
 SOURCES: dict[str, str] = {

@@ -21,7 +21,7 @@ from firmware.simulator.staff_stock import BY_ID, LEAD
 log = logging.getLogger(__name__)
 
 _TIMEOUT_S = 60.0
-_MOST_AT_ONCE = 250
+_MOST_AT_ONCE = 60
 _SIGNED_OUT = frozenset({"not-signed-in", "second-factor"})
 _ALONG = frozenset({"receive-bottle", "activate-bottle", "open-bottle", "pour-fill"})
 """Never parted from what comes before: a basin between two fills asks for nothing, and would be judged so."""

@@ -23,27 +23,27 @@ from collector.intake import Intake
 from collector.reassess import Reassessment
 from collector.rebuild import rebuild
 from collector.record import shelf
-from collector.record.bottles import ReceiveBottle
 from collector.record.deed import Deed
 from collector.record.desk import Desk, Done
-from collector.record.device_types import ChangeDeviceType, RecordDeviceType
-from collector.record.devices import RecordDevice
+from collector.record.devices.device_types import ChangeDeviceType, RecordDeviceType
+from collector.record.devices.devices import RecordDevice
 from collector.record.errors import RefusedError
-from collector.record.fills import DiscardFill, PourFill, TopUpFill
-from collector.record.late import AssignLate
-from collector.record.loads import AddDevice, StartLoad, TakeOut
-from collector.record.lookbacks import CloseLookBack, FreeFromLookBack
-from collector.record.mec import BeginMecTest, ReadMecTest
-from collector.record.pouring import FromBottle
-from collector.record.profiles import AssignProductCode, ConfirmProfile, CorrectProfile, DraftProfile
-from collector.record.quarantine import LiftQuarantine, QuarantineDevice
-from collector.record.release import Release
-from collector.record.rinses import AttestDried, BeginRinse, EndRinse
-from collector.record.strips import OpenStripBottle, ReceiveStripBottle
+from collector.record.rounds.late import AssignLate
+from collector.record.rounds.loads import AddDevice, StartLoad, TakeOut
+from collector.record.rounds.lookbacks import CloseLookBack, FreeFromLookBack
+from collector.record.rounds.quarantine import LiftQuarantine, QuarantineDevice
+from collector.record.rounds.release import Release
+from collector.record.rounds.rinses import AttestDried, BeginRinse, EndRinse
+from collector.record.rounds.turn_findings import turn_findings
+from collector.record.rounds.turns import AttestSteps, BeginTurn
+from collector.record.rounds.use import RecordUse
+from collector.record.solutions.bottles import ReceiveBottle
+from collector.record.solutions.fills import DiscardFill, PourFill, TopUpFill
+from collector.record.solutions.mec import BeginMecTest, ReadMecTest
+from collector.record.solutions.pouring import FromBottle
+from collector.record.solutions.profiles import AssignProductCode, ConfirmProfile, CorrectProfile, DraftProfile
+from collector.record.solutions.strips import OpenStripBottle, ReceiveStripBottle
 from collector.record.things import Controls, Device, LookBack, Rinses, Step, Strip, Turn
-from collector.record.turn_findings import turn_findings
-from collector.record.turns import AttestSteps, BeginTurn
-from collector.record.use import RecordUse
 from collector.schema import FILE_NAME
 from collector.settings import BasinSettings, RequirementSettings, SensorSettings
 from collector.verify import verify

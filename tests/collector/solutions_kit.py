@@ -6,12 +6,12 @@ from typing import Any
 
 from record_kit import SUPERVISOR, Recording
 
-from collector.record.bottles import OpenBottle, ReceiveBottle
-from collector.record.fills import PourFill
-from collector.record.mec import BeginMecTest, ReadMecTest
-from collector.record.pouring import FromBottle
-from collector.record.profiles import AssignProductCode, ConfirmProfile, DraftProfile
-from collector.record.strips import OpenStripBottle, ReceiveStripBottle, RecordControls
+from collector.record.solutions.bottles import OpenBottle, ReceiveBottle
+from collector.record.solutions.fills import PourFill
+from collector.record.solutions.mec import BeginMecTest, ReadMecTest
+from collector.record.solutions.pouring import FromBottle
+from collector.record.solutions.profiles import AssignProductCode, ConfirmProfile, DraftProfile
+from collector.record.solutions.strips import OpenStripBottle, ReceiveStripBottle, RecordControls
 from collector.record.things import Controls, Rinses, Strip
 
 OPA = "ortho-phthalaldehyde-0.55"

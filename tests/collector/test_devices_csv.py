@@ -18,7 +18,7 @@ from collector import credentials
 from collector.credentials import Kind
 from collector.devices_csv import CsvError, exported, read
 from collector.devices_import import import_devices
-from collector.record.devices import RecordDevice, RetireDevice
+from collector.record.devices.devices import RecordDevice, RetireDevice
 from collector.record.errors import RefusedError
 from collector.record.things import Device, DeviceType, Profile, Step
 from soakledger import main

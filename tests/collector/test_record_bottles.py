@@ -8,7 +8,8 @@ import pytest
 from record_kit import ADMINISTRATOR, DAY_MS, SUPERVISOR, TECHNICIAN, Recording, at
 from solutions_kit import CONFIRMED, GTIN, OTHER_GTIN, bottle, fill, opened, profile
 
-from collector.record.bottles import (
+from collector.record.errors import RefusedError
+from collector.record.solutions.bottles import (
     ActivateBottle,
     DiscardBottle,
     EmptyBottle,
@@ -17,8 +18,7 @@ from collector.record.bottles import (
     bottle_of_scan,
     bottles_to_pour,
 )
-from collector.record.errors import RefusedError
-from collector.record.profiles import CorrectProfile, RetireProfile
+from collector.record.solutions.profiles import CorrectProfile, RetireProfile
 from collector.record.things import Bottle
 
 ACTIVATED: dict[str, Any] = {"activation": True, "activated_days": 28}

@@ -13,7 +13,7 @@ from collector.ledger import Ledger
 from collector.machine import Required
 from collector.projections import follow
 from collector.read import BasinNow
-from collector.record.checks import ReadThermometer, RecordSensorCheck
+from collector.record.basins.checks import ReadThermometer, RecordSensorCheck
 from collector.record.things import SensorCheck, Thermometer
 from soak.reading import Lid
 from soak.requirement import SensorTerms

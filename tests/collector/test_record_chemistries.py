@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from collector.record.chemistries import defaults, of_substance, only_for_machines, rows_of, use_of
-from collector.record.printed import CHEMISTRIES, ROWS, Standing, Use
+from collector.record.solutions.chemistries import defaults, of_substance, only_for_machines, rows_of, use_of
+from collector.record.solutions.printed import CHEMISTRIES, ROWS, Standing, Use
 
 TABLE_4 = "CDC/HICPAC Guideline for Disinfection and Sterilization in Healthcare Facilities 2008, Table 4"
 ENDOSCOPES = (

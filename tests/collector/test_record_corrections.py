@@ -9,10 +9,10 @@ import pytest
 from record_kit import DAY_MS, SUPERVISOR, TECHNICIAN, Recording, at
 from solutions_kit import bottle, fill, mec_test, profile, strips
 
-from collector.record.bottles import EmptyBottle, OpenBottle
-from collector.record.corrections import CorrectBottle, CorrectStripBottle
-from collector.record.fills import DiscardFill, PourFill
-from collector.record.pouring import FromBottle
+from collector.record.solutions.bottles import EmptyBottle, OpenBottle
+from collector.record.solutions.corrections import CorrectBottle, CorrectStripBottle
+from collector.record.solutions.fills import DiscardFill, PourFill
+from collector.record.solutions.pouring import FromBottle
 from collector.record.things import Bottle, Fill, LookBack, StripBottle
 
 

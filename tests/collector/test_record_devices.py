@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from record_kit import ADMINISTRATOR, MONDAY, SUPERVISOR, TECHNICIAN, Recording
 
-from collector.record.device_types import ChangeDeviceType, RecordDeviceType
-from collector.record.devices import ChangeDevice, RecordDevice, ReinstateDevice, RetireDevice
+from collector.record.devices.device_types import ChangeDeviceType, RecordDeviceType
+from collector.record.devices.devices import ChangeDevice, RecordDevice, ReinstateDevice, RetireDevice
 from collector.record.things import (
     Bottle,
     Controls,

@@ -9,11 +9,19 @@ import pytest
 from record_kit import DAY_MS, SECOND_TECHNICIAN, SUPERVISOR, TECHNICIAN, Recording, at
 from solutions_kit import GTIN, OTHER_GTIN, bottle, fill, mec_test, opened, profile, strips
 
-from collector.record.bottles import ActivateBottle, EmptyBottle
-from collector.record.due import Due, due_before_next_working_day, next_working_day
-from collector.record.fills import DiscardFill, PourFill, TopUpFill, fill_block, fill_in, spent, to_neutralise_g
-from collector.record.pouring import FromBottle
-from collector.record.profiles import AssignProductCode, DraftProfile, RetireProfile
+from collector.record.solutions.bottles import ActivateBottle, EmptyBottle
+from collector.record.solutions.due import Due, due_before_next_working_day, next_working_day
+from collector.record.solutions.fills import (
+    DiscardFill,
+    PourFill,
+    TopUpFill,
+    fill_block,
+    fill_in,
+    spent,
+    to_neutralise_g,
+)
+from collector.record.solutions.pouring import FromBottle
+from collector.record.solutions.profiles import AssignProductCode, DraftProfile, RetireProfile
 from collector.record.things import Bottle, Fill, LastDay, Load, Poured
 
 BASIN = "n1/b1"

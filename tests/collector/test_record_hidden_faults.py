@@ -9,10 +9,10 @@ from ward_kit import PROFILE, Ward
 
 from collector.record.book import Book
 from collector.record.deed import HANDS, Deed
-from collector.record.lookback_opening import open_look_back
-from collector.record.lookbacks import CloseLookBack
-from collector.record.release import Release
-from collector.record.strips import RecordControls
+from collector.record.rounds.lookback_opening import open_look_back
+from collector.record.rounds.lookbacks import CloseLookBack
+from collector.record.rounds.release import Release
+from collector.record.solutions.strips import RecordControls
 from collector.record.things import ControlResult, Controls, LookBack, Stage, StripBottle
 
 

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from record_kit import DAY_MS, HOUR_MS, MINUTE_MS, ZONE, at
 
-from collector.record.lives import Calendar, after_days, bottle_use_by, end_of_day, fill_use_by, strips_use_by
+from collector.record.solutions.lives import Calendar, after_days, bottle_use_by, end_of_day, fill_use_by, strips_use_by
 from collector.record.things import Bottle, LastDay, Profile
 
 MINUTE = Calendar(ZONE, LastDay.TO_THE_MINUTE)

@@ -7,12 +7,12 @@ from record_kit import MINUTE_MS, MONDAY, SECOND_MS, SECOND_TECHNICIAN, SUPERVIS
 from ward_kit import B1, B2, CONTACT_MS, PROFILE, SCOPE, STEPS, Ward, fill
 
 from collector.record.book import Book
-from collector.record.loads import AddDevice, AnnounceOpening, StartLoad, TakeOut
-from collector.record.release import release_facts
-from collector.record.soaks import soak_of
+from collector.record.rounds.loads import AddDevice, AnnounceOpening, StartLoad, TakeOut
+from collector.record.rounds.release import release_facts
+from collector.record.rounds.soaks import soak_of
+from collector.record.rounds.turn_findings import turn_findings
+from collector.record.rounds.turns import AttestSteps, BeginTurn
 from collector.record.things import Device, Discarded, Fill, LastDay, Load, MecPolicy, MecTest, Override, Stage, Step
-from collector.record.turn_findings import turn_findings
-from collector.record.turns import AttestSteps, BeginTurn
 from soak.closure import Verdict
 
 

@@ -7,12 +7,12 @@ from record_kit import MINUTE_MS, SECOND_MS, SUPERVISOR
 from ward_kit import B1, B2, Ward
 
 from collector.record.deed import HANDS, Deed
-from collector.record.lookback_opening import open_look_back
-from collector.record.lookbacks import CloseLookBack, FreeFromLookBack
-from collector.record.quarantine import QuarantineDevice
-from collector.record.release import Release
+from collector.record.rounds.lookback_opening import open_look_back
+from collector.record.rounds.lookbacks import CloseLookBack, FreeFromLookBack
+from collector.record.rounds.quarantine import QuarantineDevice
+from collector.record.rounds.release import Release
+from collector.record.rounds.use import RecordUse
 from collector.record.things import Attested, LookBack
-from collector.record.use import RecordUse
 
 
 class Suspect(Deed, frozen=True, kw_only=True):

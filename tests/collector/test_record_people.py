@@ -10,7 +10,7 @@ from record_kit import ADMINISTRATOR, AUDITOR, MINUTE_MS, SUPERVISOR, TECHNICIAN
 
 from collector.record.desk import Desk
 from collector.record.errors import RefusedError
-from collector.record.people import ChangePerson, ClockWasWrong, FirstAdministrator, RecordPerson
+from collector.record.shifts.people import ChangePerson, ClockWasWrong, FirstAdministrator, RecordPerson
 from collector.record.things import ClockWrong, Person, Role
 from collector.schema import FILE_NAME, connect, migrate
 from collector.verify import verify

@@ -9,11 +9,11 @@ import pytest
 from record_kit import ADMINISTRATOR, AUDITOR, SUPERVISOR, TECHNICIAN, Recording, at
 from solutions_kit import CONFIRMED, FROM_LABEL, GTIN, OPA, OTHER_GTIN, PICTURE, bottle, fill, profile
 
-from collector.record.fills import DiscardFill, PourFill
-from collector.record.gtin import gtin
-from collector.record.pouring import FromBottle
-from collector.record.printed import CHEMISTRIES
-from collector.record.profiles import (
+from collector.record.solutions.fills import DiscardFill, PourFill
+from collector.record.solutions.gtin import gtin
+from collector.record.solutions.pouring import FromBottle
+from collector.record.solutions.printed import CHEMISTRIES
+from collector.record.solutions.profiles import (
     AssignProductCode,
     ConfirmProfile,
     CorrectProfile,

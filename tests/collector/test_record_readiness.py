@@ -17,11 +17,11 @@ from record_kit import DAY_MS, HOUR_MS, MINUTE_MS, MONDAY, SECOND_MS, TECHNICIAN
 from collector.intake import Intake
 from collector.read import BasinNow
 from collector.record import shelf
+from collector.record.basins.physical import LOOK_BACK_MS
+from collector.record.basins.readiness import Readiness, readiness
 from collector.record.block import Block
 from collector.record.book import Book
 from collector.record.errors import UnknownThingError
-from collector.record.physical import LOOK_BACK_MS
-from collector.record.readiness import Readiness, readiness
 from collector.record.things import (
     Fill,
     LabelConfirmed,

@@ -16,15 +16,15 @@ from record_kit import (
 )
 from ward_kit import B1, PROFILE, SCOPE, Ward
 
-from collector.record.loads import TakeOut
-from collector.record.lookbacks import CloseLookBack
-from collector.record.quarantine import LiftQuarantine, QuarantineDevice
-from collector.record.release import Release, release_facts
-from collector.record.rinses import AttestDried, BeginRinse, EndRinse, rinses_needed
+from collector.record.rounds.loads import TakeOut
+from collector.record.rounds.lookbacks import CloseLookBack
+from collector.record.rounds.quarantine import LiftQuarantine, QuarantineDevice
+from collector.record.rounds.release import Release, release_facts
+from collector.record.rounds.rinses import AttestDried, BeginRinse, EndRinse, rinses_needed
+from collector.record.rounds.turn_findings import turn_findings
+from collector.record.rounds.turns import BeginTurn
+from collector.record.rounds.use import RecordUse, StoreDevice
 from collector.record.things import Attested, Device, Fill, LookBack, Quarantine, Rinsed, Rinses, Stage, Turn, Used
-from collector.record.turn_findings import turn_findings
-from collector.record.turns import BeginTurn
-from collector.record.use import RecordUse, StoreDevice
 
 
 def codes(ward: Ward, turn: str) -> list[str]:

@@ -6,13 +6,13 @@ from msgspec.structs import replace
 from record_kit import DAY_MS, HOUR_MS, MINUTE_MS, MONDAY, SECOND_MS, SUPERVISOR
 from ward_kit import B1, B2, Ward
 
-from collector.record.day_review import OpenSubject, day_review
-from collector.record.lookbacks import CloseLookBack
-from collector.record.quarantine import QuarantineDevice
-from collector.record.shifts import HandOver, SignReview, TranscribeDowntime
+from collector.record.rounds.lookbacks import CloseLookBack
+from collector.record.rounds.quarantine import QuarantineDevice
+from collector.record.rounds.unassigned import Answer, AnswerClosures
+from collector.record.rounds.use import RecordUse, StoreDevice
+from collector.record.shifts.day_review import OpenSubject, day_review
+from collector.record.shifts.shifts import HandOver, SignReview, TranscribeDowntime
 from collector.record.things import Fill, Handover, MecResult, NotKnown, Person, Review, Transcript
-from collector.record.unassigned import Answer, AnswerClosures
-from collector.record.use import RecordUse, StoreDevice
 
 DAY = "2026-03-02"
 KEY = f"{1:032x}:15"

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.record.spill import DECIDES, neutralising_g, spill
+from collector.record.solutions.spill import DECIDES, neutralising_g, spill
 
 OPA = "ortho-phthalaldehyde 0.55 %"
 FIRST = (

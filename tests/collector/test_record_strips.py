@@ -9,11 +9,11 @@ import pytest
 from record_kit import DAY_MS, SECOND_TECHNICIAN, SUPERVISOR, TECHNICIAN, Recording, at
 from solutions_kit import OTHER_GTIN, STRIP, bottle, fill, mec_test, profile, strips
 
-from collector.record.corrections import CorrectStripBottle
-from collector.record.fills import DiscardFill, TopUpFill
-from collector.record.mec import AbandonMecTest, BeginMecTest, ReadMecTest, mec_block, mec_test_for
-from collector.record.pouring import FromBottle
-from collector.record.strips import (
+from collector.record.solutions.corrections import CorrectStripBottle
+from collector.record.solutions.fills import DiscardFill, TopUpFill
+from collector.record.solutions.mec import AbandonMecTest, BeginMecTest, ReadMecTest, mec_block, mec_test_for
+from collector.record.solutions.pouring import FromBottle
+from collector.record.solutions.strips import (
     EXAMPLE_CONTROLS,
     DiscardStripBottle,
     OpenStripBottle,

@@ -7,12 +7,12 @@ from record_kit import HOUR_MS, MINUTE_MS, MONDAY, SECOND_TECHNICIAN, Recording
 from ward_kit import B1, STEPS, Ward
 
 from collector.record.errors import RefusedError
-from collector.record.loads import StartLoad, TakeOut
-from collector.record.quarantine import LiftQuarantine, QuarantineDevice
-from collector.record.references import opaque
+from collector.record.rounds.loads import StartLoad, TakeOut
+from collector.record.rounds.quarantine import LiftQuarantine, QuarantineDevice
+from collector.record.rounds.references import opaque
+from collector.record.rounds.turns import AttestSteps, BeginTurn, NoteTurn
+from collector.record.rounds.use import RecordUse
 from collector.record.things import Attested, Stage, Step, Turn
-from collector.record.turns import AttestSteps, BeginTurn, NoteTurn
-from collector.record.use import RecordUse
 
 
 @pytest.mark.parametrize(

@@ -9,14 +9,13 @@ from msgspec.structs import replace
 from record_kit import HOUR_MS, MINUTE_MS, MONDAY, SECOND_MS, SECOND_TECHNICIAN, SUPERVISOR
 from ward_kit import B1, PROFILE, STEPS, Ward, fill
 
-from collector.record.late import AssignLate
-from collector.record.loads import TakeOut
-from collector.record.release import Release
-from collector.record.rinses import AttestDried
-from collector.record.things import Attested, ClosureNote, Device, Discarded, Fill, MecTest, Stage
-from collector.record.turn_findings import turn_findings
-from collector.record.turns import AttestSteps, BeginTurn
-from collector.record.unassigned import (
+from collector.record.rounds.late import AssignLate
+from collector.record.rounds.loads import TakeOut
+from collector.record.rounds.release import Release
+from collector.record.rounds.rinses import AttestDried
+from collector.record.rounds.turn_findings import turn_findings
+from collector.record.rounds.turns import AttestSteps, BeginTurn
+from collector.record.rounds.unassigned import (
     Answer,
     AnswerClosures,
     NoteClosure,
@@ -24,6 +23,7 @@ from collector.record.unassigned import (
     may_concern,
     unassigned,
 )
+from collector.record.things import Attested, ClosureNote, Device, Discarded, Fill, MecTest, Stage
 
 KEY = f"{1:032x}:15"
 """The first closure of basin 1 that a test makes."""

@@ -6,7 +6,7 @@ import datetime
 
 import pytest
 
-from collector.record.gtin import check_digit
+from collector.record.solutions.gtin import check_digit
 from collector.scan import Form, Scan, ScanError, joined, read_scan, read_udi
 from collector.scan_gs1 import date_of
 from collector.scan_label import label_text

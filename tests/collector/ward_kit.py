@@ -9,9 +9,10 @@ from record_kit import BASINS, DAY_MS, HOUR_MS, MINUTE_MS, MONDAY, SECOND_MS, SU
 from collector.intake import Intake
 from collector.record.deed import Deed
 from collector.record.desk import Done
-from collector.record.loads import StartLoad, TakeOut
-from collector.record.release import Release
-from collector.record.rinses import AttestDried, BeginRinse, EndRinse
+from collector.record.rounds.loads import StartLoad, TakeOut
+from collector.record.rounds.release import Release
+from collector.record.rounds.rinses import AttestDried, BeginRinse, EndRinse
+from collector.record.rounds.turns import AttestSteps, BeginTurn
 from collector.record.things import (
     Device,
     DeviceType,
@@ -26,7 +27,6 @@ from collector.record.things import (
     Step,
     Turn,
 )
-from collector.record.turns import AttestSteps, BeginTurn
 from collector.settings import BasinSettings, RequirementSettings, SensorSettings
 from soak.reading import Lid, Reading, Why
 

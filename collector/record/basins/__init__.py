@@ -1,0 +1,1 @@
+"""Whether a basin is ready, and what was checked beside it."""

@@ -1,0 +1,1 @@
+"""People, their shifts, and the daily log review."""

@@ -1,0 +1,1 @@
+"""Solutions: what labels ask, bottles, fills, test strips and MEC tests."""
