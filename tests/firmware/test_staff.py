@@ -190,12 +190,12 @@ def test_nobody_has_a_pin_that_anybody_would_try() -> None:
 
 def test_a_basin_is_never_left_without_a_fill_between_two_parts() -> None:
     """What follows a discard until the next pour goes with it, however large the part becomes."""
-    quiet = [Item(at_ms=at_ms, deed="hand-over", who="x") for at_ms in range(249)]
+    quiet = [Item(at_ms=at_ms, deed="hand-over", who="x") for at_ms in range(59)]
     refilled = [
         Item(at_ms=1_000 + number, deed=deed, who="x")
         for number, deed in enumerate(("discard-fill", "receive-bottle", "activate-bottle", "pour-fill", "hand-over"))
     ]
-    assert [len(part) for part in parts([*quiet, *refilled])] == [253, 1]
+    assert [len(part) for part in parts([*quiet, *refilled])] == [63, 1]
 
 
 class Pages:
