@@ -28,6 +28,8 @@ from dashboard.form_reading import MistakesError, Typed, read
 from dashboard.forms import CHEMISTRY, Control, Field, explanation, fields, prefilled, title
 from dashboard.problems import refusal_status
 from dashboard.query import MissingError
+from dashboard.record_pages import look
+from dashboard.scanning import Scanned, scan_into, scannable
 from dashboard.signin import SignIn, enter, session_of
 from dashboard.signin_pages import cookie_for, refuse_old_form, text_of
 from dashboard.site import AskedSite, Site, only_known_parameters
@@ -101,6 +103,8 @@ async def do_deed(site: AskedSite, request: AnyRequest, name: FromPath[str]) -> 
             typed |= await _kept_pictures(site, form, fields(kind))
         if not cookies:
             refuse_old_form(signed, form)
+        if text := _scanned_text(form):
+            return await _scanned_page(site, kind, signed, typed, once, text=text, cookies=cookies)
         done = await _do(site, request, kind, signed, typed=typed, proof=_proof(form, entered=bool(cookies)), once=once)
     except MistakesError as wrong:
         return await _deed_page(site, kind, signed, typed, once, wrong=wrong, cookies=cookies)
@@ -108,6 +112,22 @@ async def do_deed(site: AskedSite, request: AnyRequest, name: FromPath[str]) -> 
         return await _deed_page(site, kind, signed, typed, once, refusal=refusal, cookies=cookies)
     context = {"frame": None, "here": "do", "kind": kind, "title": title(kind), "done": done, "page": _page_of(done)}
     return Template("done.html", context=context, cookies=cookies)
+
+
+def _scanned_text(form: Mapping[str, Any]) -> str:
+    """What was scanned, or chosen of what was scanned; a space where the button was pressed and nothing was."""
+    return text_of(form, "reading") or text_of(form, "scan") or (" " if text_of(form, "fill_in") else "")
+
+
+async def _scanned_page(
+    site: Site, kind: type[Deed], signed: Signed, typed: Typed, once: str, *, text: str, cookies: list[Cookie]
+) -> Template:
+    """The form again, filled in from a label. Nothing is recorded."""
+    try:
+        scanned = await look(site, lambda book: scan_into(book, fields(kind), typed, text))
+    except RefusedError as unread:
+        return await _deed_page(site, kind, signed, typed, once, scanned=unread, cookies=cookies)
+    return await _deed_page(site, kind, signed, scanned.typed, once, scanned=scanned, cookies=cookies)
 
 
 async def _do(
@@ -163,8 +183,10 @@ async def _deed_page(
     *,
     wrong: MistakesError | None = None,
     refusal: RefusedError | None = None,
+    scanned: Scanned | RefusedError | None = None,
     cookies: list[Cookie] | None = None,
 ) -> Template:
+    unread = scanned if isinstance(scanned, RefusedError) else None
     known = fields(kind)
     context = {
         "frame": None,
@@ -177,12 +199,15 @@ async def _deed_page(
         "suggestions": await site.desks.look(lambda connection: _suggestions(connection, known)),
         "mistakes": {each.field: each.text for each in wrong.mistakes} if wrong else {},
         "refusal": refusal,
+        "scannable": scannable(known),
+        "scanned": None if unread else scanned,
+        "unread": unread,
         "signed": signed,
         "once": once,
         "may": signed is None or bool(kind.ROLES & set(signed.person.roles)),
         "roles": " or ".join(f"{each}s" for each in sorted(kind.ROLES)),
     }
-    status = 422 if wrong else refusal_status(refusal).value if refusal else 200
+    status = 422 if wrong else refusal_status(either).value if (either := refusal or unread) else 200
     return Template("deed.html", context=context, status_code=status, cookies=cookies or [])
 
 

@@ -57,6 +57,24 @@ def test_a_scan_a_form_a_mistake_and_a_record(browser: Browser, house: House, wi
         seen("form-mistake")
         page.click('[role="alert"] a >> nth=1')
         assert page.evaluate("document.activeElement.id || location.hash") in ("f-read_mc", "#f-read_mc")
+        page.goto(f"{address}/do/receive-bottle")
+        assert page.evaluate("document.activeElement.id") == "scan"
+        page.keyboard.type("01062910415002131726123110LOT121SER1")
+        page.keyboard.press("Enter")
+        page.wait_for_selector(".readings button")
+        seen("scanned-asked")
+        page.keyboard.press("Tab")
+        page.keyboard.press("Tab")
+        page.keyboard.press("Enter")
+        page.wait_for_selector(".read")
+        assert page.input_value("#f-lot") == "LOT121SER1"
+        assert page.evaluate("document.activeElement.id") == "scan"
+        seen("scanned")
+        page.keyboard.type(house.badges[SAM])
+        page.keyboard.press("Enter")
+        page.wait_for_selector(".scanner .refusal")
+        assert page.input_value("#f-lot") == "LOT121SER1"
+        seen("scan-not-read")
         page.goto(f"{address}/do/confirm-profile")
         seen("form")
         page.goto(f"{address}/do")
