@@ -375,6 +375,94 @@ def test_a_use_past_the_hang_time_or_during_a_look_back(ward: Ward) -> None:
     assert ward.turn("A1").used == Used("tina", ward.now_ms, "ENC-1", released=True)
 
 
+def test_a_use_recorded_late_lands_on_the_round_of_its_time(ward: Ward) -> None:
+    """It was released then: that the next round has begun since makes it no use without release."""
+    ward.released("A1")
+    used_ms = ward.now_ms + HOUR_MS
+    ward.recording.later(2 * HOUR_MS)
+    ward.do(BeginTurn(device="A1"))
+    ward.recording.later(HOUR_MS)
+    ward.do(RecordUse(device="A1", encounter="ENC-1", used_ms=used_ms))
+    assert ward.recording.get(Turn, "T1").used == Used("tina", used_ms, "ENC-1", released=True)
+    assert codes(ward, "T1") == []
+    assert (ward.device("A1").turn, ward.device("A1").quarantine) == ("T2", None)
+    assert (ward.turn("A1").stage, ward.turn("A1").used, ward.turn("A1").came_from) == (Stage.PREPARING, None, "ENC-1")
+    assert ward.recording.all(LookBack) == []
+
+
+def test_a_use_without_its_time_after_the_next_round_began_is_one_without_release(ward: Ward) -> None:
+    """Nothing tells it from a use of what is being reprocessed, so that the worse is taken for true."""
+    ward.released("A1")
+    ward.do(BeginTurn(device="A1"))
+    ward.do(RecordUse(device="A1", encounter="ENC-1"))
+    assert ward.turn("A1").used == Used("tina", ward.now_ms, "ENC-1", released=False)
+    assert [each.cause for each in ward.recording.all(LookBack)] == ["used-without-release"]
+
+
+def test_a_second_late_use_before_the_next_round_is_looked_back_at_and_holds_nothing(ward: Ward) -> None:
+    """The round that has begun since reprocesses the device."""
+    ward.released("A1")
+    used_ms = ward.now_ms + HOUR_MS
+    ward.recording.later(2 * HOUR_MS)
+    ward.do(BeginTurn(device="A1"))
+    ward.do(RecordUse(device="A1", encounter="ENC-1", used_ms=used_ms))
+    ward.do(RecordUse(device="A1", encounter="ENC-2", used_ms=used_ms + MINUTE_MS))
+    assert ward.recording.get(Turn, "T3").used == Used("tina", used_ms + MINUTE_MS, "ENC-2", released=False)
+    (look_back,) = ward.recording.all(LookBack)
+    assert (look_back.cause, look_back.turns, look_back.from_ms) == (
+        "used-without-release",
+        ("T3",),
+        used_ms + MINUTE_MS,
+    )
+    assert (ward.device("A1").turn, ward.device("A1").quarantine) == ("T2", None)
+    assert ward.turn("A1").stage is Stage.PREPARING
+
+
+def test_hang_time_quarantine_and_look_back_are_those_of_the_time_of_use(ward: Ward) -> None:
+    ward.released("A1", "A2", "A3")
+    used_ms = ward.now_ms + HOUR_MS
+    ward.recording.later(7 * DAY_MS + HOUR_MS)
+    ward.do(QuarantineDevice(device="A2", reason="It fell.", next_action="Reprocess."))
+    ward.do(QuarantineDevice(device="A3", reason="It fell.", next_action="Reprocess."))
+    ward.recording.later(HOUR_MS)
+    ward.do(RecordUse(device="A1", encounter="ENC-1", used_ms=used_ms))
+    ward.do(RecordUse(device="A2", encounter="ENC-2", used_ms=used_ms))
+    assert ward.recording.all(LookBack) == []
+    assert ward.turn("A2").used == Used("tina", used_ms, "ENC-2", released=True)
+    quarantine = ward.device("A2").quarantine
+    assert quarantine is not None
+    assert quarantine.reason == "It fell."
+    ward.do(RecordUse(device="A3", encounter="ENC-3", used_ms=ward.now_ms - MINUTE_MS))
+    assert [each.cause for each in ward.recording.all(LookBack)] == ["used-in-quarantine"]
+
+
+def test_a_time_of_use_that_contradicts_the_record_takes_a_reason(ward: Ward) -> None:
+    ward.released("A1")
+    released_ms = ward.now_ms
+    text = ward.recording.book().local_text
+    early = RecordUse(device="A1", encounter="ENC-1", used_ms=released_ms - MINUTE_MS)
+    step = "Type the time again; if it was used then all the same, write how as the reason."
+    assert ward.refused(early) == (
+        "time",
+        f"A1 was released {text(released_ms)}, after the time that was typed, {text(released_ms - MINUTE_MS)}.",
+        step,
+    )
+    assert ward.refused(replace(early, used_ms=1)) == (
+        "time",
+        f"No round of A1 had begun by {text(1)}.",
+        step,
+    )
+    assert ward.refused(replace(early, used_ms=released_ms + HOUR_MS)) == (
+        "time",
+        f"A use of A1 at {text(released_ms + HOUR_MS)} lies ahead.",
+        "Type the time again.",
+    )
+    ward.do(replace(early, reason="It was needed at once."))
+    assert ward.turn("A1").used == Used("tina", released_ms - MINUTE_MS, "ENC-1", released=False)
+    assert [each.cause for each in ward.recording.all(LookBack)] == ["used-without-release"]
+    assert ward.device("A1").quarantine is not None
+
+
 def test_an_unknown_device_is_named(recording: Recording) -> None:
     assert recording.refused(RecordUse(device="Z9"), TECHNICIAN) == (
         "unknown-device",
