@@ -271,6 +271,66 @@ def test_a_test_made_before_topping_up(clinic: Clinic) -> None:
     not_released(clinic, "MEC test", "mec-test")
 
 
+def topped_up(clinic: Clinic) -> None:
+    bottle = clinic.receive("one", FAR)
+    assert bottle
+    assert clinic.top_up(fill_of(clinic), bottle)
+
+
+def test_topped_up_and_tested_again_before_the_closing(clinic: Clinic) -> None:
+    """The load takes the newer test, and no other load can use it."""
+
+    def added(each: Clinic) -> None:
+        topped_up(each)
+        each.test(fill_of(each))
+
+    whole(clinic, placed=added)
+    assert clinic.release("A1"), clinic.last_refusal
+    prepared(clinic, "A2")
+    assert not clinic.start(B1, "A2")
+    assert clinic.last_refusal
+    assert clinic.last_refusal.text == "MEC test M2 of fill F1, the last one, cleared load L1; each use needs its own."
+
+
+def test_topped_up_after_a_soak_that_met_and_tested_again(clinic: Clinic) -> None:
+    """The load keeps the test that stood then, and the newer one is free for the next."""
+
+    def added(each: Clinic) -> None:
+        topped_up(each)
+        each.test(fill_of(each))
+
+    whole(clinic, opened=added)
+    assert clinic.release("A1"), clinic.last_refusal
+    prepared(clinic, "A2")
+    assert clinic.start(B1, "A2"), clinic.last_refusal
+
+
+def test_tested_before_a_later_closing_of_a_load_that_started_without(clinic: Clinic) -> None:
+    """The override makes nothing releasable; the test does, for closings after it."""
+    fill = poured(clinic)
+    clinic.moved_today(B1)
+    prepared(clinic, "A1")
+    overridden(clinic, "A1")
+    soak(clinic, ms=MINUTE_MS)
+    clinic.test(fill)
+    soak(clinic)
+    clinic.take_out(B1)
+    finish(clinic, "A1")
+    assert clinic.release("A1"), clinic.last_refusal
+
+
+def test_tested_after_the_only_closing_of_a_load_that_started_without(clinic: Clinic) -> None:
+    fill = poured(clinic)
+    clinic.moved_today(B1)
+    prepared(clinic, "A1")
+    overridden(clinic, "A1")
+    soak(clinic)
+    clinic.test(fill)
+    clinic.take_out(B1)
+    finish(clinic, "A1")
+    not_released(clinic, "MEC test", "mec-test")
+
+
 def test_topped_up_during_the_soak(clinic: Clinic) -> None:
     def topped_up(each: Clinic) -> None:
         bottle = each.receive("one", FAR)

@@ -11,9 +11,10 @@ from collector.record.book import Book
 from collector.record.deed import Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.rounds.lookback_opening import open_look_back
+from collector.record.rounds.soaks import soak_of
 from collector.record.solutions.needs import need_reason
 from collector.record.solutions.strips import strip_block, strips_prove, there
-from collector.record.things import Fill, Id, MecPolicy, MecResult, MecTest, Profile, StripBottle
+from collector.record.things import Fill, Id, Load, MecPolicy, MecResult, MecTest, Profile, StripBottle, Turn
 from soak.quantity import in_words
 
 _STRIPS_VOID = "its strips were past their use-by, or their controls failed later"
@@ -90,9 +91,8 @@ class ReadMecTest(Deed, frozen=True, kw_only=True):
         if result is not MecResult.PASS and fill.failed_ms is None:
             _fail(book, fill, test, result)
         screened = book.person.colour_vision_passed is True
-        return book.put(
-            msgspec.structs.replace(test, result=result, read_ms=book.at_ms, read_by=book.who, screened=screened)
-        )
+        test = msgspec.structs.replace(test, result=result, read_ms=book.at_ms, read_by=book.who, screened=screened)
+        return book.put(_bound(book, fill, test) if result is MecResult.PASS else test)
 
 
 @deed
@@ -113,6 +113,26 @@ class AbandonMecTest(Deed, frozen=True, kw_only=True):
         if book.at_ms <= test.read_until_ms:
             need_reason(self, f"Giving up MEC test {test.id} while it can still be read")
         return book.put(_not_read(book, test))
+
+
+def _bound(book: Book, fill: Fill, test: MecTest) -> MecTest:
+    """A passed test, bound to the load that is in its fill if that load has none that counts any more.
+
+    After topping-up, or a start without a test, devices may wait with the lid off: closings from now on have a test of
+    their own. Once a closure has met, the load keeps the test that stood then.
+    """
+    load = next(iter(book.all(Load, group=fill.basin, only_open=True, newest_first=True, limit=1)), None)
+    profile = book.get(Profile, fill.profile)
+    if load is None or load.fill != fill.id or not profile.mec_monitored or fill.failed_ms is not None:
+        return test
+    before = book.find(MecTest, load.mec_test) if load.mec_test else None
+    if before is not None and before.dipped_ms >= fill.tested_after_ms and proven(book, before):
+        return test
+    met = any(soak_of(book, book.get(Turn, turn)).met for turn in load.turns)
+    if met or test.dipped_ms < fill.tested_after_ms:
+        return test
+    book.put(msgspec.structs.replace(load, mec_test=test.id))
+    return test if daily(book, profile) else msgspec.structs.replace(test, used_for=load.id)
 
 
 def mec_test_for(book: Book, fill: Fill, profile: Profile, at_ms: int) -> MecTest | None:
