@@ -6,10 +6,12 @@ from typing import Any
 
 import msgspec
 import pytest
+from msgspec.structs import replace
 from record_kit import DAY_MS, SECOND_TECHNICIAN, SUPERVISOR, TECHNICIAN, Recording, at
 from solutions_kit import GTIN, OTHER_GTIN, bottle, fill, mec_test, opened, profile, strips
 
 from collector.record.solutions.bottles import ActivateBottle, EmptyBottle
+from collector.record.solutions.disposal import to_neutralise_g
 from collector.record.solutions.due import Due, due_before_next_working_day, next_working_day
 from collector.record.solutions.fills import (
     DiscardFill,
@@ -18,11 +20,10 @@ from collector.record.solutions.fills import (
     fill_block,
     fill_in,
     spent,
-    to_neutralise_g,
 )
 from collector.record.solutions.pouring import FromBottle
 from collector.record.solutions.profiles import AssignProductCode, DraftProfile, RetireProfile
-from collector.record.things import Bottle, Fill, LastDay, Load, Poured
+from collector.record.things import Bottle, Fill, LastDay, Load, Poured, Profile
 
 BASIN = "n1/b1"
 
@@ -386,11 +387,57 @@ def test_what_went_to_the_drain_without_is_recorded_with_why(recording: Recordin
     assert (gone.neutralised_g, gone.not_neutralised) == (None, "it was gone")
 
 
-def test_nothing_is_asked_for_where_no_neutraliser_is_known(recording: Recording) -> None:
+@pytest.mark.parametrize(
+    ("neutraliser", "unknown"),
+    [("", "what neutralises fill F1"), ("sodium thiosulfate", "how much sodium thiosulfate fill F1 takes")],
+)
+def test_what_was_done_is_asked_for_where_no_amount_is_known(
+    recording: Recording, neutraliser: str, unknown: str
+) -> None:
     profile(recording, chemistry="hydrogen-peroxide-7.5")
+    fill(recording, bottle(recording))
+    known = recording.get(Profile, recording.get(Fill, "F1").profile)
+    recording.put(replace(known, neutraliser=neutraliser))
     recording.set_policy(neutralise=True)
+    expected = (
+        "neutralise",
+        f"Your site neutralises before the drain, and its profile does not say {unknown}.",
+        "Follow the label or the safety data sheet, and note what was done. If it went to the drain without, say why.",
+    )
+    assert recording.refused(DiscardFill(fill="F1", reason="old")) == expected
+    assert recording.refused(DiscardFill(fill="F1", reason="old", how_neutralised=" ", neutralised_g=50)) == expected
+    recording.do(DiscardFill(fill="F1", reason="old", how_neutralised="diluted, as the label says"))
+    gone = recording.get(Fill, "F1").discarded
+    assert gone is not None
+    assert gone.how_neutralised == "diluted, as the label says"
+
+
+def test_a_site_that_does_not_neutralise_is_asked_nothing(recording: Recording) -> None:
+    profile(recording, chemistry="hydrogen-peroxide-7.5")
     fill(recording, bottle(recording))
     recording.do(DiscardFill(fill="F1", reason="old"))
+
+
+def test_no_more_is_discarded_than_was_poured_and_much_less_with_why(recording: Recording) -> None:
+    profile(recording)
+    fill(recording, bottle(recording))
+    poured_ml = recording.get(Fill, "F1").volume_ml()
+    assert recording.refused(DiscardFill(fill="F1", reason="old", volume_ml=poured_ml + 1)) == (
+        "volume",
+        f"{poured_ml + 1} mL are more than the {poured_ml} mL that were poured into fill F1.",
+        "Type the volume again; solution that was added and not recorded is recorded as topping-up first.",
+    )
+    assert recording.refused(DiscardFill(fill="F1", reason="old", volume_ml=0)) == (
+        "volume",
+        f"0 mL are far less than the {poured_ml} mL that were poured into fill F1.",
+        "Type the volume again, or say what became of the rest.",
+    )
+    half = poured_ml // 2
+    assert recording.refused(DiscardFill(fill="F1", reason="old", volume_ml=half - 1))[0] == "volume"
+    recording.do(DiscardFill(fill="F1", reason="old", volume_ml=half - 1, rest="spilled on the floor"))
+    gone = recording.get(Fill, "F1").discarded
+    assert gone is not None
+    assert (gone.volume_ml, gone.rest) == (half - 1, "spilled on the floor")
 
 
 def blocked(recording: Recording, at_ms: int) -> tuple[str, str, str] | None:

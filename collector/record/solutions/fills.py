@@ -9,10 +9,10 @@ import msgspec
 from collector.record.book import Book
 from collector.record.deed import Deed, deed
 from collector.record.errors import RefusedError
+from collector.record.solutions.disposal import Neutralised, refuse_unneutralised, refuse_volume
 from collector.record.solutions.lives import bottle_use_by, fill_use_by
 from collector.record.solutions.needs import basin_name, calendar, known_basin, moment, need_reason
 from collector.record.solutions.pouring import Bottles, poured, take
-from collector.record.solutions.spill import neutralising_g
 from collector.record.things import (
     BasinKey,
     Bottle,
@@ -108,6 +108,8 @@ class DiscardFill(Deed, frozen=True, kw_only=True):
         volume_ml: How much went to the drain; all that was poured if not given.
         neutralised_g: Neutraliser used, grams, where the site neutralises.
         not_neutralised: Why less was used than the site's rule asks for.
+        how_neutralised: What was done, where the site neutralises and no amount is known for the solution.
+        rest: What became of the rest, where much less is discarded than was poured.
     """
 
     NAME = "discard-fill"
@@ -116,6 +118,8 @@ class DiscardFill(Deed, frozen=True, kw_only=True):
     volume_ml: Millilitres | None = None
     neutralised_g: Annotated[int, msgspec.Meta(ge=0, le=100_000)] | None = None
     not_neutralised: Text | None = None
+    how_neutralised: Text | None = None
+    rest: Text | None = None
 
     def perform(self, book: Book) -> Fill:
         """Its basin is empty."""
@@ -123,15 +127,19 @@ class DiscardFill(Deed, frozen=True, kw_only=True):
         need_reason(self, f"Discarding fill {fill.id}")
         self._refuse_under_load(book, fill)
         volume_ml = fill.volume_ml() if self.volume_ml is None else self.volume_ml
-        self._refuse_unneutralised(book, fill, volume_ml)
+        refuse_volume(fill, volume_ml, self.rest or "")
+        said = Neutralised(self.neutralised_g, self.not_neutralised or "", self.how_neutralised or "")
+        refuse_unneutralised(book, fill, volume_ml, said)
         discarded = Discarded(
             by=book.who,
             at_ms=book.at_ms,
             reason=self.reason.strip(),
             volume_ml=volume_ml,
-            neutralised_g=self.neutralised_g,
+            neutralised_g=said.grams,
             rule=book.policy.disposal_rule,
-            not_neutralised=self.not_neutralised or "",
+            not_neutralised=said.not_why,
+            how_neutralised=said.how,
+            rest=self.rest or "",
         )
         return book.put(msgspec.structs.replace(fill, discarded=discarded))
 
@@ -143,19 +151,6 @@ class DiscardFill(Deed, frozen=True, kw_only=True):
                     f"Load {load.id} is recorded as being in fill {fill.id} since {book.local_text(load.began_ms)}.",
                     "Take its devices out, record that, then discard the fill.",
                 )
-
-    def _refuse_unneutralised(self, book: Book, fill: Fill, volume_ml: int) -> None:
-        needed_g = to_neutralise_g(book, fill, volume_ml)
-        if needed_g is None or self.not_neutralised or (self.neutralised_g or 0) >= needed_g:
-            return
-        neutraliser = book.get(Profile, fill.profile).neutraliser
-        raise RefusedError(
-            "neutralise",
-            f"Your site neutralises before the drain: {volume_ml} ml of fill {fill.id} take at least {needed_g} g of "
-            f"{neutraliser}; {self.neutralised_g or 0} g are recorded.",
-            "Add it, let it stand at least 5 minutes (from memory: the label decides), and record the grams. "
-            "If it went to the drain without, say why.",
-        )
 
 
 def fill_in(book: Book, basin: str) -> Fill | None:
@@ -211,14 +206,6 @@ def spent(book: Book, fill: Fill) -> RefusedError | None:
         f"Fill {fill.id} is for a single use and has had its load.",
         "Discard it and pour a new one.",
     )
-
-
-def to_neutralise_g(book: Book, fill: Fill, volume_ml: int) -> int | None:
-    """Grams of neutraliser that the site's rule asks for; None where it asks for none or nothing is known."""
-    profile = book.get(Profile, fill.profile)
-    if not book.policy.neutralise or not profile.neutraliser:
-        return None
-    return neutralising_g(profile.neutraliser, volume_ml, book.policy.glycine_g_per_us_gallon)
 
 
 def recount(book: Book, profile: Profile) -> None:

@@ -196,6 +196,8 @@ class Discarded(msgspec.Struct, frozen=True, omit_defaults=True):
         neutralised_g: Neutraliser used, grams; None where nothing was neutralised.
         rule: The disposal rule that was followed.
         not_neutralised: Why less neutraliser was used than the site's rule asks for.
+        how_neutralised: What was done, where no amount was known.
+        rest: What became of the rest, where much less was discarded than had been poured.
     """
 
     by: str
@@ -205,6 +207,8 @@ class Discarded(msgspec.Struct, frozen=True, omit_defaults=True):
     neutralised_g: int | None = None
     rule: str = ""
     not_neutralised: str = ""
+    how_neutralised: str = ""
+    rest: str = ""
 
 
 class Fill(Thing, frozen=True, omit_defaults=True, kw_only=True):
