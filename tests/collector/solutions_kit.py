@@ -68,7 +68,13 @@ def strips(recording: Recording, name: str = "opa", *, per_control: int = 3, ope
     """A strip bottle that is open and whose controls, if it asks for any, have passed."""
     controls = Controls(per_control, "1:1" if per_control else "")
     received = ReceiveStripBottle(
-        profile=name, lot="T1", expires="2026-12-31", open_days=open_days, strip=STRIP, controls=controls
+        profile=name,
+        lot="T1",
+        expires="2026-12-31",
+        open_days=open_days,
+        strip=STRIP,
+        controls=controls,
+        reason="" if per_control else "Instructions rev. 2, page 1: no controls.",
     )
     strip_bottle = recording.do(received).id
     recording.do(OpenStripBottle(strip_bottle=strip_bottle))

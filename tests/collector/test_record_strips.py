@@ -191,13 +191,31 @@ def test_controls_are_counted(recording: Recording) -> None:
         "Each control has 3 strips; 4 passing and 3 failing cannot be.",
         "Count the strips of each control again.",
     )
-    recording.do(received(controls=Controls(per_control=0)))
+    recording.do(received(controls=Controls(per_control=0), reason="Instructions rev. 2, page 1: none."))
     recording.do(OpenStripBottle(strip_bottle="S2"))
     assert recording.refused(RecordControls(strip_bottle="S2", positives_passed=0, negatives_failed=0)) == (
         "controls",
         "The instructions of strip bottle S2 ask for no control tests, as it was received.",
         "Compare with its instructions; if they ask for some, receive the bottle again with their number.",
     )
+
+
+def test_a_technician_who_receives_strips_without_controls_cites_their_instructions(recording: Recording) -> None:
+    profile(recording)
+    without = received(controls=Controls(per_control=0))
+    for reason in ("", " "):
+        assert recording.refused(msgspec.structs.replace(without, reason=reason)) == (
+            "controls",
+            "Without control tests nothing shows that these strips can fail.",
+            "Type how many strips their instructions ask for; if they ask for none, write as the reason what they say "
+            "and where, with their revision.",
+        )
+    recording.do(msgspec.structs.replace(without, reason=" Instructions rev. 2, page 1. "))
+    assert recording.get(StripBottle, "S1").no_controls_why == "Instructions rev. 2, page 1."
+    recording.do(without, SUPERVISOR)
+    assert recording.get(StripBottle, "S2").no_controls_why == ""
+    recording.do(received(reason="New lot."))
+    assert recording.get(StripBottle, "S3").no_controls_why == ""
 
 
 def test_strips_to_use_are_open_controlled_and_in_date(recording: Recording) -> None:

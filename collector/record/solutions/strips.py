@@ -44,7 +44,8 @@ class ReceiveStripBottle(Deed, frozen=True, kw_only=True):
         expires: Last day, printed on it.
         open_days: How long it may be used once open, printed on it.
         strip: Dip time and read window as its own instructions print them.
-        controls: Control tests that its instructions ask for on opening; none: `per_control` 0.
+        controls: Control tests that its instructions ask for on opening; none: `per_control` 0, which takes a technician
+            a reason that cites the instructions.
     """
 
     NAME = "receive-strip-bottle"
@@ -69,6 +70,14 @@ class ReceiveStripBottle(Deed, frozen=True, kw_only=True):
                 f"{in_words(self.strip.read_from_ms)}.",
                 "Copy the read window again from the instructions of the strips.",
             )
+        no_controls_why = "" if self.controls.per_control else self.reason.strip()
+        if not self.controls.per_control and not no_controls_why and not KEEPERS & set(book.person.roles):
+            raise RefusedError(
+                "controls",
+                "Without control tests nothing shows that these strips can fail.",
+                "Type how many strips their instructions ask for; if they ask for none, write as the reason what they "
+                "say and where, with their revision.",
+            )
         bottle = StripBottle(
             id=book.next_id(StripBottle),
             profile=profile.id,
@@ -78,6 +87,7 @@ class ReceiveStripBottle(Deed, frozen=True, kw_only=True):
             use_by_ms=0,
             strip=self.strip,
             controls=self.controls,
+            no_controls_why=no_controls_why,
         )
         bottle = dated(book, bottle)
         if book.at_ms > bottle.use_by_ms:

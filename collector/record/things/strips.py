@@ -53,6 +53,7 @@ class StripBottle(Thing, frozen=True, omit_defaults=True, kw_only=True):
         use_by_ms: Latest use: the earliest of expiry and open life; expiry alone while closed.
         strip: Dip and read window as its own instructions print them.
         controls: Control tests that its instructions ask for on opening.
+        no_controls_why: Where they ask for none: what they say, and where.
         control_results: Every set of control tests made, oldest first.
         gone: Used up or thrown away.
     """
@@ -66,6 +67,7 @@ class StripBottle(Thing, frozen=True, omit_defaults=True, kw_only=True):
     use_by_ms: int
     strip: Strip
     controls: Controls
+    no_controls_why: str = ""
     opened_ms: int | None = None
     control_results: tuple[ControlResult, ...] = ()
     gone: bool = False
