@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 import secrets
 import sqlite3
+import zlib
 
 import msgspec
 
-from collector.ledger import Ledger, canonical
+from collector.ledger import Ledger
 from collector.machine import (
     BasinKnown,
     BootSynchronised,
@@ -18,6 +18,7 @@ from collector.machine import (
     PageSealed,
     Required,
     SiteNamed,
+    StreamBegun,
 )
 from soak.closure import Closure
 from soak.requirement import Requirement, SensorTerms
@@ -40,7 +41,8 @@ def begin_ledger(connection: sqlite3.Connection, now_ms: int) -> None:
     streams = {
         row_id: (stream, f"{node}/{name}", boot)
         for row_id, stream, node, name, boot in rows(
-            "SELECT s.id, s.stream, b.node, b.name, s.boot FROM stream s JOIN basin b ON b.id = s.basin_id"
+            """SELECT s.id, s.stream, b.node, b.name, s.boot FROM stream s JOIN basin b ON b.id = s.basin_id
+               ORDER BY s.id"""
         ).fetchall()
     }
 
@@ -60,12 +62,14 @@ def begin_ledger(connection: sqlite3.Connection, now_ms: int) -> None:
         required = msgspec.json.decode(requirement, type=Requirement) if requirement else None
         terms = msgspec.json.decode(sensors, type=dict[str, SensorTerms])
         kept(Required(keys[basin_id], since_ms, required, terms))
+    for stream in streams.values():
+        kept(StreamBegun(*stream))
     for boot in rows("SELECT node, boot, synced_ms, synced_utc_ms FROM boot WHERE synced_ms IS NOT NULL").fetchall():
         kept(BootSynchronised(*boot))
     for stream_id, first, last, sha256, body in rows(
         "SELECT stream_id, first, last, sha256, body FROM page ORDER BY rowid"
     ):
-        kept(PageSealed(*streams[stream_id], first, last, sha256, hashlib.sha256(body).hexdigest()))
+        kept(PageSealed(streams[stream_id][0], first, last, sha256, zlib.crc32(body)))
     for stream_id, first, last, noticed_ms, found_ms in rows("SELECT * FROM lost ORDER BY stream_id, first").fetchall():
         kept(Lost(streams[stream_id][0], first, last, noticed_ms, found_ms))
     _closures(connection, ledger, streams)
@@ -73,25 +77,21 @@ def begin_ledger(connection: sqlite3.Connection, now_ms: int) -> None:
 
 def _closures(connection: sqlite3.Connection, ledger: Ledger, streams: dict[int, tuple[str, str, str]]) -> None:
     found = connection.execute(
-        """SELECT id, stream_id, closing_utc_ms, last_utc_ms, clock_synced, dated_back_ms, body, assessed_ms
+        """SELECT id, stream_id, closing_utc_ms, clock_synced, dated_back_ms, body, assessed_ms
            FROM closure ORDER BY id"""
     ).fetchall()
     numbers: dict[int, int] = {}
-    for row_id, stream_id, closing_ms, last_ms, synced, back_ms, body, assessed_ms in found:
+    for row_id, stream_id, closing_ms, synced, back_ms, body, assessed_ms in found:
         superseded = connection.execute("SELECT id FROM closure WHERE superseded_by = ? ORDER BY id", (row_id,))
-        stream, basin, _ = streams[stream_id]
         judged = ClosureJudged(
-            stream,
-            basin,
+            streams[stream_id][0],
             closing_ms,
-            last_ms,
             bool(synced),
+            msgspec.json.decode(body, type=Closure),
             back_ms,
             assessed_ms,
-            msgspec.json.decode(body, type=Closure),
             [numbers[earlier] for (earlier,) in superseded.fetchall() if earlier in numbers],
         )
         record = ledger.append(judged.KIND, judged, reason=_REASON)
         numbers[row_id] = record.number
-        row = record.number, canonical(record.content()["closure"]), row_id
-        connection.execute("UPDATE closure SET number = ?, body = ? WHERE id = ?", row)
+        connection.execute("UPDATE closure SET number = ? WHERE id = ?", (record.number, row_id))

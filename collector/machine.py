@@ -65,27 +65,39 @@ class BootSynchronised(Machine, frozen=True, omit_defaults=True):
     utc_ms: int
 
 
+class StreamBegun(Machine, frozen=True, omit_defaults=True):
+    """A stream was heard of for the first time.
+
+    Attributes:
+        stream: Its id.
+        basin: "node/name".
+        boot: The node's boot.
+    """
+
+    KIND: ClassVar[str] = "stream"
+    stream: str
+    basin: str
+    boot: str
+
+
 class PageSealed(Machine, frozen=True, omit_defaults=True):
     """Readings are on a page.
 
     Attributes:
         stream: Their stream.
-        basin: "node/name".
-        boot: The node's boot.
         first: Number of the first reading.
         last: Number of the last.
         sha256: Of the page's uncompressed bytes.
-        kept_sha256: Of the page as it is kept, compressed: several spellings would unpack to the same bytes.
+        kept_crc32: Of the page as it is kept, compressed: several spellings unpack to the same bytes, and a change
+            from one to the other is damage, not another content.
     """
 
     KIND: ClassVar[str] = "page"
     stream: str
-    basin: str
-    boot: str
     first: int
     last: int
     sha256: str
-    kept_sha256: str
+    kept_crc32: int
 
 
 class Lost(Machine, frozen=True, omit_defaults=True):
@@ -122,23 +134,19 @@ class ClosureJudged(Machine, frozen=True, omit_defaults=True):
 
     Attributes:
         stream: Its stream.
-        basin: "node/name".
         closing_utc_ms: When it began, milliseconds since 1970.
-        last_utc_ms: Its last reading.
-        clock_synced: These times can be trusted.
-        dated_back_ms: How long after its closing the clock was synchronised that dates it.
-        assessed_ms: When it was judged.
+        clock_synced: That time can be trusted.
         closure: Everything the rule says.
+        dated_back_ms: How long after its closing the clock was synchronised that dates it.
+        assessed_ms: When it was judged, if not when this was recorded.
         supersedes: Numbers of the records whose verdicts no longer stand.
     """
 
     KIND: ClassVar[str] = "closure"
     stream: str
-    basin: str
     closing_utc_ms: int
-    last_utc_ms: int
     clock_synced: bool
-    dated_back_ms: int | None
-    assessed_ms: int
     closure: Closure
+    dated_back_ms: int | None = None
+    assessed_ms: int | None = None
     supersedes: list[int] = []

@@ -1,12 +1,13 @@
 """A page: a dense run of one stream's readings, sealed. Pure.
 
-Columns, differences where that is shorter, canonical JSON (RFC 8785: keys sorted, no white space, whole numbers only),
-then zlib, which standard tools read. A quiet reading costs about half a byte.
+Columns, a letter for each value where that is shorter, canonical JSON (RFC 8785: keys sorted, no white space, whole
+numbers only), then zlib, which standard tools read. A quiet reading costs about half a byte.
 """
 
 from __future__ import annotations
 
 import hashlib
+import string
 import zlib
 from collections.abc import Iterable, Sequence
 from itertools import accumulate, groupby
@@ -16,12 +17,28 @@ import msgspec
 from soak.reading import Fault, Lid, Reading, Why
 from soak.wire import Clock
 
-FORMAT = 2
-"""1 had differences between the times themselves, which says the same jitter twice."""
+FORMAT = 3
+"""1 had differences between the times themselves, which says the same jitter twice. Up to 2 every column was a list."""
 
 TICK_MS = 1_000
 MOST_READINGS = 3_600
 _RunLengths = list[tuple[str, int]]
+
+
+class Lettered(msgspec.Struct, frozen=True):
+    """A column of few different numbers.
+
+    Attributes:
+        values: The numbers that occur, ascending.
+        letters: Of each row a letter: a for the first number, then b to z, A to Z and 0 to 9; "-" for null.
+    """
+
+    values: list[int]
+    letters: str
+
+
+_ALPHABET = string.ascii_letters + string.digits
+_NULL = "-"
 
 
 class PageBody(msgspec.Struct, frozen=True):
@@ -34,9 +51,10 @@ class PageBody(msgspec.Struct, frozen=True):
         clock: Clock anchors: index of the reading from which it holds, then milliseconds since boot, UTC, synchronised.
         ms: Time of the first reading; then of each reading how far it is from the next whole second of the first one's
             grid: see `_off_the_grid`. In format 1 differences.
+        mc: Per sensor, the temperatures in millidegrees where they are lettered; in a list the first known one, then
+            differences. Null without a value.
         why: Runs of (word, length).
         lid: Runs of (word, length).
-        mc: Per sensor, the first known temperature in millidegrees, then differences; null without a value.
         absent: Per sensor, where its null means that the reading does not name it: runs of (index, length).
         fault: Index of the reading, sensor, code, raw bytes.
     """
@@ -45,10 +63,10 @@ class PageBody(msgspec.Struct, frozen=True):
     stream: str
     first: int
     clock: list[tuple[int, int, str, bool]]
-    ms: list[int]
+    ms: Lettered | list[int]
     why: _RunLengths
     lid: _RunLengths
-    mc: dict[str, list[int | None]]
+    mc: dict[str, Lettered | list[int | None]]
     absent: dict[str, list[tuple[int, int]]]
     fault: list[tuple[int, str, str, str]]
 
@@ -77,10 +95,13 @@ def seal(
         stream=stream,
         first=first,
         clock=[(index, clock.ms, clock.utc, clock.synced) for index, clock in anchors],
-        ms=_off_the_grid([reading.ms for reading in readings]),
+        ms=_lettered(off_ms := _off_the_grid([reading.ms for reading in readings])) or off_ms,
         why=_runs(reading.why for reading in readings),
         lid=_runs(reading.lid for reading in readings),
-        mc={sensor: _differences(reading.mc.get(sensor) for reading in readings) for sensor in sensors},
+        mc={
+            sensor: _lettered(known_mc := [reading.mc.get(sensor) for reading in readings]) or _differences(known_mc)
+            for sensor in sensors
+        },
         absent={
             sensor: _true_runs(sensor not in reading.mc for reading in readings)
             for sensor in sensors
@@ -129,9 +150,10 @@ def unseal(body: bytes, sha256: str) -> tuple[int, list[Reading], list[tuple[int
 
 def _opened(page: PageBody) -> tuple[int, list[Reading], list[tuple[int, Clock]]]:
     """Raises IndexError, KeyError or ValueError where columns do not fit together."""
-    if page.format not in (1, FORMAT):
+    if not 1 <= page.format <= FORMAT:
         raise ValueError(f"format {page.format}, this version knows up to {FORMAT}")
-    times = list(accumulate(page.ms)) if page.format == 1 else _on_the_grid(page.ms)
+    column = [ms for ms in _column(page.ms) if ms is not None]
+    times = list(accumulate(column)) if page.format == 1 else _on_the_grid(column)
     mc = _temperatures(page, len(times))
     faults: dict[int, dict[str, Fault]] = {}
     for index, sensor, code, raw in page.fault:
@@ -169,13 +191,35 @@ def _on_the_grid(column: Sequence[int]) -> list[int]:
 
 def _temperatures(page: PageBody, count: int) -> list[dict[str, int | None]]:
     """What each reading says of its sensors."""
-    columns = {sensor: _restored(column) for sensor, column in page.mc.items()}
+    columns = {
+        sensor: _column(column) if isinstance(column, Lettered) else _restored(column)
+        for sensor, column in page.mc.items()
+    }
     mc = [{sensor: column[index] for sensor, column in columns.items()} for index in range(count)]
     for sensor, runs in page.absent.items():
         for start, length in runs:
             for index in range(start, start + length):
                 del mc[index][sensor]
     return mc
+
+
+def _lettered(column: Sequence[int | None]) -> Lettered | None:
+    """None where there are more different numbers than letters."""
+    values = sorted({each for each in column if each is not None})
+    if len(values) > len(_ALPHABET):
+        return None
+    letter_of: dict[int | None, str] = dict(zip(values, _ALPHABET, strict=False))
+    letter_of[None] = _NULL
+    return Lettered(values, "".join(map(letter_of.__getitem__, column)))
+
+
+def _column(column: Lettered | Sequence[int | None]) -> Sequence[int | None]:
+    """The numbers one by one; KeyError for a letter that stands for none."""
+    if not isinstance(column, Lettered):
+        return column
+    value_of: dict[str, int | None] = dict(zip(_ALPHABET, column.values, strict=False))
+    value_of[_NULL] = None
+    return list(map(value_of.__getitem__, column.letters))
 
 
 def _runs(words: Iterable[str]) -> _RunLengths:

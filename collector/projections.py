@@ -9,7 +9,7 @@ import sqlite3
 
 import msgspec
 
-from collector.ledger import Record, canonical
+from collector.ledger import Record
 from collector.machine import (
     BasinKnown,
     BootSynchronised,
@@ -20,6 +20,7 @@ from collector.machine import (
     PageSealed,
     Required,
     SiteNamed,
+    StreamBegun,
 )
 from soak.ranges import Range, Ranges
 
@@ -28,7 +29,7 @@ TABLES = ("basin", "requirement", "lost", "closure", "page_index", "thing", "onc
 
 MACHINE: dict[str, type[Machine]] = {
     each.KIND: each
-    for each in (SiteNamed, BasinKnown, Required, BootSynchronised, PageSealed, Lost, Found, ClosureJudged)
+    for each in (SiteNamed, BasinKnown, Required, StreamBegun, BootSynchronised, PageSealed, Lost, Found, ClosureJudged)
 }
 """The collector's own kinds of record."""
 
@@ -62,6 +63,12 @@ def follow(connection: sqlite3.Connection, record: Record) -> None:
                     _text(body.requirement) if body.requirement else None,
                     _text(body.sensors),
                 ),
+            )
+        case StreamBegun():
+            connection.execute(
+                """INSERT INTO stream (stream, basin_id, boot, first_heard_ms) VALUES (?, ?, ?, ?)
+                   ON CONFLICT DO NOTHING""",
+                (body.stream, basin_id(connection, body.basin), body.boot, record.at_ms),
             )
         case BootSynchronised():
             connection.execute(
@@ -125,21 +132,21 @@ def _found(connection: sqlite3.Connection, body: Found) -> None:
 
 def _judged(connection: sqlite3.Connection, record: Record, body: ClosureJudged) -> None:
     closure = body.closure
+    stream, basin = connection.execute("SELECT id, basin_id FROM stream WHERE stream = ?", (body.stream,)).fetchone()
     row_id = connection.execute(
         """INSERT INTO closure (basin_id, stream_id, first, last, closing_utc_ms, last_utc_ms, clock_synced,
-           dated_back_ms, verdict, body, assessed_ms, number) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
+           dated_back_ms, verdict, assessed_ms, number) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
         (
-            basin_id(connection, body.basin),
-            stream_id(connection, body.stream),
+            basin,
+            stream,
             closure.first,
             closure.last,
             body.closing_utc_ms,
-            body.last_utc_ms,
+            body.closing_utc_ms + closure.closed_ms,
             int(body.clock_synced),
             body.dated_back_ms,
             closure.verdict.value,
-            canonical(record.content()["closure"]),
-            body.assessed_ms,
+            record.at_ms if body.assessed_ms is None else body.assessed_ms,
             record.number,
         ),
     ).lastrowid

@@ -235,7 +235,7 @@ class Reader:
         rows = self._rows(
             f"""SELECT id, basin_id, closing_utc_ms, last_utc_ms, clock_synced, assessed_ms, superseded_by, body,
                       dated_back_ms
-                FROM closure WHERE {clauses} ORDER BY closing_utc_ms DESC, id DESC LIMIT ? OFFSET ?""",  # noqa: S608
+                FROM judged WHERE {clauses} ORDER BY closing_utc_ms DESC, id DESC LIMIT ? OFFSET ?""",  # noqa: S608
             (*values, limit, offset),
         )
         return [_stored(row) for row in rows]
@@ -245,7 +245,7 @@ class Reader:
         rows = self._rows(
             """SELECT id, basin_id, closing_utc_ms, last_utc_ms, clock_synced, assessed_ms, superseded_by, body,
                       dated_back_ms
-               FROM closure WHERE id = ?""",
+               FROM judged WHERE id = ?""",
             (closure_id,),
         )
         return _stored(rows[0]) if rows else None

@@ -58,6 +58,8 @@ def m0003_record(db: Database) -> None:
     for statement in _M0003:
         db.execute(statement)
     begin_ledger(db.conn, now_ms=time.time_ns() // 1_000_000)
+    for statement in _M0003_ONCE_BEGUN:
+        db.execute(statement)
 
 
 _M0001 = (
@@ -208,6 +210,13 @@ _M0003 = (
         token_sha256 TEXT PRIMARY KEY, person TEXT NOT NULL, began_ms INTEGER NOT NULL, seen_ms INTEGER NOT NULL,
         idle_ms INTEGER NOT NULL, proven_ms INTEGER) STRICT, WITHOUT ROWID""",
     "CREATE INDEX session_by_person ON session (person)",
+)
+
+_M0003_ONCE_BEGUN = (
+    # What the rule said of a closure is in its record, and nowhere else.
+    "ALTER TABLE closure DROP COLUMN body",
+    """CREATE VIEW judged AS SELECT c.*, json_extract(l.body, '$.closure') AS body
+       FROM closure c JOIN ledger l ON l.number = c.number""",
 )
 
 _PAGE_BYTES = 1_024

@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import hashlib
 import secrets
+import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -224,13 +225,8 @@ class Store:
     def add_stream(self, stream: str, node: str, basin: str, boot: str) -> StreamRow:
         """Begin a stream."""
         basin_id = self.basin_id(node, basin)
-        row_id = self._insert(
-            "INSERT INTO stream (stream, basin_id, boot, first_heard_ms) VALUES (?, ?, ?, ?)",
-            stream,
-            basin_id,
-            boot,
-            self._clock(),
-        )
+        self._append(machine.StreamBegun(stream, f"{node}/{basin}", boot))
+        row_id = projections.stream_id(self._db.conn, stream)
         return StreamRow(row_id, stream, basin_id, node, basin, boot, over=False, resume=0)
 
     def stored(self, stream_id: int) -> Ranges:
@@ -269,12 +265,10 @@ class Store:
         self._append(
             machine.PageSealed(
                 row.stream,
-                f"{row.node}/{row.basin}",
-                row.boot,
                 first,
                 last,
                 page.sha256,
-                hashlib.sha256(page.body).hexdigest(),
+                zlib.crc32(page.body),
             )
         )
         self._run(
@@ -348,7 +342,7 @@ class Store:
     def undated_closures(self, stream_id: int) -> list[Closure]:
         """Closures of a stream that stand and whose dates cannot be trusted, oldest first."""
         rows = self._all(
-            """SELECT body FROM closure WHERE stream_id = ? AND superseded_by IS NULL AND clock_synced = 0
+            """SELECT body FROM judged WHERE stream_id = ? AND superseded_by IS NULL AND clock_synced = 0
                ORDER BY first""",
             stream_id,
         )
@@ -377,7 +371,7 @@ class Store:
         """Of every closure that stands: stream, first and last number, its closing, and what judged it."""
         rows = self._all(
             """SELECT s.stream, c.first, c.last, c.closing_utc_ms, json_extract(c.body, '$.requirement')
-               FROM closure c JOIN stream s ON s.id = c.stream_id
+               FROM judged c JOIN stream s ON s.id = c.stream_id
                WHERE c.basin_id = ? AND c.superseded_by IS NULL ORDER BY c.closing_utc_ms""",
             basin_id,
         )
@@ -386,7 +380,7 @@ class Store:
     def standing_closures(self, stream_id: int, first: int, last: int) -> list[tuple[int, Closure]]:
         """Closures of a stream that touch a range of numbers and that nothing has superseded."""
         rows = self._all(
-            """SELECT id, body FROM closure
+            """SELECT id, body FROM judged
                WHERE stream_id = ? AND last >= ? AND first <= ? AND superseded_by IS NULL ORDER BY first""",
             stream_id,
             first,
@@ -403,18 +397,14 @@ class Store:
             piece: How to date it.
             supersedes: Rows of closures whose verdicts no longer stand; they stay readable.
         """
-        offset_ms = piece.offset_ms
         self._append(
             machine.ClosureJudged(
                 row.stream,
-                f"{row.node}/{row.basin}",
-                closure.closing_ms + offset_ms,
-                closure.last_ms + offset_ms,
+                closure.closing_ms + piece.offset_ms,
                 piece.dated,
-                None if piece.synced_ms is None else piece.synced_ms - closure.closing_ms,
-                self._clock(),
                 closure,
-                [int(self._one("SELECT number FROM closure WHERE id = ?", each)[0]) for each in supersedes],
+                None if piece.synced_ms is None else piece.synced_ms - closure.closing_ms,
+                supersedes=[int(self._one("SELECT number FROM closure WHERE id = ?", each)[0]) for each in supersedes],
             )
         )
 
@@ -503,9 +493,6 @@ class Store:
 
     def _run(self, sql: str, *values: Any) -> None:
         self._db.conn.execute(sql, values)
-
-    def _insert(self, sql: str, *values: Any) -> int:
-        return int(self._db.conn.execute(sql, values).lastrowid or 0)
 
 
 def _text(content: Any) -> str:

@@ -16,6 +16,7 @@ _MACHINE = {
     "requirement": "the settings ask something else of a basin",
     "clock-synchronised": "a node's clock was set",
     "page": "readings were sealed",
+    "stream": "a stream of readings began",
     "lost": "readings are missing",
     "found": "missing readings came",
     "closure": "a closure was judged",

@@ -45,8 +45,10 @@ class Finding(msgspec.Struct, frozen=True):
     numbers: dict[str, int] = {}
 
 
-class Closure(msgspec.Struct, frozen=True):
+class Closure(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One closure of one stream. Times in milliseconds of the node's clock, temperatures in millidegrees Celsius.
+
+    What is not written down is zero, empty, false or unknown: the edges and the verdict always are.
 
     Attributes:
         first: Number of its first reading.
@@ -85,28 +87,28 @@ class Closure(msgspec.Struct, frozen=True):
     last: int
     closing_ms: int
     last_ms: int
-    opening_ms: int | None
+    opening_ms: int | None = None
     closing_edge: Edge
     opening_edge: Edge
-    lost_before: int
-    lost_after: int
-    requirement: Requirement | None
+    lost_before: int = 0
+    lost_after: int = 0
+    requirement: Requirement | None = None
     verdict: Verdict
     credited_ms: int
     not_out_ms: int
-    not_out_unlimited: bool
-    allowance_mc: int | None
-    sensor_allowances_mc: dict[str, int | None]
-    coldest_mc: int | None
-    hottest_mc: int | None
+    not_out_unlimited: bool = False
+    allowance_mc: int | None = None
+    sensor_allowances_mc: dict[str, int | None] = {}
+    coldest_mc: int | None = None
+    hottest_mc: int | None = None
     readings: int
     known: int
-    unknown_ms: int
-    out_ms: int
-    out_first_ms: int | None
-    unknown_first_ms: int | None
-    faults: dict[str, int]
-    met_without_u: bool
+    unknown_ms: int = 0
+    out_ms: int = 0
+    out_first_ms: int | None = None
+    unknown_first_ms: int | None = None
+    faults: dict[str, int] = {}
+    met_without_u: bool = False
     findings: tuple[Finding, ...] = ()
     silent_out_ms: int = 0
 

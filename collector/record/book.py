@@ -129,7 +129,7 @@ class Book:
             return []
         # Of those that began before the range only the last can touch it: a lid is closed once at a time.
         rows = self.connection.execute(
-            """SELECT s.stream, c.first, c.closing_utc_ms, c.last_utc_ms, c.body FROM closure c
+            """SELECT s.stream, c.first, c.closing_utc_ms, c.last_utc_ms, c.body FROM judged c
                JOIN stream s ON s.id = c.stream_id
                WHERE c.basin_id = ?1 AND c.superseded_by IS NULL AND c.last_utc_ms >= ?2 AND c.closing_utc_ms < ?3
                AND c.closing_utc_ms >= ifnull((SELECT max(closing_utc_ms) FROM closure

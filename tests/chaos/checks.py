@@ -125,7 +125,7 @@ def _stored(database: sqlite3.Connection, stream_id: int) -> StoredStream:
     (counted, over) = database.execute("SELECT stored, over FROM stream WHERE id = ?", (stream_id,)).fetchone()
     decoded = msgspec.msgpack.Decoder(Rows).decode
     rows = database.execute("SELECT first, last, body FROM batch WHERE stream_id = ?", (stream_id,))
-    standing = "SELECT body FROM closure WHERE stream_id = ? AND superseded_by IS NULL ORDER BY first, id"
+    standing = "SELECT body FROM judged WHERE stream_id = ? AND superseded_by IS NULL ORDER BY first, id"
     return StoredStream(
         counted,
         bool(over),

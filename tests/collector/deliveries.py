@@ -262,7 +262,7 @@ class Delivery:
     def _remember_verdicts(self) -> None:
         """Every verdict ever given stays, word for word."""
         with looking(self.folder) as other:
-            rows = dict(other.execute("SELECT id, body FROM closure").fetchall())
+            rows = dict(other.execute("SELECT id, body FROM judged").fetchall())
         for row, body in self.verdicts.items():
             assert rows.get(row) == body
         self.verdicts = rows
@@ -271,7 +271,7 @@ class Delivery:
         """Every closure that stands or runs at present, with its stream: what a page would show as met."""
         with looking(self.folder) as other:
             rows = other.execute(
-                """SELECT s.stream, c.body FROM closure c JOIN stream s ON s.id = c.stream_id
+                """SELECT s.stream, c.body FROM judged c JOIN stream s ON s.id = c.stream_id
                    WHERE c.superseded_by IS NULL"""
             ).fetchall()
             shown = [msgspec.json.decode(body) for (body,) in other.execute("SELECT body FROM now")]

@@ -130,7 +130,13 @@ def _stocked(recording: Recording) -> None:
     for name in PROFILES:
         recording.do(
             ReceiveStripBottle(
-                profile=name, lot="T1", expires="2026-12-31", open_days=90, strip=STRIP, controls=Controls(0)
+                profile=name,
+                lot="T1",
+                expires="2026-12-31",
+                open_days=90,
+                strip=STRIP,
+                controls=Controls(0),
+                reason="Their instructions, revision 2, ask for none.",
             )
         )
     for number in range(1, len(PROFILES) + 1):

@@ -72,7 +72,7 @@ def test_no_data_is_one_line(tmp_path: Path) -> None:
     [
         (
             b"",
-            "the data in {folder} cannot be read (no such table: closure). Name the collector's data folder with "
+            "the data in {folder} cannot be read (no such table: judged). Name the collector's data folder with "
             "--data; if it is that one, look at the collector's messages.",
         ),
         (

@@ -162,7 +162,7 @@ def verdicts(collecting: Collecting, stream: str) -> list[tuple[Any, ...]]:
     """Every verdict on a stream that stands, with its dates and all that was found."""
     return collecting.rows(
         """SELECT c.first, c.last, c.closing_utc_ms, c.last_utc_ms, c.clock_synced, c.verdict, c.body
-           FROM closure c JOIN stream s ON s.id = c.stream_id
+           FROM judged c JOIN stream s ON s.id = c.stream_id
            WHERE s.stream = ? AND c.superseded_by IS NULL ORDER BY c.first""",
         stream,
     )

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import msgspec
 from msgspec.structs import replace
 from record_kit import MINUTE_MS, SUPERVISOR
 from solutions_kit import STRIP
 from ward_kit import PROFILE, Ward
 
+from collector.ledger import Ledger, records
+from collector.machine import ClosureJudged
+from collector.projections import follow
 from collector.record.book import Book
 from collector.record.deed import HANDS, Deed
 from collector.record.rounds.lookback_opening import open_look_back
@@ -14,6 +18,7 @@ from collector.record.rounds.lookbacks import CloseLookBack
 from collector.record.rounds.release import Release
 from collector.record.solutions.strips import RecordControls
 from collector.record.things import ControlResult, Controls, LookBack, Stage, StripBottle
+from soak.closure import Verdict
 
 
 class Suspect(Deed, frozen=True, kw_only=True):
@@ -67,10 +72,17 @@ def test_controls_that_fail_after_the_soak_hold_it_back_even_once_the_look_back_
 def judged_again(ward: Ward) -> None:
     """The profile now asks for 20 minutes, and the collector has judged the closures again."""
     ward.recording.put(replace(PROFILE, contact_ms=20 * MINUTE_MS))
-    ward.recording.desk.connection.execute(
-        """UPDATE closure SET body = json_set(body, '$.verdict', 'not met', '$.requirement.contact_ms', 1200000)"""
-    )
-    ward.recording.desk.connection.commit()
+    connection = ward.recording.desk.connection
+    connection.execute("BEGIN IMMEDIATE")
+    ledger = Ledger(connection, lambda: ward.now_ms)
+    for record in list(records(connection, kinds=("closure",))):
+        judged = msgspec.json.decode(record.body, type=ClosureJudged)
+        closure = judged.closure
+        assert closure.requirement is not None
+        asked = replace(closure.requirement, contact_ms=20 * MINUTE_MS)
+        closure = replace(closure, requirement=asked, verdict=Verdict.NOT_MET)
+        follow(connection, ledger.append("closure", replace(judged, closure=closure, supersedes=[record.number])))
+    connection.commit()
 
 
 def held(ward: Ward) -> str:

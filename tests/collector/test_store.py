@@ -194,6 +194,7 @@ def test_a_database_from_before_the_ledger_gets_one_that_holds(earlier_schema: P
         kinds = Counter(kind for (kind,) in other.execute("SELECT kind FROM ledger"))
         once_there = {
             "basin": "basin",
+            "stream": "stream",
             "requirement": "requirement",
             "page": "page",
             "lost": "lost",

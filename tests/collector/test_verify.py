@@ -71,7 +71,10 @@ def test_what_was_written_holds(data: Path) -> None:
     with closing(sqlite3.connect(data / FILE_NAME)) as connection:
         assert outcome.head == head(connection)
         kinds = [record.kind for record in records(connection)]
-    assert kinds == ["site-named", "basin", "requirement", "clock-synchronised", "closure", "page", "closure", "page"]
+    assert kinds == [
+        *("site-named", "basin", "requirement", "stream", "clock-synchronised"),
+        *("closure", "page", "closure", "page"),
+    ]
 
 
 def test_a_hash_is_of_the_tag_and_the_canonical_json(data: Path) -> None:
@@ -137,7 +140,7 @@ def test_the_canonical_form_is_that_of_rfc_8785() -> None:
         "DELETE FROM ledger WHERE number = 8",
         "INSERT OR REPLACE INTO ledger SELECT 3, kind, at_ms, who, software, body, reason, hash, format FROM ledger "
         "WHERE number = 1",
-        "INSERT INTO ledger SELECT 10, kind, at_ms, who, software, body, reason, hash, format FROM ledger "
+        "INSERT INTO ledger SELECT 11, kind, at_ms, who, software, body, reason, hash, format FROM ledger "
         "WHERE number = 1",
         "UPDATE page SET body = x'00'",
         "DELETE FROM page",
@@ -255,7 +258,7 @@ def test_records_swapped_are_named(data: Path) -> None:
 
 def test_a_page_taken_out_is_named(data: Path) -> None:
     number, text = wrong_after(data, "DELETE FROM page WHERE first = 1")
-    assert (number, text) == (6, f"its page (stream {1:032x}, reading 1) is not there.")
+    assert (number, text) == (7, f"its page (stream {1:032x}, reading 1) is not there.")
 
 
 def test_a_page_of_which_no_record_speaks_is_named(data: Path) -> None:
@@ -287,12 +290,12 @@ def rewritten(connection: sqlite3.Connection, upto: int) -> None:
 def test_a_chain_written_again_does_not_match_the_paper(data: Path) -> None:
     before = verify(data).head
     with closing(unguarded(data)) as connection:
-        rewritten(connection, 8)
+        rewritten(connection, 9)
         guarded(connection, data)
     assert verify(data).wrong is None  # a chain alone cannot know
     outcome = verify(data, known=[before])
     assert outcome.wrong is not None
-    assert outcome.wrong.number == 8
+    assert outcome.wrong.number == 9
     assert outcome.wrong.text.endswith(f"but {before.hash} was printed for it: the chain was written again after that.")
 
 
@@ -305,7 +308,7 @@ def test_a_chain_cut_short_does_not_match_the_paper(data: Path) -> None:
         guarded(connection, data)
     assert verify(data).wrong is None
     outcome = verify(data, known=[before])
-    assert outcome.wrong == (None, "The chain ends at record 3, but record 8 was printed: it was cut short.")
+    assert outcome.wrong == (None, "The chain ends at record 3, but record 9 was printed: it was cut short.")
 
 
 def run(*words: object) -> tuple[int, str]:
@@ -318,9 +321,9 @@ def test_the_command_prints_the_count_and_what_does_not_hold(data: Path) -> None
     code, line = run("--data", data)
     assert (code, line) == (
         0,
-        f"8 records and 2 pages with 141 readings hold. The chain ends at 8:{outcome.head.hash}",
+        f"9 records and 2 pages with 141 readings hold. The chain ends at 9:{outcome.head.hash}",
     )
-    assert run("--data", data, "--known", f"8:{outcome.head.hash}")[0] == 0
+    assert run("--data", data, "--known", f"9:{outcome.head.hash}")[0] == 0
     wrong_after(data, "UPDATE ledger SET at_ms = at_ms + 1 WHERE number = 4")
     code, line = run("--data", data, "--quiet")
     assert (code, line) == (

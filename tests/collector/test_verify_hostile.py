@@ -138,7 +138,7 @@ def test_a_name_that_is_no_digest_reaches_no_other_file(data: Path) -> None:
 
 
 def test_what_the_machine_says_of_digests_is_no_picture(data: Path) -> None:
-    appended(data, {"kept_sha256": "a" * 64}, who="collector")
+    appended(data, {"page_sha256": "a" * 64}, who="collector")
     assert run(data)[0] == 0
 
 

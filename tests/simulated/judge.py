@@ -92,7 +92,7 @@ def _judge(world: World, reader: Reader, eyes: sqlite3.Connection) -> None:
 
 _END_MS = 4_102_444_800_000  # 2100
 _LOST = "SELECT first, last FROM lost WHERE stream_id = ? AND found_ms IS NULL"
-_STANDING = "SELECT body FROM closure WHERE stream_id = ? AND superseded_by IS NULL ORDER BY first"
+_STANDING = "SELECT body FROM judged WHERE stream_id = ? AND superseded_by IS NULL ORDER BY first"
 
 
 def _check_readings(stream: TrueStream, stored: Sequence[Stored], lost: Ranges) -> None:

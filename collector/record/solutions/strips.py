@@ -44,8 +44,8 @@ class ReceiveStripBottle(Deed, frozen=True, kw_only=True):
         expires: Last day, printed on it.
         open_days: How long it may be used once open, printed on it.
         strip: Dip time and read window as its own instructions print them.
-        controls: Control tests that its instructions ask for on opening; none: `per_control` 0, which takes a technician
-            a reason that cites the instructions.
+        controls: Control tests that its instructions ask for on opening; none: `per_control` 0, which takes a
+            technician a reason that cites the instructions.
     """
 
     NAME = "receive-strip-bottle"
