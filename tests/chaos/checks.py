@@ -248,7 +248,8 @@ def _digests(ledger: Ledger) -> Iterator[str]:
             said = json.loads(content)
             if hashlib.sha256(content).hexdigest() != page.sha256:
                 yield f"stream {name[:8]}: the page from {page.first} to {page.last} does not give its digest"
-            if (said["stream"], said["first"], said["first"] + len(said["ms"]) - 1) != (name, page.first, page.last):
+            count = sum(length for _, length in said["why"])
+            if (said["stream"], said["first"], said["first"] + count - 1) != (name, page.first, page.last):
                 yield f"stream {name[:8]}: the page from {page.first} to {page.last} holds something else"
 
 

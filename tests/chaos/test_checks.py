@@ -18,7 +18,7 @@ from collector.readings import Rows
 from collector.schema import FILE_NAME
 from collector.store import Store
 from soak import wire
-from soak.closure import Closure, Verdict
+from soak.closure import Verdict
 from soak.quantity import utc_text
 from soak.ranges import Ranges
 from soak.reading import Lid, Reading, Why
@@ -238,11 +238,12 @@ def a_digest_altered(database: Asked) -> None:
 
 
 def _alter_a_closure(database: Asked, frm: Verdict, to: Verdict, which: str) -> None:
-    sql = f"SELECT id, body FROM closure WHERE verdict = ? ORDER BY id {which} LIMIT 1"
-    row_id, body = database.execute(sql, (frm.value,)).fetchone()
-    altered = msgspec.structs.replace(msgspec.json.decode(body, type=Closure), verdict=to)
-    body = msgspec.json.encode(altered).decode()
-    database.execute("UPDATE closure SET verdict = ?, body = ? WHERE id = ?", (to.value, body, row_id))
+    """In its record, and in the table that follows from it."""
+    sql = f"SELECT number FROM closure WHERE verdict = ? ORDER BY id {which} LIMIT 1"
+    (number,) = database.execute(sql, (frm.value,)).fetchone()
+    sql = "UPDATE ledger SET body = json_set(body, '$.closure.verdict', ?) WHERE number = ?"
+    database.execute(sql, (to.value, number))
+    database.execute("UPDATE closure SET verdict = ? WHERE number = ?", (to.value, number))
 
 
 def not_met_made_met(database: Asked) -> None:
@@ -262,7 +263,8 @@ def a_verdict_deleted(database: Asked) -> None:
 
 
 def a_verdict_twice(database: Asked) -> None:
-    columns = "basin_id, stream_id, first, last, closing_utc_ms, last_utc_ms, clock_synced, verdict, body, assessed_ms"
+    times = "closing_utc_ms, last_utc_ms, assessed_ms, clock_synced"
+    columns = f"basin_id, stream_id, first, last, {times}, verdict, number"
     database.execute(f"INSERT INTO closure ({columns}) SELECT {columns} FROM closure WHERE id = 1")
 
 
@@ -301,7 +303,7 @@ DAMAGES: list[tuple[Callable[[Asked], None], set[str]]] = [
     (a_page_sealed_over_something_else, {"content equal", AGAIN, CHAIN}),
     (a_record_altered, {CHAIN}),
     (a_digest_altered, {"same digests: a page's bytes give the digest stored for it", AGAIN}),
-    (not_met_made_met, {QUIET, BETTER, AS_IT_WAS, FOLLOWS}),
+    (not_met_made_met, {QUIET, BETTER, AS_IT_WAS, CHAIN}),
     (not_met_made_met_in_a_cold_basin, {QUIET, BETTER}),
     (met_made_not_met, {QUIET, AS_IT_WAS}),
     (a_verdict_deleted, {QUIET, FOLLOWS}),
