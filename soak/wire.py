@@ -13,6 +13,7 @@ from typing import Annotated, Any
 
 import msgspec
 
+from soak.alarms import Priority
 from soak.quantity import utc_ms
 from soak.reading import END, SENSOR_PATTERN, Milliseconds, Reading, SensorId, checked_later
 from soak.requirement import Requirement, SensorTerms
@@ -128,6 +129,32 @@ class SensorSeen(msgspec.Struct, frozen=True):
     fault: Word = ""
 
 
+class BasinSide(msgspec.Struct, frozen=True):
+    """What is said and shown at a basin, without any network.
+
+    Attributes:
+        basin: The basin's name.
+        load: A load is in it, as far as the node knows: by its button, or by the collector's orders.
+        said_ms: When somebody pressed the button to say that a load is in, on the node's clock; None: nobody did.
+        adding: Somebody pressed it to say that a device is about to be added.
+        shows: What the light shows: a word of the node's.
+        alarm: Code of the alarm that it signals, empty for none.
+        since_ms: Since when it signals that, on the node's clock.
+        seen_ms: When somebody pressed the button at that alarm; None: nobody has.
+        moved_ms: When the lid switch was last seen to move; None: not since the node started.
+    """
+
+    basin: BasinName
+    load: bool = False
+    said_ms: Milliseconds | None = None
+    adding: bool = False
+    shows: Word = ""
+    alarm: Word = ""
+    since_ms: Milliseconds | None = None
+    seen_ms: Milliseconds | None = None
+    moved_ms: Milliseconds | None = None
+
+
 class State(msgspec.Struct, frozen=True):
     """How a node is. Topic `state`, from the node, retained; the last will says only that it is gone.
 
@@ -142,6 +169,7 @@ class State(msgspec.Struct, frozen=True):
         dropped: Readings that this node gave up since its boot without a receipt: no room, or a damaged outbox.
         refused: Messages that it did not take in since its start, by reason.
         troubles: What is wrong with the node itself at present, in few words each.
+        basins: What is said and shown at each basin.
     """
 
     up: bool
@@ -154,6 +182,7 @@ class State(msgspec.Struct, frozen=True):
     dropped: Count = 0
     refused: Annotated[dict[Word, Count], msgspec.Meta(max_length=100)] = {}
     troubles: Annotated[list[Word], msgspec.Meta(max_length=100)] = []
+    basins: Annotated[list[BasinSide], msgspec.Meta(max_length=100)] = []
 
 
 class Sender(msgspec.Struct, frozen=True):
@@ -204,6 +233,41 @@ class Receipt(msgspec.Struct, frozen=True):
                 previous = last
 
 
+Seconds = Annotated[int, msgspec.Meta(ge=1, le=30 * 86_400)]
+
+
+class LoadOrders(msgspec.Struct, frozen=True):
+    """The load that the record has in a basin.
+
+    Attributes:
+        load: Its id.
+        devices: How many devices of it have not met yet.
+        adding: Somebody said that a device is about to be added: the next opening is no alarm.
+    """
+
+    load: Word
+    devices: Count
+    adding: bool = False
+
+
+class AlarmOrders(msgspec.Struct, frozen=True):
+    """An alarm that the node is to signal beside its own.
+
+    Attributes:
+        code: One of `soak.alarms.KINDS`; one of a newer version is signalled by its priority alone.
+        priority: How urgent it is now.
+        silenced: Somebody silenced it for a while: light only.
+        seen: Somebody has seen it.
+        good_for_s: Seconds after which the node lets go of it by itself.
+    """
+
+    code: Word
+    priority: Priority
+    silenced: bool = False
+    seen: bool = False
+    good_for_s: Seconds = 60
+
+
 class BasinOrders(msgspec.Struct, frozen=True):
     """What a node needs to judge one basin by itself.
 
@@ -211,11 +275,17 @@ class BasinOrders(msgspec.Struct, frozen=True):
         requirement: In force from the next closing on; None where none is set.
         sensors: Correction and U of each required sensor.
         good_for_s: Seconds after which the node must not rely on this any more.
+        fill_problem: Why the fill cannot be used, for people; empty: nothing is known against it.
+        load: The load in the basin, None where the record has none.
+        alarms: What to signal besides the node's own alarms.
     """
 
     requirement: Requirement | None
     sensors: dict[SensorId, SensorTerms]
-    good_for_s: Annotated[int, msgspec.Meta(ge=1, le=30 * 86_400)]
+    good_for_s: Seconds
+    fill_problem: Word = ""
+    load: LoadOrders | None = None
+    alarms: Annotated[list[AlarmOrders], msgspec.Meta(max_length=100)] = []
 
 
 class Orders(msgspec.Struct, frozen=True):

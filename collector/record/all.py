@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collector.record import policy
+from collector.record.alarms import answers
 from collector.record.basins import checks
 from collector.record.deed import DEEDS
 from collector.record.devices import device_types, devices
@@ -12,6 +13,7 @@ from collector.record.solutions import bottles, corrections, fills, mec, profile
 
 __all__ = [
     "DEEDS",
+    "answers",
     "bottles",
     "checks",
     "corrections",

@@ -13,7 +13,7 @@ from collector.record.deed import KEEPERS, Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.said import given
 from collector.record.solutions.needs import need_reason
-from collector.record.things import Date, LastDay, MecPolicy, Note, Policy
+from collector.record.things import AlarmDelay, Date, LastDay, MecPolicy, Note, Policy
 
 SOURCES: dict[str, str] = {
     "time_zone": "as this machine is set",
@@ -31,6 +31,12 @@ SOURCES: dict[str, str] = {
     "neutralise": "off: local codes decide; waste can be hazardous waste (US patent 6531634, background; published)",
     "disposal_rule": "none: the site enters what local codes ask",
     "glycine_g_per_us_gallon": "25 g as a minimum: common practice (from memory; several public sources repeat it)",
+    "alarm_on_ms": "our own choice: a hand in the basin does not last ten seconds",
+    "alarm_off_ms": "our own choice: longer than the way back on, so that one alarm stays one",
+    "alarm_cold_rises_ms": "our own choice",
+    "alarm_next_person_ms": "our own choice",
+    "alarm_lid_open_ms": "our own choice: longer than loading a basin takes",
+    "alarm_soak_waits_ms": "our own choice: well within the maximum immersion time",
     "retention_years": "10: the longest of 3 and 7 years (CDC/HICPAC guideline 2008; published) and 5 to 10 years "
     "(study guide for technicians; published)",
 }
@@ -59,6 +65,12 @@ class SetPolicy(Deed, frozen=True, kw_only=True):
         disposal_rule: What local rules say about it.
         glycine_g_per_us_gallon: For ortho-phthalaldehyde.
         retention_years: How long records are kept.
+        alarm_on_ms: What is wrong with the temperature during a soak is an alarm after so long.
+        alarm_off_ms: And no longer one after so long without it.
+        alarm_cold_rises_ms: Solution too cold becomes a high alarm after so long unseen.
+        alarm_next_person_ms: A high alarm that nobody has seen goes to the next person after so long.
+        alarm_lid_open_ms: A lid may stand open over solution for so long.
+        alarm_soak_waits_ms: A soak that has met may wait in the solution for so long.
     """
 
     NAME = "set-policy"
@@ -83,6 +95,12 @@ class SetPolicy(Deed, frozen=True, kw_only=True):
     disposal_rule: Note | _Unset = UNSET
     glycine_g_per_us_gallon: Annotated[int, msgspec.Meta(ge=25, le=1_000)] | _Unset = UNSET
     retention_years: Annotated[int, msgspec.Meta(ge=1, le=100)] | _Unset = UNSET
+    alarm_on_ms: AlarmDelay | _Unset = UNSET
+    alarm_off_ms: AlarmDelay | _Unset = UNSET
+    alarm_cold_rises_ms: AlarmDelay | _Unset = UNSET
+    alarm_next_person_ms: AlarmDelay | _Unset = UNSET
+    alarm_lid_open_ms: AlarmDelay | _Unset = UNSET
+    alarm_soak_waits_ms: AlarmDelay | _Unset = UNSET
 
     def perform(self, book: Book) -> Policy:
         """Only what is given changes."""

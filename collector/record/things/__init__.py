@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collector.record.things.alarms import Alarm, Seen
 from collector.record.things.base import (
     Attested,
     BasinKey,
@@ -19,13 +20,15 @@ from collector.record.things.checks import ClockWrong, SensorCheck, Thermometer
 from collector.record.things.devices import Device, DeviceType, Quarantine, Step
 from collector.record.things.loads import Load, Override, Rinsed, Stage, Turn, Used
 from collector.record.things.people import Person, Role
-from collector.record.things.site import LastDay, MecPolicy, Policy
+from collector.record.things.site import AlarmDelay, LastDay, MecPolicy, Policy
 from collector.record.things.solutions import Bottle, Discarded, Fill, LabelConfirmed, Poured, Profile, Rinses, Strip
 from collector.record.things.strips import ControlResult, Controls, MecResult, MecTest, StripBottle
 from collector.record.things.upkeep import ClosureNote, Handover, LookBack, NotKnown, Review, Transcript
 
 __all__ = [
     "KINDS",
+    "Alarm",
+    "AlarmDelay",
     "Attested",
     "BasinKey",
     "Bottle",
@@ -63,6 +66,7 @@ __all__ = [
     "Rinsed",
     "Rinses",
     "Role",
+    "Seen",
     "SensorCheck",
     "Stage",
     "Step",
@@ -98,6 +102,7 @@ KINDS: dict[str, type[Thing]] = {
         LookBack,
         ClosureNote,
         Transcript,
+        Alarm,
     )
 }
 """Every kind of thing by its name."""

@@ -25,6 +25,9 @@ class LastDay(enum.StrEnum):
     DOES_NOT_COUNT = "does not count"
 
 
+AlarmDelay = Annotated[int, msgspec.Meta(ge=0, le=3_600_000)]
+
+
 class Policy(Thing, frozen=True, omit_defaults=True, kw_only=True):
     """The site's own rules, one document with the id "site".
 
@@ -44,6 +47,12 @@ class Policy(Thing, frozen=True, omit_defaults=True, kw_only=True):
         disposal_rule: What local rules say about it, in words.
         glycine_g_per_us_gallon: For ortho-phthalaldehyde; 25 is common practice (published figures say "minimum").
         retention_years: How long records are kept: the longest of the published figures by default.
+        alarm_on_ms: What is wrong with the temperature during a soak is an alarm after so long.
+        alarm_off_ms: And no longer one after so long without it: what flickers is one alarm.
+        alarm_cold_rises_ms: Solution too cold becomes a high alarm after so long unseen.
+        alarm_next_person_ms: A high alarm that nobody has seen goes to the next person after so long.
+        alarm_lid_open_ms: A lid may stand open over solution for so long.
+        alarm_soak_waits_ms: A soak that has met may wait in the solution for so long.
     """
 
     KIND: ClassVar[str] = "policy"
@@ -62,3 +71,9 @@ class Policy(Thing, frozen=True, omit_defaults=True, kw_only=True):
     disposal_rule: Note = ""
     glycine_g_per_us_gallon: Annotated[int, msgspec.Meta(ge=25, le=1_000)] = 25
     retention_years: Annotated[int, msgspec.Meta(ge=1, le=100)] = 10
+    alarm_on_ms: AlarmDelay = 10_000
+    alarm_off_ms: AlarmDelay = 30_000
+    alarm_cold_rises_ms: AlarmDelay = 3 * 60_000
+    alarm_next_person_ms: AlarmDelay = 2 * 60_000
+    alarm_lid_open_ms: AlarmDelay = 10 * 60_000
+    alarm_soak_waits_ms: AlarmDelay = 10 * 60_000
