@@ -43,13 +43,14 @@ def command(settings_path: Path, data_dir: Path, *, check: bool, rehearsal_text:
         if check:
             _print_meaning(settings_path, settings)
             return
-        _run(settings, data_dir, wall_clock(Rehearsal.parsed(rehearsal_text) if rehearsal_text else None))
+        _run(settings, data_dir, Rehearsal.parsed(rehearsal_text) if rehearsal_text else None)
     except CollectorError as error:
         click.echo(f"soakledger collector: {error}", err=True)
         sys.exit(error.exit_code)
 
 
-def _run(settings: Settings, data_dir: Path, clock: UtcClock) -> None:
+def _run(settings: Settings, data_dir: Path, rehearsal: Rehearsal | None) -> None:
+    clock = wall_clock(rehearsal)
     gc.set_threshold(50_000, 20, 20)  # readings hold no cycles; collecting often costs a tenth of the time
     stop = threading.Event()
     for signal_number in (signal.SIGTERM, signal.SIGINT):
@@ -57,7 +58,7 @@ def _run(settings: Settings, data_dir: Path, clock: UtcClock) -> None:
     try:
         with _opened(data_dir, clock) as store:
             log.info("collector site=%r basins=%d data=%s", settings.site, len(settings.basin), data_dir)
-            Service(settings, store, clock, data_dir).run(stop)
+            Service(settings, store, clock, data_dir, rehearsed=rehearsal is not None).run(stop)
     except sqlite3.Error as error:
         raise DataError(unusable(data_dir / FILE_NAME, error)) from None
 

@@ -7,16 +7,18 @@ import secrets
 import sqlite3
 import threading
 import time
+from collections.abc import Iterable
 from pathlib import Path
 
 import msgspec
 
+from collector.alarms.engine import Alarms
 from collector.clock import UtcClock
 from collector.conditions import LASTING, Condition, Conditions
 from collector.health import Place
 from collector.intake import Arrived, Intake
 from collector.link import Link
-from collector.orders import GOOD_FOR_S, orders_for
+from collector.orders import GOOD_FOR_S, Concerned, orders_for
 from collector.others import Others, client_id
 from collector.reassess import Reassessment
 from collector.rivals import Rivals
@@ -40,6 +42,9 @@ MOST_BYTES = 400_000
 PAUSE_S = 0.02
 """Between commits, so that other writers get in: back-to-back commits starve them for seconds, until they give up."""
 
+RENEW_EVERY_S = 20.0
+"""How often standing alarms are said again to nodes, which let go of them after 60 s without a word."""
+
 LASTING_MS = 7 * 24 * 3_600_000
 """What a new start does not mend is shown again for so long. Our own choice: a week of daily looks."""
 
@@ -56,9 +61,12 @@ class Service:
         store: Open, and used by this thread alone.
         clock: The collector's wall clock.
         data_dir: The store's folder, for the status file.
+        rehearsed: The clock is a rehearsal's.
     """
 
-    def __init__(self, settings: Settings, store: Store, clock: UtcClock, data_dir: Path) -> None:
+    def __init__(
+        self, settings: Settings, store: Store, clock: UtcClock, data_dir: Path, *, rehearsed: bool = False
+    ) -> None:
         self._store, self._clock = store, clock
         store.apply(settings)
         epoch = store.site()["epoch"]
@@ -67,11 +75,21 @@ class Service:
         intake = Intake(store, clock)
         self._storing = Storing(store, intake, self._conditions, Place(data_dir / FILE_NAME))
         self._reassessment, self._looked_s = Reassessment(store, intake), float("-inf")
+        self._concerned = Concerned(store.db.conn)
+        self._alarms = Alarms(data_dir, clock, self._conditions, rehearsed=rehearsed)
+        self._renewed_s = float("-inf")
         self._link = Link(settings.broker, client_id(epoch))
         self._others = Others(self._rivals, store, self._conditions, self._link, clock)
         self._pulse = Pulse()
         self._silence = SilenceWatch(data_dir, settings.silent_after_ms(), self._conditions)
-        self._watch = Watch(data_dir, self._rivals, clock, self._conditions, pulse=self._pulse, linked=self._link.alive)
+        self._watch = Watch(
+            data_dir,
+            self._rivals,
+            clock,
+            self._conditions,
+            pulse=self._pulse,
+            linked=lambda: self._link.alive() and self._alarms.alive(),
+        )
         self._connected, self._orders_sent_s = False, float("-inf")
         self._greeted: set[str] = set()
         self._dropped, self._dropped_s = 0, float("-inf")
@@ -84,6 +102,7 @@ class Service:
             DataError: The database is damaged, or no longer where it was.
         """
         self._link.start()
+        self._alarms.start()
         self._watch.start()
         try:
             while not stop.is_set():
@@ -96,6 +115,7 @@ class Service:
             if messages := self._next_messages(wait_s=0):
                 self._take(messages, stop)
         finally:
+            self._alarms.stop()
             self._silence.close()
             self._link.stop()
             self._watch.stop()
@@ -144,10 +164,20 @@ class Service:
         now_s = time.monotonic()
         if now_s - self._looked_s >= _LOOK_EVERY_S:
             self._looked_s = now_s
-            for node in self._reassessment.look():
-                if self._connected:
-                    self._send_orders(node)
+            self._tell(self._reassessment.look() | self._concerned.look() | self._alarms.changed())
+            self._renew_alarms(now_s)
         self._reassessment.step()
+
+    def _tell(self, nodes: Iterable[str]) -> None:
+        if self._connected:
+            for node in nodes:
+                self._send_orders(node)
+
+    def _renew_alarms(self, now_s: float) -> None:
+        """A node lets go of an alarm of which it hears nothing for a minute."""
+        if now_s - self._renewed_s >= RENEW_EVERY_S:
+            self._renewed_s = now_s
+            self._tell({basin.partition("/")[0] for basin in self._alarms.orders()})
 
     def _send_orders_when_due(self) -> None:
         if not self._connected or time.monotonic() - self._orders_sent_s < GOOD_FOR_S / 24:
@@ -158,7 +188,7 @@ class Service:
 
     def _send_orders(self, node: str) -> None:
         now_ms = self._clock()
-        orders = orders_for(self._store, self._clock, node, now_ms)
+        orders = orders_for(self._store, self._clock, node, now_ms, self._alarms.orders())
         self._link.send_orders(node, msgspec.structs.replace(orders, by=self._rivals.sender(now_ms)))
         self._greeted.add(node)
 
@@ -170,6 +200,7 @@ class Service:
         if not receipts:
             return
         self._pulse.stored_ms = self._clock()
+        self._alarms.wake()
         for node, receipt in receipts.items():
             if node not in self._greeted:  # a node new here; and a collector beside this one hears who speaks
                 self._send_orders(node)

@@ -20,6 +20,11 @@ _MACHINE = {
     "lost": "readings are missing",
     "found": "missing readings came",
     "closure": "a closure was judged",
+    "alarm-raised": "an alarm was raised",
+    "alarm-risen": "an alarm became more urgent: nobody had acted",
+    "alarm-told": "somebody was told of an alarm",
+    "alarm-cleared": "the cause of an alarm was over",
+    "alarm-seen-there": "an alarm was seen at the basin",
 }
 
 

@@ -1,0 +1,1 @@
+"""Alarms: what needs somebody, raised in time, told to somebody, and on record."""

@@ -1,0 +1,124 @@
+"""What alarms follow from records: soaks that have ended, devices that were used. Pure but for what the book looks up.
+
+A soak's readings may come late, after an outage or a restart. Whatever its closure says that nobody was alarmed about
+while it ran is raised then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from collector.alarms.held import Happened, Held, Key
+from collector.machine import ClosureJudged
+from collector.record.book import Book, Watched
+from collector.record.rounds.rounds import basin_name
+from collector.record.rounds.soaks import lay_of, soak_of
+from collector.record.rounds.unassigned import load_over
+from collector.record.things import Alarm, Load, Stage, Turn
+from soak.closure import Finding, Verdict
+
+LATE = ("below-minimum", "above-maximum", "guard-band", "sensor-fault", "readings-missing")
+"""Findings that would have been alarms while the soak ran."""
+
+_AFTER_MS = 60_000
+"""An alarm raised so soon after a soak's end was about it."""
+
+
+def happened(book: Book, kind: str, number: int, content: dict[str, Any]) -> Iterator[Happened]:
+    """What one record of the ledger gives reason for.
+
+    Args:
+        book: At the present.
+        kind: The record's.
+        number: The record's.
+        content: Its body, decoded.
+    """
+    if kind == ClosureJudged.KIND:
+        yield from _of_closure(book, content["stream"], content["closure"]["first"])
+    changes = content.get("changes", {})
+    for load_id in changes.get(Load.KIND, {}):
+        load = book.find(Load, load_id)
+        if load is not None:
+            until_ms = book.at_ms if load.ended_ms is None else load.ended_ms
+            for watched in book.closures(load.basin, load.began_ms, until_ms + 1):
+                yield from of_soak(book, load, watched)
+    for turn_id, patch in changes.get(Turn.KIND, {}).items():
+        if isinstance(patch, dict) and patch.get("used"):
+            yield from _used(book, turn_id, number)
+
+
+def _of_closure(book: Book, stream: str, first: int) -> Iterator[Happened]:
+    row = book.connection.execute(
+        """SELECT b.node || '/' || b.name, c.closing_utc_ms, c.last_utc_ms FROM closure c
+           JOIN basin b ON b.id = c.basin_id JOIN stream s ON s.id = c.stream_id
+           WHERE s.stream = ? AND c.first = ? AND c.superseded_by IS NULL""",
+        (stream, first),
+    ).fetchone()
+    if row is None:
+        return
+    basin, closing_ms, last_ms = row
+    load = load_over(book, basin, closing_ms)
+    if load is None:
+        return
+    for watched in book.closures(basin, last_ms, closing_ms + 1):
+        if watched.key == f"{stream}:{first}":
+            yield from of_soak(book, load, watched)
+
+
+def of_soak(book: Book, load: Load, watched: Watched) -> Iterator[Happened]:
+    """What a closure says that a load was in, if any of its devices still had to meet."""
+    if watched.closure.verdict is Verdict.MET or load.not_known or not _unmet(book, load, watched):
+        return
+    said = any(watched.closing_ms < each <= watched.opened_ms for each in load.openings_ms)
+    found = {finding.code: finding for finding in watched.closure.findings}
+    early = found.get("opened-early")
+    if watched.closure.opening_seen and not said:
+        text = early.text if early else "Opened before the soak was proven."
+        yield Happened(_held(book, Key("opened-early", watched.key), load, text, watched.opened_ms))
+    for code in LATE:
+        if (finding := found.get(code)) and _lasted(book, code, watched) and not _alarmed(book, code, load, watched):
+            cause_ms = watched.closing_ms if finding.at_ms is None else _utc_ms(watched, finding)
+            yield Happened(_held(book, Key(code, watched.key), load, finding.text, cause_ms), watched.opened_ms)
+
+
+def _unmet(book: Book, load: Load, watched: Watched) -> bool:
+    then = Book.looking(book.connection, watched.opened_ms)
+    turns = [turn for each in load.turns if (turn := book.find(Turn, each))]
+    return any(lay_of(turn, watched).throughout() and not soak_of(then, turn).met for turn in turns)
+
+
+def _lasted(book: Book, code: str, watched: Watched) -> bool:
+    """Long enough to have been an alarm."""
+    closure = watched.closure
+    if code in ("below-minimum", "above-maximum"):
+        return closure.out_ms >= book.policy.alarm_on_ms
+    if code == "sensor-fault":
+        return closure.unknown_ms >= book.policy.alarm_on_ms
+    return True
+
+
+def _alarmed(book: Book, code: str, load: Load, watched: Watched) -> bool:
+    """Somebody was alarmed about it while it ran."""
+    alarms = book.all(Alarm, group=load.basin, until_ms=watched.opened_ms + _AFTER_MS)
+    return any(
+        alarm.code == code and (alarm.cleared_ms is None or alarm.cleared_ms >= watched.closing_ms) for alarm in alarms
+    )
+
+
+def _held(book: Book, key: Key, load: Load, text: str, cause_ms: int) -> Held:
+    evidence = {"load": load.id, "closure": key.about, **({"fill": load.fill} if load.fill else {})}
+    return Held(key, f"{basin_name(book, load.basin)}: {text}", cause_ms, load.basin, evidence)
+
+
+def _utc_ms(watched: Watched, finding: Finding) -> int:
+    return watched.closing_ms + (finding.at_ms or 0) - watched.closure.closing_ms
+
+
+def _used(book: Book, turn_id: str, number: int) -> Iterator[Happened]:
+    turn = book.find(Turn, turn_id)
+    if turn is None or turn.used is None or turn.used.released or turn.stage is not Stage.USED:
+        return
+    text = f"{turn.device} was used at {book.local_text(turn.used.at_ms)} without release."
+    evidence = {"turn": turn.id, "device": turn.device, "record": str(number)}
+    yield Happened(Held(Key("used-unreleased", turn.id), text, turn.used.at_ms, turn.basin, evidence))
