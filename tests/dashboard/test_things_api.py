@@ -74,7 +74,7 @@ def test_every_kind_can_be_asked_for(opened: OpenBrowser) -> None:
 @pytest.mark.parametrize(
     ("address", "status", "text"),
     [
-        ("/api/things/sword", 404, "There is no kind of thing 'sword'. Known: bottle, "),
+        ("/api/things/sword", 404, "There is no kind of thing 'sword'. Known: alarm, bottle, "),
         ("/api/things/credential", 404, "There is no kind of thing 'credential'."),
         ("/api/things/fill/F99", 404, "There is no fill 'F99'. See /api/things/fill."),
         ("/api/things/mec-test/x/history", 404, "There is no mec test 'x'."),
