@@ -83,6 +83,11 @@ WORDS: dict[str, Words] = {
         "Nodes hear two voices. Of the two, the one that started later stops by itself.",
         "End the other one, or give it a broker of its own.",
     ),
+    "alarms-stuck": Words(
+        "No alarm has been looked for {detail}.",
+        "Nobody is alarmed by this collector; nodes still sound their own alarms.",
+        "If it stays so, start the collector again and look at its messages.",
+    ),
     "restored-older": Words(
         "The database is older than what was promised to nodes ({detail}).",
         "A backup was restored, or the disk lost what it had confirmed: readings that nodes no longer have are missing "

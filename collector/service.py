@@ -12,7 +12,7 @@ from pathlib import Path
 
 import msgspec
 
-from collector.alarms.engine import Alarms
+from collector.alarms.thread import AlarmThread
 from collector.clock import UtcClock
 from collector.conditions import LASTING, Condition, Conditions
 from collector.health import Place
@@ -76,20 +76,13 @@ class Service:
         self._storing = Storing(store, intake, self._conditions, Place(data_dir / FILE_NAME))
         self._reassessment, self._looked_s = Reassessment(store, intake), float("-inf")
         self._concerned = Concerned(store.db.conn)
-        self._alarms = Alarms(data_dir, clock, self._conditions, rehearsed=rehearsed)
+        self._alarms = AlarmThread(data_dir, clock, self._conditions, rehearsed=rehearsed)
         self._renewed_s = float("-inf")
         self._link = Link(settings.broker, client_id(epoch))
         self._others = Others(self._rivals, store, self._conditions, self._link, clock)
         self._pulse = Pulse()
         self._silence = SilenceWatch(data_dir, settings.silent_after_ms(), self._conditions)
-        self._watch = Watch(
-            data_dir,
-            self._rivals,
-            clock,
-            self._conditions,
-            pulse=self._pulse,
-            linked=lambda: self._link.alive() and self._alarms.alive(),
-        )
+        self._watch = Watch(data_dir, self._rivals, clock, self._conditions, pulse=self._pulse, linked=self._link.alive)
         self._connected, self._orders_sent_s = False, float("-inf")
         self._greeted: set[str] = set()
         self._dropped, self._dropped_s = 0, float("-inf")
@@ -128,6 +121,7 @@ class Service:
         self._note_connections()
         self._note_overload()
         self._conditions.fade()
+        self._alarms.watch()
         try:
             if self._others.hear():
                 self._orders_sent_s = float("-inf")

@@ -1,13 +1,8 @@
-"""Looks at everything once a second and whenever something was stored; raises and clears; stands in nobody's way.
-
-A thread with a database connection of its own: recording goes on whatever happens here, and this goes on with the next
-look whatever failed in the last.
-"""
+"""One look at everything that can be wrong: what is raised, risen, seen at the basin, cleared; what nodes are told."""
 
 from __future__ import annotations
 
 import logging
-import sqlite3
 import threading
 import time
 from collections.abc import Iterable
@@ -30,10 +25,6 @@ from collector.schema import FILE_NAME, connect
 from soak.wire import AlarmOrders
 
 log = logging.getLogger(__name__)
-
-LOOK_EVERY_S = 1.0
-SHORTEST_S = 0.1
-"""Between two looks: what is stored meanwhile is seen by the next."""
 
 DUE_EVERY_S = 30.0
 GOOD_FOR_S = 60
@@ -59,7 +50,7 @@ class _Found(NamedTuple):
 
 
 class Alarms:
-    """The thread.
+    """What stands. For one thread, with a database connection of its own; others ask `orders` and `changed`.
 
     Args:
         data_dir: The collector's data folder.
@@ -77,32 +68,13 @@ class Alarms:
         self._due: dict[Key, Held] = {}
         self._due_s = float("-inf")
         self._looked = self._kept = self._left_off()
-        self._woken, self._over = threading.Event(), threading.Event()
         self._lock = threading.Lock()
         self._orders: dict[str, list[AlarmOrders]] = {}
         self._changed: set[str] = set()
-        self.moved_s = time.monotonic()
-        self._thread = threading.Thread(target=self._run, name="alarms", daemon=True)
 
-    def start(self) -> None:
-        """Begin."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """End after the present look."""
-        self._over.set()
-        self._woken.set()
-        if self._thread.is_alive():
-            self._thread.join()
+    def close(self) -> None:
+        """Give the connection back."""
         self._db.close()
-
-    def wake(self) -> None:
-        """Something was stored."""
-        self._woken.set()
-
-    def alive(self) -> bool:
-        """The thread runs."""
-        return self._thread.is_alive()
 
     def orders(self) -> dict[str, list[AlarmOrders]]:
         """By basin as "node/name", what its node is to signal."""
@@ -114,21 +86,6 @@ class Alarms:
         with self._lock:
             changed, self._changed = self._changed, set()
         return changed
-
-    def _run(self) -> None:
-        while not self._over.is_set():
-            self._woken.wait(LOOK_EVERY_S)
-            self._woken.clear()
-            if self._over.is_set():
-                return
-            try:
-                self.look()
-            except sqlite3.Error as error:  # locked or full: it is named where readings are stored
-                log.warning("alarms could not be looked at: %s", error)
-            except Exception:
-                log.exception("a look at the alarms failed; the next one follows")
-            self.moved_s = time.monotonic()
-            self._over.wait(SHORTEST_S)
 
     def look(self) -> None:
         """One look.

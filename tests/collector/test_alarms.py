@@ -39,12 +39,12 @@ class Watched:
         return Alarms(self.data, self.ward.recording.clock, self.conditions)
 
     def restart(self) -> None:
-        self.alarms.stop()
+        self.alarms.close()
         self.alarms = self._new()
 
     def close(self) -> None:
         if not self.closed:
-            self.alarms.stop()
+            self.alarms.close()
             self.ward.close()
             self.ward.recording.close()
         self.closed = True
@@ -280,7 +280,7 @@ def test_in_a_rehearsal_the_past_is_on_record_when_it_happened(watched: Watched)
     ward.lid(B1, "open", 10)
     opened_ms = ward.now_ms
     ward.recording.later(60 * MINUTE_MS)
-    watched.alarms.stop()
+    watched.alarms.close()
     watched.alarms = Alarms(watched.data, ward.recording.clock, watched.conditions, rehearsed=True)
     watched.alarms._looked = 0
     watched.look()
