@@ -17,6 +17,7 @@ from collector.record.rounds.soaks import lay_of, soak_of
 from collector.record.rounds.unassigned import load_over
 from collector.record.things import Alarm, Load, Stage, Turn
 from soak.closure import Finding, Verdict
+from soak.quantity import in_words
 
 LATE = ("below-minimum", "above-maximum", "guard-band", "sensor-fault", "readings-missing")
 """Findings that would have been alarms while the soak ran."""
@@ -74,12 +75,21 @@ def of_soak(book: Book, load: Load, watched: Watched) -> Iterator[Happened]:
     found = {finding.code: finding for finding in watched.closure.findings}
     early = found.get("opened-early")
     if watched.closure.opening_seen and not said:
-        text = early.text if early else "Opened before the soak was proven."
+        text = early.text if early else _unproven(watched)
         yield Happened(_held(book, Key("opened-early", watched.key), load, text, watched.opened_ms))
     for code in LATE:
         if (finding := found.get(code)) and _lasted(book, code, watched) and not _alarmed(book, code, load, watched):
             cause_ms = watched.closing_ms if finding.at_ms is None else _utc_ms(watched, finding)
             yield Happened(_held(book, Key(code, watched.key), load, finding.text, cause_ms), watched.opened_ms)
+
+
+def _unproven(watched: Watched) -> str:
+    """It was closed for long enough, but what was measured does not prove it."""
+    closure = watched.closure
+    if closure.requirement is None:
+        return "Opened with nothing required of it: the soak is not proven."
+    proven, asked = in_words(closure.credited_ms), in_words(closure.requirement.contact_ms)
+    return f"Opened with {proven} of {asked} proven without a break, though it was closed for long enough."
 
 
 def _unmet(book: Book, load: Load, watched: Watched) -> bool:

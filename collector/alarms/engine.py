@@ -63,8 +63,9 @@ class Alarms:
         self._data_dir, self._clock, self._conditions = data_dir, clock, conditions
         self._db = connect(data_dir / FILE_NAME)
         self._connection = self._db.conn
-        self._keeper = Keeper(self._connection, clock, clock() if rehearsed else None)
-        self._timing, self._gather = Timing(), Gather()
+        began_ms = clock() if rehearsed else None
+        self._keeper = Keeper(self._connection, clock, began_ms)
+        self._timing, self._gather = Timing(), Gather(began_ms)
         self._due: dict[Key, Held] = {}
         self._due_s = float("-inf")
         self._looked = self._kept = self._left_off()

@@ -36,9 +36,14 @@ class _Known(NamedTuple):
 
 
 class Gather:
-    """Remembers what is costly to find out until something it rests on has changed."""
+    """Remembers what is costly to find out until something it rests on has changed.
 
-    def __init__(self) -> None:
+    Args:
+        from_ms: In a rehearsal, loads and openings from before this were played, and are over; None in earnest.
+    """
+
+    def __init__(self, from_ms: int | None = None) -> None:
+        self._from_ms = from_ms
         self._known: dict[str, _Known] = {}
         self._open_since_ms: dict[str, int] = {}
 
@@ -52,7 +57,11 @@ class Gather:
         rows = book.connection.execute("SELECT id, node || '/' || name, label FROM basin").fetchall()
         basins = {basin: _Basin(row_id, label) for row_id, basin, label in rows}
         fills = {fill.basin: fill for fill in book.all(Fill, only_open=True)}
-        loads = [load for load in book.all(Load, only_open=True) if load.basin in basins and not load.not_known]
+        loads = [
+            load
+            for load in book.all(Load, only_open=True, since_ms=self._from_ms)
+            if load.basin in basins and not load.not_known
+        ]
         for load in loads:
             soak = self._soaking(book, load, basins[load.basin], fills.get(load.basin), silent.get(load.basin, ""))
             yield from soaking_held(soak)
@@ -99,6 +108,8 @@ class Gather:
         for basin, fill in fills.items():
             now = _now(book, basins[basin].id) if basin in basins and basin not in silent else None
             if now is None or now.lid is not Lid.OPEN:
+                continue
+            if self._from_ms is not None and now.at_utc_ms < self._from_ms:
                 continue
             since[basin] = self._open_since_ms.get(basin, min(now.at_utc_ms, book.at_ms))
             when = book.local_text(since[basin])
