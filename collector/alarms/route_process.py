@@ -8,6 +8,7 @@ redirect: that could carry a password elsewhere.
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import logging
 import os
 import re
@@ -34,6 +35,8 @@ ALIVE_EVERY_S = 1.0
 MOST_BYTES = 256 * 1024 * 1024
 """Of memory, for one sending: an answer may be without end."""
 
+_LIBC = ctypes.CDLL(None)
+_PR_SET_PDEATHSIG = 1  # linux/prctl.h
 _AT_ONCE_BYTES = 65_536
 _TYPES = {
     Priority.HIGH: apprise.NotifyType.FAILURE,
@@ -117,6 +120,7 @@ class Sender:
     def _send_and_exit(self, giving: int, route: int, message: Message) -> NoReturn:
         """In a process of its own: send one message, answer, end; whatever happens."""
         try:
+            _LIBC.prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)  # it ends with this process, however that ends
             signal.setitimer(signal.ITIMER_REAL, self._limit_s + ALIVE_EVERY_S)  # ends it if nobody else does
             self._collector.close()
             nowhere = os.open(os.devnull, os.O_WRONLY)

@@ -71,13 +71,16 @@ class Routes:
         self._renewed = False
         self._thread: threading.Thread | None = None
         self._stopping = self._stopped = False
-        self._woken, self._waking = socket.socketpair()
-        for end in (self._woken, self._waking):
-            end.setblocking(False)
+        self._woken: socket.socket | None = None
+        self._waking: socket.socket | None = None
 
     def start(self) -> None:
         """Begin to send; returns at once. With nobody on the list there is nothing to begin."""
         if self._lanes and not self._stopped:
+            if self._waking is None:
+                self._woken, self._waking = socket.socketpair()
+                self._woken.setblocking(False)
+                self._waking.setblocking(False)
             self._thread = threading.Thread(target=self._work, name="routes", daemon=True)
             self._thread.start()
 
@@ -92,8 +95,9 @@ class Routes:
         self._thread, self._child = None, None
         with self._lock:
             self._stopped = True
-            self._waking.close()
-            self._woken.close()
+            for end in (self._waking, self._woken):
+                if end is not None:
+                    end.close()
             for lane in self._lanes:
                 self._outcomes += lane.give_back(self._clock())
 
@@ -136,8 +140,9 @@ class Routes:
         return renewed
 
     def _wake(self) -> None:
-        with contextlib.suppress(OSError):  # full: it wakes anyway; or closed: nobody is there to wake
-            self._waking.send(b".")
+        if self._waking is not None:
+            with contextlib.suppress(OSError):  # full: it wakes anyway; or closed: nobody is there to wake
+                self._waking.send(b".")
 
     def _work(self) -> None:
         self._give_up_child(_ENDED)  # of a thread before this one
@@ -185,6 +190,8 @@ class Routes:
                 self._child.send(topic, message)
 
     def _wait(self) -> None:
+        if self._woken is None:
+            return
         with self._lock:
             next_s = min(lane.next_s() for lane in self._lanes)
             if self._child is None:
