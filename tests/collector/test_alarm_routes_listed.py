@@ -85,7 +85,9 @@ def test_hours_are_those_of_the_clock_on_the_wall(utc: str, told: bool) -> None:
 
 
 @pytest.mark.parametrize(
-    ("least", "told"), [(HIGH, {HIGH}), (MEDIUM, {HIGH, MEDIUM}), (LOW, {HIGH, MEDIUM, LOW})], ids=str
+    ("least", "told"),
+    [(HIGH, {HIGH}), (MEDIUM, {HIGH, MEDIUM}), (LOW, {HIGH, MEDIUM, LOW})],
+    ids=["high", "medium", "low"],
 )
 def test_the_least_urgent_that_reaches_somebody(least: Priority, told: set[Priority]) -> None:
     noon = local("2026-03-02 12:00")
