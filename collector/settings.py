@@ -12,7 +12,9 @@ from typing import Annotated, Any, TypeVar
 
 import msgspec
 
+from collector.alarms.route_files import MOST_ROUTES, check_routes, read_routes
 from collector.errors import SettingsError
+from soak.alarms import Priority
 from soak.quantity import duration_ms, exact_millidegrees
 from soak.reading import SensorId
 from soak.requirement import MAX_GAP_MS, Requirement, SensorTerms
@@ -146,6 +148,38 @@ class BasinSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         )
 
 
+class NotifySettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Somebody who is told of alarms.
+
+    Attributes:
+        person: As people call them; no two are called the same.
+        urls_file: File with their routes as apprise writes them, one a line, # before remarks; closed to other users
+            of the machine. From the folder of these settings, unless it begins with a slash.
+        least: The least urgent alarm that reaches them.
+        quiet: Hours of the day, "20:00-06:30", in which only high reaches them.
+        closed_days: They are told of less than high also on days on which the site does not work.
+    """
+
+    person: _Label
+    urls_file: Annotated[str, msgspec.Meta(min_length=1)]
+    least: Priority = Priority.HIGH
+    quiet: str | None = None
+    closed_days: bool = False
+
+    def quiet_hours(self) -> tuple[datetime.time, datetime.time] | None:
+        """When they begin and end; the end may be on the next day.
+
+        Raises:
+            ValueError: They are no hours.
+        """
+        if self.quiet is None:
+            return None
+        begin, _, end = self.quiet.partition("-")
+        if (hours := (time_of_day(begin), time_of_day(end))) and hours[0] == hours[1]:
+            raise ValueError(f"quiet is {self.quiet!r}: it must end at another time than it begins.")
+        return hours
+
+
 class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """All of collector.toml.
 
@@ -154,12 +188,16 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         broker: How to reach the broker.
         basin: Every basin, in the order in which pages show them.
         silent_after: A basin without a new reading for longer is said to be silent: a number and s, m or h.
+        notify: Who is told of alarms, in this order.
+        drill_at: When each day's test of all routes begins, "08:00" in the site's local time; left out, there is none.
     """
 
     site: _Label
     broker: BrokerSettings = BrokerSettings()
     basin: Annotated[list[BasinSettings], msgspec.Meta(max_length=1_000)] = []
     silent_after: str = "30s"
+    notify: Annotated[list[NotifySettings], msgspec.Meta(max_length=MOST_ROUTES)] = []
+    drill_at: str | None = None
 
     def silent_after_ms(self) -> int:
         """`silent_after` in milliseconds.
@@ -188,9 +226,45 @@ def load(path: Path) -> Settings:
     try:
         settings = msgspec.convert(_numbers_as_text(content), Settings)
         _check(settings)
+        settings = _with_routes(settings, path.parent)
     except (msgspec.ValidationError, ValueError) as error:
         raise SettingsError(f"{path}: {_readable(str(error))}") from None
     return settings
+
+
+def time_of_day(text: str) -> datetime.time:
+    """A time such as "06:30".
+
+    Raises:
+        ValueError: It is none.
+    """
+    if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text, re.ASCII):
+        raise ValueError(f"{text!r} is no time of day. Write hours and minutes, such as 06:30.")
+    return datetime.time.fromisoformat(text)
+
+
+def _with_routes(settings: Settings, folder: Path) -> Settings:
+    """The settings with the whole path of every file of routes; each has been read and checked."""
+    if settings.drill_at is not None:
+        time_of_day(settings.drill_at)
+        if not settings.notify:
+            raise ValueError("drill_at is set, but nobody is under [[notify]]: a drill would reach nobody.")
+    files, notify = {}, []
+    for person, times in Counter(each.person for each in settings.notify).items():
+        if times > 1:
+            raise ValueError(f"{person!r} is under [[notify]] {times} times. Put all their routes into one file.")
+    for each in settings.notify:
+        path = folder.absolute() / each.urls_file
+        try:
+            each.quiet_hours()
+            files[path] = read_routes(path)
+        except ValueError as error:
+            raise ValueError(f"Notifications for {each.person!r}: {error}") from None
+        notify.append(msgspec.structs.replace(each, urls_file=str(path)))
+    if sum(map(len, files.values())) > MOST_ROUTES:
+        raise ValueError(f"There are more than {MOST_ROUTES} routes. Keep those that somebody looks at.")
+    check_routes(files)
+    return msgspec.structs.replace(settings, notify=notify)
 
 
 def _numbers_as_text(content: Any) -> Any:
@@ -262,7 +336,7 @@ _FORMS = {
 }
 _KNOWN_KEYS = {
     field
-    for struct in (Settings, BrokerSettings, BasinSettings, SensorSettings, RequirementSettings)
+    for struct in (Settings, BrokerSettings, BasinSettings, SensorSettings, RequirementSettings, NotifySettings)
     for field in struct.__struct_fields__
 }
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collector.record import policy
-from collector.record.alarms import answers
+from collector.record.alarms import answers, drills
 from collector.record.basins import checks
 from collector.record.deed import DEEDS
 from collector.record.devices import device_types, devices
@@ -19,6 +19,7 @@ __all__ = [
     "corrections",
     "device_types",
     "devices",
+    "drills",
     "fills",
     "late",
     "loads",

@@ -18,6 +18,7 @@ from collector.record.things.base import (
 )
 from collector.record.things.checks import ClockWrong, SensorCheck, Thermometer
 from collector.record.things.devices import Device, DeviceType, Quarantine, Step
+from collector.record.things.drills import Confirmed, Drill, Reached
 from collector.record.things.loads import Load, Override, Rinsed, Stage, Turn, Used
 from collector.record.things.people import Person, Role
 from collector.record.things.site import AlarmDelay, LastDay, MecPolicy, Policy
@@ -34,6 +35,7 @@ __all__ = [
     "Bottle",
     "ClockWrong",
     "ClosureNote",
+    "Confirmed",
     "ControlResult",
     "Controls",
     "Count",
@@ -42,6 +44,7 @@ __all__ = [
     "Device",
     "DeviceType",
     "Discarded",
+    "Drill",
     "Fill",
     "Handover",
     "Id",
@@ -62,6 +65,7 @@ __all__ = [
     "Poured",
     "Profile",
     "Quarantine",
+    "Reached",
     "Review",
     "Rinsed",
     "Rinses",
@@ -103,6 +107,7 @@ KINDS: dict[str, type[Thing]] = {
         ClosureNote,
         Transcript,
         Alarm,
+        Drill,
     )
 }
 """Every kind of thing by its name."""
