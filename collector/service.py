@@ -76,7 +76,7 @@ class Service:
         self._storing = Storing(store, intake, self._conditions, Place(data_dir / FILE_NAME))
         self._reassessment, self._looked_s = Reassessment(store, intake), float("-inf")
         self._concerned = Concerned(store.db.conn)
-        self._alarms = AlarmThread(data_dir, clock, self._conditions, rehearsed=rehearsed)
+        self._alarms = AlarmThread(data_dir, clock, self._conditions, settings, rehearsed=rehearsed)
         self._renewed_s = float("-inf")
         self._link = Link(settings.broker, client_id(epoch))
         self._others = Others(self._rivals, store, self._conditions, self._link, clock)

@@ -68,17 +68,17 @@ def _tests(book: Book) -> Iterator[Held]:
         new = not any(test.dipped_ms >= fill.tested_after_ms for test in book.all(MecTest, group=fill.id))
         since_ms = fill.tested_after_ms + _MEC_GRACE_MS
         if book.at_ms < since_ms or not (
-            new or (daily and _working(book) and mec_block(book, fill, profile, book.at_ms))
+            new
+            or (
+                daily
+                and book.policy.works_on(book.local_date(book.at_ms))
+                and mec_block(book, fill, profile, book.at_ms)
+            )
         ):
             continue
         why = "since it was poured or topped up" if new else "today"
         text = f"{basin_name(book, fill.basin)}: fill {fill.id} has not been tested {why}."
         yield Held(Key("mec-test-due", fill.id), text, since_ms, fill.basin, {"fill": fill.id})
-
-
-def _working(book: Book) -> bool:
-    today = book.local_date(book.at_ms)
-    return today.weekday() in book.policy.working_days and today.isoformat() not in book.policy.closed_on
 
 
 def _checks(book: Book) -> Iterator[Held]:

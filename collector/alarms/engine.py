@@ -14,6 +14,8 @@ from collector.alarms.ended import happened
 from collector.alarms.gather import Gather, nodes, sides
 from collector.alarms.held import Happened, Held, Key
 from collector.alarms.keeper import Keeper
+from collector.alarms.routes import Routes
+from collector.alarms.telling import Telling
 from collector.alarms.timing import Looked, Timing, rises
 from collector.clock import UtcClock
 from collector.conditions import Condition, Conditions
@@ -22,6 +24,7 @@ from collector.projections import set_site
 from collector.record.book import Book
 from collector.record.things import Alarm
 from collector.schema import FILE_NAME, connect
+from collector.settings import Settings
 from soak.wire import AlarmOrders
 
 log = logging.getLogger(__name__)
@@ -56,16 +59,28 @@ class Alarms:
         data_dir: The collector's data folder.
         clock: The collector's wall clock.
         conditions: What is wrong with its surroundings.
+        settings: Who is told of alarms.
+        routes: On what ways.
         rehearsed: The clock is a rehearsal's, and what is older than this start was played before it.
     """
 
-    def __init__(self, data_dir: Path, clock: UtcClock, conditions: Conditions, *, rehearsed: bool = False) -> None:
+    def __init__(
+        self,
+        data_dir: Path,
+        clock: UtcClock,
+        conditions: Conditions,
+        settings: Settings,
+        routes: Routes,
+        *,
+        rehearsed: bool = False,
+    ) -> None:
         self._data_dir, self._clock, self._conditions = data_dir, clock, conditions
         self._db = connect(data_dir / FILE_NAME)
         self._connection = self._db.conn
-        began_ms = clock() if rehearsed else None
+        self._from_ms = began_ms = clock() if rehearsed else None
         self._keeper = Keeper(self._connection, clock, began_ms)
         self._timing, self._gather = Timing(), Gather(began_ms)
+        self._telling = Telling(settings, self._keeper, routes)
         self._due: dict[Key, Held] = {}
         self._due_s = float("-inf")
         self._looked = self._kept = self._left_off()
@@ -107,7 +122,14 @@ class Alarms:
         if any((*looked, events, rising, pressed)) or newest - self._kept >= _KEEP_EVERY:
             self._write(found, newest, now_ms)
         self._looked = newest
-        self._tell_nodes(now_ms)
+        standing = self._keeper.standing()
+        self._tell_nodes(standing, now_ms)
+        recent = [alarm for alarm in standing if self._from_ms is None or alarm.raised_ms >= self._from_ms]
+        self._telling.look(book, recent, conditions)
+
+    def tell_unstored(self) -> None:
+        """When a look has failed: that nothing can be stored is told without being recorded."""
+        self._telling.tell_unstored(self._conditions.standing(), self._clock())
 
     def _held(self, book: Book, conditions: Iterable[Condition]) -> dict[Key, Held]:
         if time.monotonic() - self._due_s >= DUE_EVERY_S:
@@ -155,9 +177,9 @@ class Alarms:
             return int(row[0])
         return int(self._connection.execute("SELECT ifnull(max(number), 0) FROM ledger").fetchone()[0])
 
-    def _tell_nodes(self, now_ms: int) -> None:
+    def _tell_nodes(self, standing: Iterable[Alarm], now_ms: int) -> None:
         orders: dict[str, list[AlarmOrders]] = {}
-        for alarm in sorted(self._keeper.standing(), key=lambda each: (each.priority.rank, each.raised_ms)):
+        for alarm in sorted(standing, key=lambda each: (each.priority.rank, each.raised_ms)):
             if alarm.basin and alarm.code not in BY_ITSELF and alarm.cleared_ms is None:
                 orders.setdefault(alarm.basin, []).append(
                     AlarmOrders(

@@ -84,17 +84,18 @@ class Keeper:
 
     def risen(self, alarm: Alarm, now_ms: int) -> None:
         """Nobody has acted."""
-        self._change(RISEN, alarm, lambda fresh: replace(fresh, priority=Priority.HIGH, risen_ms=now_ms), now_ms)
+        risen = {"priority": Priority.HIGH, "risen_ms": now_ms, "told": 0, "told_ms": None}  # the list begins anew
+        self._change(RISEN, alarm, lambda fresh: replace(fresh, **risen), now_ms)
 
     def cleared(self, alarm: Alarm, now_ms: int) -> None:
         """Its cause is over."""
         self._change(CLEARED, alarm, lambda fresh: replace(fresh, cleared_ms=now_ms), now_ms)
 
-    def told(self, alarm: Alarm, person: str, now_ms: int) -> None:
-        """Somebody of the list is told."""
-        self._change(
-            TOLD, alarm, lambda fresh: replace(fresh, told=fresh.told + 1, told_ms=now_ms), now_ms, {"person": person}
-        )
+    def told(self, alarm: Alarm, person: str, now_ms: int, *, skipped: int = 0) -> None:
+        """Somebody of the list is told; so many before them it does not reach."""
+        content = {"person": person}
+        told = alarm.told + skipped + 1
+        self._change(TOLD, alarm, lambda fresh: replace(fresh, told=told, told_ms=now_ms), now_ms, content)
 
     def seen_there(self, alarm: Alarm, now_ms: int) -> None:
         """Somebody pressed the button at the basin."""

@@ -13,9 +13,11 @@ import time
 from pathlib import Path
 
 from collector.alarms.engine import Alarms
+from collector.alarms.routes import Routes
 from collector.clock import UtcClock
 from collector.conditions import Conditions
 from collector.health import in_full
+from collector.settings import Settings
 from soak.quantity import in_words
 from soak.wire import AlarmOrders
 
@@ -36,10 +38,17 @@ class AlarmThread:
         data_dir: The collector's data folder.
         clock: The collector's wall clock.
         conditions: What is wrong with its surroundings; where it is said that this does not work.
+        settings: Who is told of alarms.
         rehearsed: The clock is a rehearsal's.
+
+    Raises:
+        SettingsError: A file of routes cannot be read.
     """
 
-    def __init__(self, data_dir: Path, clock: UtcClock, conditions: Conditions, *, rehearsed: bool = False) -> None:
+    def __init__(
+        self, data_dir: Path, clock: UtcClock, conditions: Conditions, settings: Settings, *, rehearsed: bool = False
+    ) -> None:
+        self._settings, self._routes = settings, Routes(settings.notify, clock)
         self._data_dir, self._clock, self._conditions, self._rehearsed = data_dir, clock, conditions, rehearsed
         self._alarms: Alarms | None = None
         self._woken, self._over = threading.Event(), threading.Event()
@@ -49,6 +58,7 @@ class AlarmThread:
 
     def start(self) -> None:
         """Begin."""
+        self._routes.start()
         self._thread.start()
 
     def stop(self) -> None:
@@ -57,6 +67,7 @@ class AlarmThread:
         self._woken.set()
         if self._thread.is_alive():
             self._thread.join()
+        self._routes.stop()
 
     def wake(self) -> None:
         """Something was stored."""
@@ -93,12 +104,23 @@ class AlarmThread:
     def _look(self) -> None:
         try:
             if self._alarms is None:  # here, for a connection belongs to its thread
-                self._alarms = Alarms(self._data_dir, self._clock, self._conditions, rehearsed=self._rehearsed)
+                self._alarms = Alarms(
+                    self._data_dir,
+                    self._clock,
+                    self._conditions,
+                    self._settings,
+                    self._routes,
+                    rehearsed=self._rehearsed,
+                )
+            if self._routes.mend():
+                log.error("what sends notices had died or hung; it was begun anew")
             self._alarms.look()
         except Exception as error:
             problem = in_full(error) if isinstance(error, sqlite3.Error) else f"{type(error).__name__}: {error}"
             if problem != self._problem:
                 log.exception("a look at the alarms failed; the next one follows")
             self._problem = problem
+            if self._alarms is not None:
+                self._alarms.tell_unstored()
         else:
             self._worked_s, self._problem = time.monotonic(), ""

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from kit import site
 from record_kit import Recording
 from ward_kit import B1, Ward
 
@@ -29,7 +30,7 @@ def ward(tmp_path: Path) -> Iterator[Ward]:
 @pytest.fixture
 def running(ward: Ward) -> Iterator[tuple[AlarmThread, Conditions]]:
     conditions = Conditions(ward.recording.clock)
-    alarms = AlarmThread(ward.recording.data, ward.recording.clock, conditions)
+    alarms = AlarmThread(ward.recording.data, ward.recording.clock, conditions, site())
     alarms.start()
     yield alarms, conditions
     alarms.stop()

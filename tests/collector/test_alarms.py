@@ -6,11 +6,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from kit import site
 from msgspec.structs import replace
 from record_kit import MINUTE_MS, SECOND_MS, SUPERVISOR, TECHNICIAN, Recording
 from ward_kit import B1, B2, Ward
 
 from collector.alarms.engine import Alarms
+from collector.alarms.routes import Routes
 from collector.conditions import Conditions
 from collector.orders import orders_for
 from collector.rebuild import rebuild_folder
@@ -35,8 +37,9 @@ class Watched:
         self.conditions = Conditions(ward.recording.clock)
         self.alarms, self.closed = self._new(), False
 
-    def _new(self) -> Alarms:
-        return Alarms(self.data, self.ward.recording.clock, self.conditions)
+    def _new(self, *, rehearsed: bool = False) -> Alarms:
+        clock = self.ward.recording.clock
+        return Alarms(self.data, clock, self.conditions, site(), Routes([], clock), rehearsed=rehearsed)
 
     def restart(self) -> None:
         self.alarms.close()
@@ -281,7 +284,7 @@ def test_in_a_rehearsal_the_past_is_on_record_when_it_happened(watched: Watched)
     opened_ms = ward.now_ms
     ward.recording.later(60 * MINUTE_MS)
     watched.alarms.close()
-    watched.alarms = Alarms(watched.data, ward.recording.clock, watched.conditions, rehearsed=True)
+    watched.alarms = watched._new(rehearsed=True)
     watched.alarms._looked = 0
     watched.look()
     alarm = watched.one("opened-early")

@@ -37,7 +37,7 @@ def next_working_day(book: Book) -> datetime.date:
     day = book.local_date(book.at_ms)
     for _ in range(_LONGEST_CLOSED_DAYS):
         day += datetime.timedelta(days=1)
-        if day.weekday() in book.policy.working_days and day.isoformat() not in book.policy.closed_on:
+        if book.policy.works_on(day):
             break
     return day
 

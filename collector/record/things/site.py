@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import enum
 from typing import Annotated, ClassVar
 
@@ -77,3 +78,7 @@ class Policy(Thing, frozen=True, omit_defaults=True, kw_only=True):
     alarm_next_person_ms: AlarmDelay = 2 * 60_000
     alarm_lid_open_ms: AlarmDelay = 10 * 60_000
     alarm_soak_waits_ms: AlarmDelay = 10 * 60_000
+
+    def works_on(self, day: datetime.date) -> bool:
+        """The site works on this day."""
+        return day.weekday() in self.working_days and day.isoformat() not in self.closed_on
