@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import NamedTuple
 
+from collector.alarms.chain import ChainCheck
 from collector.alarms.due import due_held
 from collector.alarms.ended import happened
 from collector.alarms.gather import Gather, nodes, sides
@@ -81,6 +82,7 @@ class Alarms:
         self._keeper = Keeper(self._connection, clock, began_ms)
         self._timing, self._gather = Timing(), Gather(began_ms)
         self._telling = Telling(settings, self._keeper, routes)
+        self._chain = ChainCheck(data_dir)
         self._due: dict[Key, Held] = {}
         self._due_s = float("-inf")
         self._looked = self._kept = self._left_off()
@@ -90,6 +92,7 @@ class Alarms:
 
     def close(self) -> None:
         """Give the connection back."""
+        self._chain.close()
         self._db.close()
 
     def orders(self) -> dict[str, list[AlarmOrders]]:
@@ -136,7 +139,8 @@ class Alarms:
             self._due_s = time.monotonic()
             self._due = {held.key: held for held in due_held(book, nodes(book), conditions, self._data_dir)}
         found = {held.key: held for held in self._gather.look(book, _silent(book, conditions))}
-        return {**self._due, **found}
+        broken = {held.key: held for held in self._chain.look(book.at_ms)}
+        return {**self._due, **found, **broken}
 
     def _events(self, book: Book) -> tuple[int, list[Happened]]:
         """What has happened by the records since the last look."""
