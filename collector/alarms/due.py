@@ -103,5 +103,6 @@ def _unassigned(book: Book) -> Iterator[Held]:
         for found in unassigned(book, basin, began_ms - _UNASSIGNED_DAYS * DAY_MS, began_ms)
     )
     if count:
-        text = f"{count} closures of earlier days wait to be assigned, and no review of their day is signed."
+        wait = "1 closure of an earlier day waits" if count == 1 else f"{count} closures of earlier days wait"
+        text = f"{wait} to be assigned, and no review of the day is signed."
         yield Held(Key("unassigned-waiting", "site"), text, began_ms)
