@@ -9,6 +9,7 @@ too, is a claim for automated reprocessors and stands in no basin.
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -159,7 +160,15 @@ def max_gap_ms(speed: int) -> int:
     return max(MAX_GAP_MS, speed * _BREATH_MS)
 
 
-def write_settings(folder: Path, broker_port: int, *, first_ms: int, speed: int = 1) -> None:
+def write_settings(
+    folder: Path,
+    broker_port: int,
+    *,
+    first_ms: int,
+    speed: int = 1,
+    notify: Sequence[Mapping[str, str]] = (),
+    drill_at: str | None = None,
+) -> None:
     """Write the settings of collector and nodes, and the scenarios, into `folder`.
 
     Args:
@@ -167,8 +176,11 @@ def write_settings(folder: Path, broker_port: int, *, first_ms: int, speed: int 
         broker_port: Where the broker listens on loopback.
         first_ms: Earliest reading that may come, milliseconds since 1970: the requirements hold from the day before.
         speed: The rehearsal's.
+        notify: Who is told of alarms, as the collector's settings have it.
+        drill_at: When each day's test of their routes begins, local time.
     """
-    _write(folder / "collector.toml", _collector(broker_port, first_ms, speed))
+    told: dict[str, Any] = {"drill_at": drill_at} if drill_at and notify else {}
+    _write(folder / "collector.toml", {**told, **_collector(broker_port, first_ms, speed), "notify": list(notify)})
     for node in node_names():
         here = folder / node
         here.mkdir(exist_ok=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import signal
 import sys
 import threading
@@ -16,6 +17,7 @@ from firmware.simulator.clinic import CLINIC, SITE, node_names, write_settings
 from firmware.simulator.memory import MEMORY_FILE
 from firmware.simulator.news import Loads, News, fetch
 from firmware.simulator.parts import Ears, Part, stop_in_order
+from firmware.simulator.phones import Phones
 from firmware.simulator.rehearsed import POWER_CUT
 from soak.rehearsal import Rehearsal
 
@@ -73,6 +75,7 @@ class Show:
     def __init__(self, plan: Plan, say: Callable[[str], None], stop: threading.Event) -> None:
         self._plan, self._say, self._stop = plan, say, stop
         self._ears = Ears()
+        self._phones = Phones()
         self._broker: Part | None = None
         self._collector = self._part("collector", "collector", "--settings", plan.folder / "collector.toml", "--data")
         self._dashboard = self._part(
@@ -128,6 +131,7 @@ class Show:
             broker = [self._broker] if self._broker else []
             stop_in_order(([self._staff], self._nodes, [self._dashboard], [self._collector], broker))
             self._ears.close()
+            self._phones.close()
 
     def _start_broker(self) -> None:
         folder = self._plan.folder / "broker"
@@ -140,7 +144,14 @@ class Show:
             part.start()
             if self._wait_for(part, lambda: brokers.accepts(port), _BROKER_S):  # noqa: B023 - called at once
                 speed = self._plan.rehearsal.speed
-                write_settings(self._plan.folder, port, first_ms=self._plan.first_ms, speed=speed)
+                write_settings(
+                    self._plan.folder,
+                    port,
+                    first_ms=self._plan.first_ms,
+                    speed=speed,
+                    notify=self._phones.settings(self._plan.folder),
+                    drill_at=self._drill_at(),
+                )
                 self._say(f"Broker: {chosen.said}. On this machine only, port {port}.")
                 return
             if self._stop.is_set():
@@ -149,6 +160,12 @@ class Show:
                 raise PartFailedError(part, "did not start")
             part.ask_to_stop()  # somebody else may have taken the port: try another
             part.end()
+
+    def _drill_at(self) -> str:
+        """Soon after the start, for whoever watches."""
+        now_ms = self._plan.rehearsal.utc_ms(time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000)
+        at = datetime.datetime.fromtimestamp(now_ms / 1000).astimezone() + datetime.timedelta(minutes=2)
+        return at.strftime("%H:%M")
 
     def _wait_for(self, part: Part, condition: Callable[[], object], seconds: float) -> bool:
         """Poll until the condition holds; False if the part ends, time runs out or everything is to stop."""
@@ -214,6 +231,8 @@ class Show:
                     self._cut.add(part.name)
                 else:
                     self._say(line)
+            while not self._phones.lines.empty():
+                self._say(f"    {self._phones.lines.get()}")
             self._look_after_parts(now_s)
             if now_s >= next_news_s:
                 next_news_s = now_s + _NEWS_EVERY_S
