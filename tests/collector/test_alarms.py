@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from kit import site
+from kit import arrived, clock_at, site, state, stream_id
 from msgspec.structs import replace
 from record_kit import MINUTE_MS, SECOND_MS, SUPERVISOR, TECHNICIAN, Recording
-from ward_kit import B1, B2, Ward
+from ward_kit import B1, B2, BOOTED, Ward
 
 from collector.alarms.engine import Alarms
 from collector.alarms.routes import Routes
@@ -22,6 +22,7 @@ from collector.record.rounds.use import RecordUse
 from collector.record.things import Alarm, Fill, Policy
 from collector.verify import verify
 from soak.alarms import KINDS, Priority
+from soak.wire import BasinSide, HeldStream
 
 
 class Watched:
@@ -372,3 +373,53 @@ def test_every_kind_says_what_to_do() -> None:
     for kind in KINDS.values():
         assert kind.name
         assert kind.todo.endswith(".")
+
+
+def says(watched: Watched, **side: object) -> None:
+    """The node says how it stands at basin b1, with no stream of its own missing."""
+    ward = watched.ward
+    ms = ward.now_ms - BOOTED
+    held = [(stream_id(number), ward._number[basin], ward._number[basin] - 1) for basin, number in ((B1, 1), (B2, 2))]
+    said = state(ms=ms)
+    streams = [
+        HeldStream(stream, f"b{number}", oldest, newest) for number, (stream, oldest, newest) in enumerate(held, 1)
+    ]
+    clock = clock_at(ms, booted_utc_ms=BOOTED)
+    said = replace(said, clock=clock, streams=streams, basins=[BasinSide("b1", **side)])  # type: ignore[arg-type]
+    ward._intake.take([arrived(said)])
+
+
+def test_the_button_at_the_basin_says_that_somebody_was_there(watched: Watched) -> None:
+    watched.ward.soaking("A1")
+    watched.lid("closed", 30, 19_900)
+    says(watched, load=True, alarm="below-minimum")
+    watched.look()
+    assert watched.one("below-minimum").seen is None
+    says(watched, load=True, alarm="sensor-fault", seen_ms=1_000)  # pressed at another one
+    watched.look()
+    assert watched.one("below-minimum").seen is None
+    watched.ward.recording.later(SECOND_MS)
+    says(watched, load=True, alarm="below-minimum", seen_ms=1_000)
+    watched.look()
+    seen = watched.one("below-minimum").seen
+    assert seen is not None
+    assert (seen.by, seen.done) == ("basin-button", "pressed the button at the basin")
+    watched.lid("closed", 4 * 60, 19_900)
+    assert watched.one("below-minimum").priority is Priority.MEDIUM
+
+
+def test_a_load_that_only_the_button_told_of(watched: Watched) -> None:
+    watched.lid("closed", 60)
+    watched.lid("open", 10)
+    says(watched, load=True, alarm="opened-early")
+    watched.look()
+    alarm = watched.one("opened-early")
+    assert (alarm.priority, alarm.about) == (Priority.HIGH, B1)
+    watched.lid("closed", 10)
+    says(watched, load=True)
+    watched.look()
+    alarm = watched.one("opened-early")
+    assert alarm.cleared_ms is not None
+    assert alarm.ended_ms is None  # until somebody has seen it
+    watched.ward.do(SeeAlarm(alarm=alarm.id))
+    assert watched.one("opened-early").ended_ms is not None
