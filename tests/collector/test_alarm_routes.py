@@ -41,7 +41,7 @@ HIGH, MEDIUM, LOW = Priority
 NOW_MS = 1_790_000_000_000
 PACE = Pace(
     limit_s=1.5,
-    silent_s=3.0,
+    silent_s=60.0,
     renew_s=0.1,
     high_gather_s=0.3,
     gather_s=0.3,
@@ -318,7 +318,7 @@ def test_killed_while_it_sends(sent: Sent) -> None:
 def test_stopped_so_that_it_says_nothing_more(sent: Sent) -> None:
     server = sent.server(TAKES)
     sent.person("Sam", server.url)
-    sent.start()
+    sent.start(Pace(limit_s=600.0, silent_s=3.0, renew_s=0.1, high_gather_s=0.2, retry_s=(0.2,)))
     sent.send("W1")
     assert sent.until("W1").ok
     first = sent.child()
@@ -362,9 +362,9 @@ def test_stopping_is_quick_and_gives_back_what_is_not_sent(sent: Sent) -> None:
     sent.start(PATIENT)
     sent.send("W1")
     sent.until_true(lambda: server.got)
-    sent.send("W2", priority=LOW)
     child = sent.child()
     (sending,) = children_of(child)
+    sent.send("W2", priority=LOW)
     sent.routes.stop()
     assert not running(child)
     sent.until_true(lambda: not running(sending))
