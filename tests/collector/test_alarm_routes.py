@@ -340,7 +340,7 @@ def test_a_sending_that_is_stopped_is_ended(sent: Sent) -> None:
     (sending,) = children_of(child)
     os.kill(sending, signal.SIGSTOP)
     assert "no answer within" in sent.until("W1", over=False).detail
-    assert not running(sending)
+    sent.until_true(lambda: not running(sending))
     assert sent.child() == child
 
 
