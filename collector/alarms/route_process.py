@@ -187,7 +187,6 @@ def send(service: Any, message: Message) -> Result:
     words = _Words()
     sending = apprise.Apprise(asset=service.asset)
     sending.add(service)
-    logging.disable(logging.NOTSET)
     logging.getLogger("apprise").addHandler(words)
     ok = sending.notify(
         body=message.body,
@@ -220,9 +219,8 @@ class _Words(logging.Handler):
 
 def main(arguments: list[str]) -> None:
     """Be the process of the collector at the other end of a socket, or check routes ("check")."""
-    logging.disable(logging.CRITICAL)  # what the library says may hold an address
     warnings.simplefilter("ignore")
-    logging.lastResort = None
+    logging.lastResort = None  # what the library says may hold an address
     logging.getLogger("apprise").propagate = False
     managers: list[Any] = [AttachmentManager, ConfigurationManager]
     for manager in managers:
