@@ -48,7 +48,7 @@ class Alarm(Thing, frozen=True, omit_defaults=True, kw_only=True):
     """
 
     KIND: ClassVar[str] = "alarm"
-    PREFIX: ClassVar[str] = "W"
+    PREFIX: ClassVar[str] = "AL"
     code: str
     priority: Priority
     about: str
