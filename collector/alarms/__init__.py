@@ -1,0 +1,1 @@
+"""Alarms: what stands, how it rises, whom it reaches, and how many there are."""
