@@ -6,6 +6,7 @@ readings came late, or the collector was away) are counted apart: nobody could h
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from datetime import date, datetime, time, timedelta
@@ -114,7 +115,7 @@ class Frequent(NamedTuple):
 
     code: str
     basin: str
-    count: int
+    times: int
     share_percent: int
 
 
@@ -199,6 +200,7 @@ def load(alarms: Iterable[Alarm], in_shifts: Sequence[Shift], *, operators: int 
     since_ms = in_shifts[0].since_ms if in_shifts else 0
     until_ms = in_shifts[-1].until_ms if in_shifts else 0
     within = [each for each in alarms if since_ms <= each.raised_ms < until_ms]
+    within.sort(key=_by_raising)
     counted = [each for each in within if each.code != DRILL]
     in_time = [each for each in counted if not each.late]
     raised_ms = [each.raised_ms for each in in_time]
@@ -215,7 +217,8 @@ def load(alarms: Iterable[Alarm], in_shifts: Sequence[Shift], *, operators: int 
 
 
 def _of_shift(shift: Shift, alarms: Sequence[Alarm], operators: int) -> ShiftLoad:
-    within = [each for each in alarms if shift.since_ms <= each.raised_ms < shift.until_ms]
+    first = bisect_left(alarms, shift.since_ms, key=_by_raising)
+    within = alarms[first : bisect_left(alarms, shift.until_ms, key=_by_raising)]
     by_basin: defaultdict[str, list[Alarm]] = defaultdict(list)
     for each in within:
         by_basin[each.basin].append(each)
@@ -227,6 +230,10 @@ def _of_shift(shift: Shift, alarms: Sequence[Alarm], operators: int) -> ShiftLoa
         _rate(counts.total, shift.until_ms - shift.since_ms, operators),
         most_within([each.raised_ms for each in within if not each.late]) / operators,
     )
+
+
+def _by_raising(alarm: Alarm) -> int:
+    return alarm.raised_ms
 
 
 def _counts(alarms: Iterable[Alarm]) -> Counts:
