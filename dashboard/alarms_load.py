@@ -129,6 +129,8 @@ def span_of(since: str | None, until: str | None, last: str | None, when: SiteTi
         return text
 
     since_ms, until_ms = query.time_range(day(since, 0), day(until, 1), last, now_ms, USUAL_MS)
+    if since_ms < now_ms:
+        until_ms = min(until_ms, now_ms)  # what is still to come makes no average
     if until_ms - since_ms > MOST_RANGE_MS:
         raise query.QueryError(f"At most {MOST_RANGE_MS // DAY_MS} days at once. Ask year by year.")
     return since_ms, until_ms
@@ -149,12 +151,17 @@ def sheet(book: Book, span: tuple[int, int], operators: int, when: SiteTime) -> 
     in_shifts = shifts(since_ms, until_ms, when.local_date(since_ms), when.moment_ms)
     alarms = book.all(Alarm, since_ms=since_ms, until_ms=until_ms)
     tunables = [
-        Tunable(each.name, each.label, each.hint, in_words(getattr(book.policy, each.name)))
+        Tunable(each.name, each.label, _what(each.hint), in_words(getattr(book.policy, each.name)))
         for each in fields(policy.SetPolicy)
         if each.name.startswith("alarm_")
     ]
     open_now = standing(book.all(Alarm, only_open=True), book.at_ms)
     return Sheet(load(alarms, in_shifts, operators=operators), open_now, tunables)
+
+
+def _what(hint: str) -> str:
+    """A form's hint without how it is written."""
+    return hint.partition(" For instance ")[0]
 
 
 def shift_words(shift: Shift, when: SiteTime) -> str:

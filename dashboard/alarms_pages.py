@@ -79,7 +79,7 @@ async def load_page(
 @get("/alarms/load.csv", include_in_schema=False, media_type="text/csv; charset=utf-8")
 async def load_table(
     site: AskedSite, since: Text = None, until: Text = None, last: Text = None, operators: Text = None
-) -> Response[str]:
+) -> Response[bytes]:
     """The same as a table: UTF-8; what a spreadsheet would take for a formula is guarded by an apostrophe."""
     span = load_view.span_of(since, until, last, site.when, site.utc_now_ms())
     number = load_view.operators_of(operators)
@@ -91,7 +91,7 @@ async def load_table(
     content = await look(site, question)
     name = f"alarm-load-{site.when.local_date(span[0]).isoformat()}.csv"
     headers = {"Content-Disposition": f'attachment; filename="{name}"'}
-    return Response(content, media_type="text/csv; charset=utf-8", headers=headers)
+    return Response(content.encode(), media_type="text/csv", headers=headers)
 
 
 def alarm_router() -> Router:

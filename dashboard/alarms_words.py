@@ -165,7 +165,7 @@ def facts(alarm: Alarm, calling: Calling, when: SiteTime, now_ms: int) -> list[F
     def near(ms: int | None) -> str:
         return when.near(ms or 0, now_ms)
 
-    found = [Fact("Since", _since(alarm, near, now_ms))]
+    found = [Fact("Since", near(alarm.raised_ms))]
     if alarm.late:
         words = (
             f"Its cause began {near(alarm.cause_ms)} and was long over when it was raised: readings came late, or the "
@@ -186,12 +186,6 @@ def facts(alarm: Alarm, calling: Calling, when: SiteTime, now_ms: int) -> list[F
         stood = in_words(max(0, alarm.ended_ms - alarm.raised_ms))
         found.append(Fact("Over", f"{near(alarm.ended_ms)}, after {stood}"))
     return found
-
-
-def _since(alarm: Alarm, near: Callable[[int | None], str], now_ms: int) -> str:
-    if not alarm.open():
-        return near(alarm.raised_ms)
-    return f"{near(alarm.raised_ms)}, for {in_words(max(0, now_ms - alarm.raised_ms) // 60_000 * 60_000)}"
 
 
 def _seen(alarm: Alarm, calling: Calling, near: Callable[[int | None], str]) -> str:

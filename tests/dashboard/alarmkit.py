@@ -1,4 +1,4 @@
-"""Alarms in every state over the clinic of `pagekit`, put on record past their rules, step by step as an engine would."""
+"""Alarms in every state over the clinic of `pagekit`, put on record past their rules, step by step."""
 
 from __future__ import annotations
 
@@ -45,7 +45,12 @@ class Engine:
     def raised(self, number: int, code: str, ago_ms: int, text: str, **more: Any) -> Alarm:
         """An alarm that was raised so long before 13:18."""
         at_ms = NOW_MS - ago_ms
-        given: dict[str, Any] = {"basin": "n1/b1", "priority": KINDS[code].priority if code in KINDS else None, "cause_ms": at_ms - 10_000, **more}
+        given: dict[str, Any] = {
+            "basin": "n1/b1",
+            "priority": KINDS[code].priority if code in KINDS else None,
+            "cause_ms": at_ms - 10_000,
+            **more,
+        }
         given.setdefault("about", given["basin"] or "site")
         alarm = Alarm(id=f"W{number}", code=code, text=text, raised_ms=at_ms, **given)
         self.put(alarm, at_ms, "alarm-raised")
@@ -83,9 +88,13 @@ def alarmed(data: Path) -> None:
     gone = engine.raised(8, "guard-band", 5 * HOUR_MS, "20.4 °C, 20.6 °C would be proven.")
     gone = engine.later(gone, MINUTE_MS, cleared_ms=gone.raised_ms + MINUTE_MS)
     engine.later(gone, MINUTE_MS, ended_ms=gone.raised_ms + MINUTE_MS)
-    late = engine.raised(9, "over-immersed", 2 * HOUR_MS, "63 min in solution.", late=True, cause_ms=NOW_MS - 6 * HOUR_MS)
+    late = engine.raised(
+        9, "over-immersed", 2 * HOUR_MS, "63 min in solution.", late=True, cause_ms=NOW_MS - 6 * HOUR_MS
+    )
     late = engine.later(late, 0, cleared_ms=late.raised_ms)
-    engine.later(late, 3 * MINUTE_MS, seen=Seen(SAM, late.raised_ms + 3 * MINUTE_MS, ""), ended_ms=late.raised_ms + 3 * MINUTE_MS)
+    engine.later(
+        late, 3 * MINUTE_MS, seen=Seen(SAM, late.raised_ms + 3 * MINUTE_MS, ""), ended_ms=late.raised_ms + 3 * MINUTE_MS
+    )
     engine.desk.close()
 
 
