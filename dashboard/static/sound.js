@@ -44,7 +44,7 @@
     const on = playable();
     const text = on ? "Sound is on: press to turn it off" : "Sound is off: press to turn it on";
     if (button.textContent !== text) button.textContent = text;
-    button.dataset.sound = on ? "on" : "off";
+    section.dataset.sound = on ? "on" : "off"; // stream.js asks it
     if (on) decide();
     else stop();
   }

@@ -4,6 +4,8 @@
 (() => {
   const SILENT_AFTER_MS = 5000;
   const AGAIN_AFTER_MS = 3000;
+  const KEEPER = "soakledger-keeps-sounding";
+  const own = String(Math.random());
   const notLive = document.getElementById("not-live");
   let stream = null;
   let heardMs = performance.now();
@@ -21,7 +23,7 @@
 
   function open() {
     close();
-    if (document.hidden) return;
+    if (document.hidden && !keeps()) return;
     stream = new EventSource("/live");
     stream.addEventListener("state", (event) => {
       const state = JSON.parse(event.data);
@@ -42,16 +44,44 @@
     stream = null;
   }
 
-  // A browser opens six connections to a server: hidden pages give theirs back.
-  document.addEventListener("visibilitychange", () => {
-    if (!document.hidden) return open();
+  // A browser opens six connections to a server: hidden pages give theirs back, but for the one that was hidden last with
+  // its sound on: it goes on sounding behind whatever is in front, as far as the browser lets it.
+  const sounds = () => document.getElementById("alarms").dataset.sound === "on";
+  const keeps = () => sounds() && stored() === own;
+
+  function stored(...change) {
+    try {
+      if (change.length) localStorage.setItem(KEEPER, change[0]);
+      return localStorage.getItem(KEEPER);
+    } catch {
+      return null;
+    }
+  }
+
+  function hide() {
+    if (sounds()) stored(own);
+    if (keeps()) {
+      if (stream === null) open();
+      return;
+    }
     close();
     tell("link", { live: false, hidden: true });
+  }
+
+  document.addEventListener("visibilitychange", () => (document.hidden ? hide() : open()));
+  addEventListener("storage", (event) => {
+    if (!document.hidden || event.key !== KEEPER) return;
+    if (stored() === "") hide(); // the page that kept sounding is gone
+    else if (stream !== null && !keeps()) {
+      close();
+      tell("link", { live: false, hidden: true });
+    }
   });
+  addEventListener("pagehide", () => stored() === own && stored(""));
   addEventListener("pagehide", close);
   addEventListener("pageshow", (event) => event.persisted && open());
   setInterval(() => {
-    if (!document.hidden && performance.now() - heardMs > SILENT_AFTER_MS) setLink(false, "");
+    if (stream !== null && performance.now() - heardMs > SILENT_AFTER_MS) setLink(false, "");
   }, 1000);
   open();
 })();

@@ -223,6 +223,35 @@ def test_without_a_live_connection_nothing_sounds_and_the_page_says_so(
         expect(page).to_have_title("[alarms not live] About – Soakledger")
 
 
+def test_of_hidden_pages_the_last_with_its_sound_on_goes_on_sounding(
+    browser: Browser, house: House, engine: alarmkit.Engine
+) -> None:
+    """One stream for all that are hidden: a browser opens six to a server. When its page goes, another takes over."""
+    hide = """(hidden) => {
+      Object.defineProperty(document, 'hidden', {value: hidden, configurable: true});
+      document.dispatchEvent(new Event('visibilitychange'));
+    }"""
+    with looking(browser, house, "/about") as (one, server):
+        sound_on(one)
+        other = one.context.new_page()
+        other.goto(f"{server}/closures")
+        other.click("h1")
+        expect(other.locator("#sound")).to_have_text("Sound is on: press to turn it off")
+        one.evaluate(hide, True)
+        expect(one).to_have_title("About – Soakledger")
+        raised(engine)
+        expect(one.locator("#alarms")).to_have_attribute("data-sounding", "high")
+        other.evaluate(hide, True)
+        expect(one).to_have_title("[alarms not live] About – Soakledger")
+        expect(one.locator("#alarms")).not_to_have_attribute("data-sounding", "high")
+        expect(other.locator("#alarms")).to_have_attribute("data-sounding", "high")
+        other.close()
+        expect(one.locator("#alarms")).to_have_attribute("data-sounding", "high")
+        one.click("#sound")
+        one.evaluate(hide, True)
+        expect(one).to_have_title("[alarms not live] About – Soakledger")
+
+
 @pytest.fixture
 def alarmed(clinic: tuple[Path, dict[str, pagekit.Track]], tmp_path: Path) -> House:
     """The clinic with alarms in every state."""
