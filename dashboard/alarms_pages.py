@@ -8,6 +8,7 @@ from litestar import Response, Router, get
 from litestar.params import FromPath, FromQuery
 from litestar.response import Template
 
+from collector.record.alarms.answers import SILENCE_MS
 from collector.record.book import Book
 from dashboard import alarms_load as load_view
 from dashboard import alarms_query as ask
@@ -15,10 +16,10 @@ from dashboard.alarms_words import name_of
 from dashboard.record_pages import look, sheet
 from dashboard.record_query import Names
 from dashboard.site import AskedSite, only_known_parameters
-from soak.alarms import KINDS, Priority
+from soak.alarms import Priority
+from soak.quantity import in_words
 
 Text = FromQuery[str | None]
-SILENCE = "2 min"
 _MOST_SHIFTS = 100
 _MOST_FREQUENT = 12
 _MOST_STANDING = 30
@@ -39,7 +40,7 @@ async def alarm_page(site: AskedSite, alarm_id: FromPath[str]) -> Template:
 
 
 def _forms() -> dict[str, object]:
-    return {"once": lambda: secrets.token_hex(16), "silence": SILENCE}
+    return {"once": lambda: secrets.token_hex(16), "silence": in_words(SILENCE_MS)}
 
 
 @get("/alarms/load", include_in_schema=False)
@@ -68,7 +69,6 @@ async def load_page(
         "last": last or ("" if since or until else "168h"),
         "operators": number,
         "priorities": list(Priority),
-        "kinds": KINDS,
         "name_of": name_of,
         "most_frequent": _MOST_FREQUENT,
         "most_standing": _MOST_STANDING,

@@ -30,7 +30,8 @@ from dashboard.when import DAY_MS, SiteTime
 OVER_WITHIN_MS = DAY_MS
 _RAISED_WITHIN_MS = 31 * DAY_MS
 """Of those that are over only what was raised within so long is looked at: the list stays quick over the years."""
-MOST_OVER = 100
+MOST_ROWS = 100
+"""A flood is counted, not listed."""
 
 
 class Link(NamedTuple):
@@ -80,14 +81,16 @@ def calling(connection: sqlite3.Connection, now_ms: int) -> Calling:
 
 def lists(book: Book, when: SiteTime) -> dict[str, object]:
     """What stands, and what is over in the last day."""
+    call = calling(book.connection, book.at_ms)
     standing = urgent_first(book.all(Alarm, only_open=True))
     recent = book.all(Alarm, since_ms=book.at_ms - _RAISED_WITHIN_MS, newest_first=True)
     over = [each for each in recent if each.ended_ms is not None and each.ended_ms >= book.at_ms - OVER_WITHIN_MS]
     over.sort(key=lambda each: -(each.ended_ms or 0))
     return {
-        "standing": [_row(book, each, when) for each in standing],
-        "over": [_row(book, each, when) for each in over[:MOST_OVER]],
-        "left_out": max(0, len(over) - MOST_OVER),
+        "standing": [_row(book, each, call, when) for each in standing[:MOST_ROWS]],
+        "standing_left_out": max(0, len(standing) - MOST_ROWS),
+        "over": [_row(book, each, call, when) for each in over[:MOST_ROWS]],
+        "left_out": max(0, len(over) - MOST_ROWS),
         "key": standing_key(standing, book.at_ms),
     }
 
@@ -100,15 +103,14 @@ def one(book: Book, alarm_id: str, when: SiteTime) -> dict[str, object]:
     """
     alarm = needed(book, Alarm, alarm_id, "/alarms")
     return {
-        "row": _row(book, alarm, when),
+        "row": _row(book, alarm, calling(book.connection, book.at_ms), when),
         "life": life(book, alarm, when),
         "names": Names(book),
         "key": standing_key(book.all(Alarm, only_open=True), book.at_ms),
     }
 
 
-def _row(book: Book, alarm: Alarm, when: SiteTime) -> AlarmRow:
-    call = calling(book.connection, book.at_ms)
+def _row(book: Book, alarm: Alarm, call: Calling, when: SiteTime) -> AlarmRow:
     where = Link("basin", call.basin(alarm.basin), _basin_page(book, alarm.basin)) if alarm.basin else None
     evidence = [_evidence(book, call, term, text) for term, text in alarm.evidence.items()]
     said = facts(alarm, call, when, book.at_ms)

@@ -122,8 +122,8 @@ def test_a_new_alarm_reaches_every_page_and_is_said_once(
     with looking(browser, house, address) as (page, _):
         plain = page.title()
         expect(page.locator("#alarm-summary")).to_have_text("No alarm stands")
-        assert page.evaluate("document.getElementById('say-high').getAttribute('role')") == "alert"  # assertive
-        assert page.evaluate("document.getElementById('say-medium').getAttribute('role')") == "status"  # polite
+        expect(page.locator("#say-high")).to_have_attribute("aria-live", "assertive")
+        expect(page.locator("#say-medium")).to_have_attribute("aria-live", "polite")
         high = raised(engine)
         expect(page.locator("#say-high")).to_contain_text("High alarm: lid opened early, n1/b1. Close the lid now")
         raised(engine, 2, "sensor-fault")
