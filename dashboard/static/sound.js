@@ -89,14 +89,13 @@
     delete section.dataset.sounding;
   }
 
-  // The most urgent alone sounds; a low one once, when it is new.
+  // The most urgent alone sounds; a low one once, when it is new. Only for a page that may sound.
   function decide() {
     const of = (priority) => news.filter((each) => each.endsWith(`:${priority}`));
     const low = of("low");
     const before = new Set(JSON.parse(read("sessionStorage", LOW_SAID) || "[]"));
     const fresh = low.filter((each) => !before.has(each));
     const loudest = of("high").length ? "high" : of("medium").length ? "medium" : fresh.length ? "low" : "";
-    if (!playable()) return;
     if (fresh.length || before.size !== low.length) keep("sessionStorage", LOW_SAID, JSON.stringify(low));
     if (loudest === "low") {
       stop();

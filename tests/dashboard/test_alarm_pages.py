@@ -112,6 +112,16 @@ def test_an_alarms_life_names_the_record_of_each_step(reads: Client) -> None:
     assert "raised, medium, late: its cause began 07:18" in main_words(reads, "/alarms/W9")
 
 
+def test_a_life_is_of_one_alarm_only(copy: House) -> None:
+    """Another alarm's record that names it somewhere inside is not about it."""
+    engine = alarmkit.Engine(copy.data)
+    engine.raised(10, "opened-early", 0, "It names W2.", about="alarm/W2", evidence={"about": "alarm/W2"})
+    engine.desk.close()
+    with TestClient(copy.app(), base_url=f"http://{HOST}") as client:
+        assert len(client.get("/api/alarms/W2").json()["life"]) == 3
+        assert len(client.get("/api/alarms/W10").json()["life"]) == 1
+
+
 @pytest.mark.parametrize("address", MORE_PAGES)
 def test_every_page_says_what_stands(reads: Client, address: str) -> None:
     """The title first, then the strip: the three most urgent, and how many there are of each priority."""
