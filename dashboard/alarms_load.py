@@ -15,6 +15,7 @@ from collector.alarms.load import (
     MOST_AFTER_UPSET,
     RECOMMENDED_PER_10_MIN,
     SHARES_PERCENT,
+    Counts,
     Load,
     Shift,
     ShiftLoad,
@@ -184,6 +185,12 @@ def figure(number: float) -> str:
 def tuned_by(code: str, tunables: list[Tunable]) -> Tunable | None:
     """The delay that a kind of alarm waits for; None if it comes at once."""
     return next((each for each in tunables if each.name == _TUNED_BY.get(code)), None)
+
+
+def counts_words(counts: Counts) -> str:
+    """What a bar shows: "2 high, 3 low"."""
+    found = ((getattr(counts, each.value), each) for each in Priority)
+    return ", ".join(f"{count} {priority}" for count, priority in found if count)
 
 
 class Bar(NamedTuple):

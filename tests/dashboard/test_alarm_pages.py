@@ -239,7 +239,7 @@ def test_the_load_in_words(reads: Client) -> None:
         "solution too cold Basin 2 1 13 % Temperature alarm after: 10 s now",
         "lid opened early Basin 1 1 13 % no delay: mend its cause",
         "W5 Low MEC test due Basin 1 26 h",
-        "Tue 3 Mar 2026, 06–14 7 2 high",
+        "Tue 3 Mar 2026, 06–14 7 2 high, 3 medium, 2 low",
         "0.16 3 1 no basin: 1, Basin 1: 4, Basin 2: 1, Basin 4: 1",
         "Lid left open: alarm after 10 min",
     ):
