@@ -245,7 +245,7 @@ def test_of_hidden_pages_the_last_with_its_sound_on_goes_on_sounding(
         expect(one).to_have_title("[alarms not live] About – Soakledger")
         expect(one.locator("#alarms")).not_to_have_attribute("data-sounding", "high")
         expect(other.locator("#alarms")).to_have_attribute("data-sounding", "high")
-        other.close()
+        other.goto("about:blank")
         expect(one.locator("#alarms")).to_have_attribute("data-sounding", "high")
         one.click("#sound")
         one.evaluate(hide, True)
