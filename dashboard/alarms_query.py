@@ -113,7 +113,8 @@ def one(book: Book, alarm_id: str, when: SiteTime) -> dict[str, object]:
 def _row(book: Book, alarm: Alarm, call: Calling, when: SiteTime) -> AlarmRow:
     where = Link("basin", call.basin(alarm.basin), _basin_page(book, alarm.basin)) if alarm.basin else None
     evidence = [_evidence(book, call, term, text) for term, text in alarm.evidence.items()]
-    said = facts(alarm, call, when, book.at_ms)
+    told = told_of(book.connection, alarm.id) if alarm.told else []
+    said = facts(alarm, call, when, book.at_ms, told)
     return AlarmRow(alarm, name_of(alarm.code), todo_of(alarm.code), where, evidence, said)
 
 
@@ -146,8 +147,9 @@ def life(book: Book, alarm: Alarm, when: SiteTime) -> list[Step]:
     call = calling(book.connection, book.at_ms)
     steps = []
     for record in records_about(book.connection, f"{Alarm.KIND}/{alarm.id}"):
-        patch = record.content().get("changes", {}).get(Alarm.KIND, {}).get(alarm.id, {})
-        text = _step_words(patch, call, when, book.at_ms)
+        content = record.content()
+        patch = content.get("changes", {}).get(Alarm.KIND, {}).get(alarm.id, {})
+        text = _step_words(patch, call, when, book.at_ms, str(content.get("person", "")))
         steps.append(Step(record.number, record.at_ms, record.who, text or _no_change(record)))
     return steps
 
@@ -156,8 +158,18 @@ def _no_change(record: Record) -> str:
     return record.reason or record.kind.replace("-", " ")
 
 
-def _step_words(patch: Mapping[str, Any], call: Calling, when: SiteTime, now_ms: int) -> str:
-    """What a change of an alarm says; the first record holds all of it."""
+def told_of(connection: sqlite3.Connection, alarm_id: str) -> list[str]:
+    """Ids of those who were told of an alarm, each once, in that order: the records of telling say whom."""
+    rows = connection.execute(
+        """SELECT json_extract(body, '$.person') FROM ledger
+           WHERE kind = 'alarm-told' AND json_extract(body, '$.about') = ? ORDER BY number""",
+        (f"{Alarm.KIND}/{alarm_id}",),
+    )
+    return list(dict.fromkeys(str(person) for (person,) in rows if person))
+
+
+def _step_words(patch: Mapping[str, Any], call: Calling, when: SiteTime, now_ms: int, person: str) -> str:
+    """What a change of an alarm says; the first record holds all of it. `person`: who was told."""
 
     def near(ms: Any) -> str:
         return when.near(ms, now_ms) if isinstance(ms, int) else "not any more"
@@ -170,7 +182,9 @@ def _step_words(patch: Mapping[str, Any], call: Calling, when: SiteTime, now_ms:
     elif "priority" in patch:
         found.append(f"rose to {patch['priority']}: nobody had acted")
     if patch.get("told"):
-        found.append(f"told: {patch['told']} of the list by now")
+        found.append(
+            f"{call.person(person)} was told" if person else f"told as far as place {patch['told']} of the list"
+        )
     if isinstance(seen := patch.get("seen"), Mapping):
         who = f"seen by {call.person(str(seen['by']))}" if "by" in seen else "more was said of what was done"
         found.append(f"{who}: {seen['done']}" if seen.get("done") else who)

@@ -30,7 +30,7 @@ class AlarmBody(msgspec.Struct, frozen=True):
         cause_at: When its cause began.
         late: Its cause was long over when it was raised.
         risen_at_ms: When it became more urgent because nobody acted.
-        told: How many people of the list have been told.
+        told: How far down the list of people it has gone; `life` names them.
         silenced: Its sound is off now.
         standing: It has not ended.
     """

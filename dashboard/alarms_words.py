@@ -159,8 +159,16 @@ def _line(alarm: Alarm, calling: Calling, when: SiteTime, now_ms: int) -> AlarmL
     )
 
 
-def facts(alarm: Alarm, calling: Calling, when: SiteTime, now_ms: int) -> list[Fact]:
-    """Everything that is to be said of one alarm besides its text, in the order in which it happens."""
+def facts(alarm: Alarm, calling: Calling, when: SiteTime, now_ms: int, told: Sequence[str] = ()) -> list[Fact]:
+    """Everything that is to be said of one alarm besides its text, in the order in which it happens.
+
+    Args:
+        alarm: Which.
+        calling: How people and basins are called.
+        when: Local time.
+        now_ms: Milliseconds since 1970.
+        told: Ids of those who were told, in that order.
+    """
 
     def near(ms: int | None) -> str:
         return when.near(ms or 0, now_ms)
@@ -173,10 +181,10 @@ def facts(alarm: Alarm, calling: Calling, when: SiteTime, now_ms: int) -> list[F
         found.append(Fact("Late", f"{words}collector was away. Nobody could have been told in time."))
     if alarm.risen_ms is not None:
         found.append(Fact("Rose", f"to {alarm.priority} {near(alarm.risen_ms)}: nobody had acted"))
-    if alarm.told or alarm.priority is Priority.HIGH:
-        people = "1 person" if alarm.told == 1 else f"{alarm.told} people"
-        last = f", the last {near(alarm.told_ms)}" if alarm.told_ms is not None else ""
-        found.append(Fact("Told", f"{people} of the list{last}" if alarm.told else "nobody of the list yet"))
+    if alarm.told or told or alarm.priority is Priority.HIGH:
+        people = ", ".join(calling.person(each) for each in told) or f"the list as far as its place {alarm.told}"
+        last = f"; the last {near(alarm.told_ms)}" if alarm.told_ms is not None else ""
+        found.append(Fact("Told", f"{people}{last}" if alarm.told or told else "nobody of the list yet"))
     found.append(Fact("Seen", _seen(alarm, calling, near)))
     if alarm.silenced(now_ms) and alarm.open():
         found.append(Fact("Sound", f"silenced until {near(alarm.silenced_until_ms)}; it stands all the same"))

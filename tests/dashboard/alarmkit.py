@@ -32,13 +32,13 @@ class Engine:
         self.at_ms = NOW_MS
         self.desk = Desk(data, lambda: self.at_ms)
 
-    def put(self, thing: Thing, at_ms: int, kind: str = "alarm-changed") -> None:
-        """One record with what it changes."""
+    def put(self, thing: Thing, at_ms: int, kind: str = "alarm-changed", **content: str) -> None:
+        """One record with what it changes, and what else it says."""
         self.at_ms = at_ms
         with self.desk.transaction():
             before = shelf.body_of(self.desk.connection, thing.KIND, thing.id)
             patch = difference(before, msgspec.json.decode(msgspec.json.encode(thing)))
-            body = {"changes": {thing.KIND: {thing.id: patch}}, "about": f"{thing.KIND}/{thing.id}"}
+            body = {"changes": {thing.KIND: {thing.id: patch}}, "about": f"{thing.KIND}/{thing.id}", **content}
             record = Ledger(self.desk.connection, lambda: at_ms).append(kind, body)
             shelf.write(self.desk.connection, record.number, body["changes"])  # type: ignore[arg-type]
 
@@ -62,6 +62,13 @@ class Engine:
         self.put(alarm, alarm.raised_ms + after_ms)
         return alarm
 
+    def told(self, alarm: Alarm, after_ms: int, person: str) -> Alarm:
+        """Somebody of the list is told, so long after its raising."""
+        at_ms = alarm.raised_ms + after_ms
+        alarm = replace(alarm, told=alarm.told + 1, told_ms=at_ms)
+        self.put(alarm, at_ms, "alarm-told", person=person)
+        return alarm
+
 
 def alarmed(data: Path) -> None:
     """Nine alarms: seven stand (two high, two medium, three low), two are over; one of each state."""
@@ -73,7 +80,8 @@ def alarmed(data: Path) -> None:
         "The lid of basin 1 was opened after 9 min 11 s of 12 min.",
         evidence={"closure": _closure(engine), "load": "L2", "fill": "F1", "turn": "T3", "record": "5", "note": "n"},
     )
-    engine.later(early, 2 * MINUTE_MS, told=1, told_ms=early.raised_ms + 2 * MINUTE_MS)
+    early = engine.told(early, 0, SAM)
+    engine.told(early, 2 * MINUTE_MS, TINA)
     cold = engine.raised(2, "below-minimum", 10 * MINUTE_MS, "19.4 °C, needs 20.6 °C.", basin="n1/b2")
     rose_ms = cold.raised_ms + 3 * MINUTE_MS
     cold = engine.later(cold, 3 * MINUTE_MS, priority=Priority.HIGH, risen_ms=rose_ms)

@@ -18,7 +18,7 @@ from litestar.testing import TestClient
 from msgspec.structs import replace
 from pagekit import NOW_MS, XSS
 
-from collector.record.things import Policy
+from collector.record.things import Policy, Seen
 from collector.schema import FILE_NAME, connect
 from dashboard.alarms_load import COLUMNS
 
@@ -72,8 +72,9 @@ def test_what_stands_most_urgent_first(reads: Client) -> None:
     for part in (
         "High lid opened early Basin 1 The lid of basin 1 was opened after 9 min 11 s of 12 min. Close the lid now, or "
         "press the button. Do not use what was in it.",
-        "Since 13:14 Told 1 person of the list, the last 13:16 Seen by nobody yet",
-        "Rose to high 13:11: nobody had acted Told 2 people of the list, the last 13:11 Seen by Tina Test, 13:12: Bath",
+        "Since 13:14 Told Sam Test, Tina Test; the last 13:16 Seen by nobody yet",
+        "Rose to high 13:11: nobody had acted Told the list as far as its place 2; the last 13:11 Seen by Tina Test, "
+        "13:12: Bath",
         "Sound silenced until 13:19; it stands all the same",
         "Low from a newer version Basin 1 Something else. This version does not know this kind of alarm",
         "W9 Medium too long in solution 63 min in solution. Basin 1 11:18 late 11:21 by Sam Test, 11:21",
@@ -103,10 +104,11 @@ def test_an_alarms_life_names_the_record_of_each_step(reads: Client) -> None:
     assert life == [
         f"Tue 3 Mar 2026 13:08:00 raised, medium the collector {numbers[0]}",
         f"Tue 3 Mar 2026 13:11:00 rose to high: nobody had acted the collector {numbers[1]}",
-        f"Tue 3 Mar 2026 13:12:00 told: 2 of the list by now; seen by Tina Test: Bath heater on &lt;script&gt;"
+        f"Tue 3 Mar 2026 13:12:00 told as far as place 2 of the list; seen by Tina Test: Bath heater on &lt;script&gt;"
         f"alert(1)&lt;/script&gt; the collector {numbers[2]}",
     ]
     assert '<a href="/alarms/W2">alarm W2</a>' in reads.get(f"/record/{numbers[0]}").text
+    assert "13:16:00 Tina Test was told the collector" in main_words(reads, "/alarms/W1")
     assert "its cause was over 08:19 the collector" in main_words(reads, "/alarms/W8")
     assert "no longer stood 08:19" in main_words(reads, "/alarms/W8")
     assert "raised, medium, late: its cause began 07:18" in main_words(reads, "/alarms/W9")
@@ -210,6 +212,17 @@ def test_an_alarm_that_is_over_says_so_at_the_form(copy: House) -> None:
         assert refused(answer, 409)[0] == "alarm-over"
         assert "Seen" in main_words(client, "/alarms/W8")  # over, but nobody has seen it: it can still be
         assert 'action="/do/see-alarm"' not in client.get("/alarms/W9").text
+
+
+def test_whoever_presses_the_button_at_the_basin_has_no_name(copy: House) -> None:
+    engine = alarmkit.Engine(copy.data)
+    alarm = engine.raised(10, "bad-fill", alarmkit.MINUTE_MS, "It was discarded.")
+    engine.later(alarm, 30_000, seen=Seen("basin-button", NOW_MS - 30_000, "pressed the button at the basin"))
+    engine.desk.close()
+    with TestClient(copy.app(), base_url=f"http://{HOST}") as client:
+        said = main_words(client, "/alarms/W10")
+        assert "Seen by somebody at the basin, 13:17: pressed the button at the basin" in said
+        assert "seen by somebody at the basin: pressed the button at the basin the collector" in said
 
 
 def test_nothing_stands(furnished: tuple[Path, dict[str, str]]) -> None:

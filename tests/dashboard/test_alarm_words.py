@@ -97,7 +97,7 @@ def test_everything_that_is_said_of_one() -> None:
             "away. Nobody could have been told in time.",
         ),
         ("Rose", "to medium 12:59: nobody had acted"),
-        ("Told", "1 person of the list, the last 13:00"),
+        ("Told", "the list as far as its place 1; the last 13:00"),
         ("Seen", "by nobody yet"),
         ("Sound", "silenced until 13:19; it stands all the same"),
         ("Cause", "over since 12:58; it stands until somebody has seen it"),
