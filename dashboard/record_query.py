@@ -33,7 +33,7 @@ ON_ONE_PAGE = 200
 """Lists that a site keeps short, such as bottles, are cut here."""
 
 _NO_PERSON = {COLLECTOR: "the collector", "basin-button": "somebody at the basin"}
-"""Who is said to have done something where the record has no person for it: the button's word is of the alarms' engine."""
+"""Who is said to have done something where the record has no person for it; the button's word is the engine's."""
 
 _Thing = TypeVar("_Thing", bound=Thing)
 _Row = TypeVar("_Row")
