@@ -6,9 +6,11 @@ from collections.abc import Callable, Iterable
 from importlib.metadata import version
 from itertools import groupby
 from pathlib import Path
+from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from litestar import Litestar
+from litestar.connection import ASGIConnection
 from litestar.di import Provide
 from litestar.openapi.config import OpenAPIConfig
 from litestar.openapi.plugins import JsonRenderPlugin
@@ -19,6 +21,9 @@ from litestar.types import ASGIApp
 from collector.fault_words import fault_words
 from collector.readings import dating_error_ms
 from dashboard.aids_api import aids_router
+from dashboard.alarms_api import alarms_router
+from dashboard.alarms_pages import alarm_router
+from dashboard.alarms_words import NOT_KNOWN, AlarmsNow
 from dashboard.api import api_router
 from dashboard.assets import style_ids, url
 from dashboard.deeds_api import deeds_router
@@ -85,6 +90,8 @@ def build_app(
             page_router(),
             api_router(),
             readiness_router(),
+            alarm_router(),
+            alarms_router(),
             record_router(),
             shift_router(),
             signin_router(),
@@ -140,6 +147,12 @@ def _templates(site: Site) -> Environment:
     def groupby_run(items: Iterable[object], attribute: str) -> list[tuple[str, list[object]]]:
         return [(key, list(run)) for key, run in groupby(items, lambda each: str(getattr(each, attribute)))]
 
+    def alarms_shown(connection: ASGIConnection[Any, Any, Any, Any]) -> AlarmsNow | None:
+        """What stands, for whoever may look; none for others. Before the first look nothing is known to stand."""
+        if site.closed and signed_in(connection) is None:
+            return None
+        return site.live.alarms or NOT_KNOWN
+
     environment.filters["by_day"] = by_day
     environment.filters["groupby_run"] = groupby_run
     environment.globals.update(
@@ -149,6 +162,7 @@ def _templates(site: Site) -> Environment:
         rehearsal=rehearsal_words(site.rehearsal),
         signed_in=signed_in,
         collector_said=site.collecting.now,
+        alarms_shown=alarms_shown,
         speed=site.rehearsal.speed if site.rehearsal else 1,
         celsius=celsius,
         coldest=coldest,

@@ -39,6 +39,7 @@ AnyRequest = Request[Any, Any, Any]
 _SUGGESTIONS = 100
 _MOST_TYPED_BYTES = 256 * 1024
 _SUBJECTS = {
+    "Alarms": ("answers",),
     "Loads": ("loads", "late"),
     "A device’s round": ("turns",),
     "After the soak": ("rinses", "drying"),
@@ -59,7 +60,7 @@ _SUBJECTS = {
 }
 """What the list groups deeds by, in the order of a shift, and the modules in which they stand."""
 
-_PAGES = {"fill": "/fills/", "profile": "/profiles/", "device": "/devices/", "load": "/loads/"}
+_PAGES = {"fill": "/fills/", "profile": "/profiles/", "device": "/devices/", "load": "/loads/", "alarm": "/alarms/"}
 """Kinds of thing that have a page of their own."""
 
 

@@ -51,6 +51,13 @@ _WORDS = {
     "came_from": "Came from (encounter)",
     "excluded_kinds": "Excluded kinds of device",
     "manual": "For soaking by hand",
+    "for_ms": "For how long",
+    "alarm_on_ms": "Temperature alarm after",
+    "alarm_off_ms": "Temperature alarm over after",
+    "alarm_cold_rises_ms": "Too cold rises to high after",
+    "alarm_next_person_ms": "High goes to the next person after",
+    "alarm_lid_open_ms": "Lid left open: alarm after",
+    "alarm_soak_waits_ms": "Soak that waits: alarm after",
 }
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _UNIT_WORDS = re.compile(r",? (in )?(millidegrees( Celsius)?|milliseconds( since 1970)?|millilitres)\b")

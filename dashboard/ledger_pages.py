@@ -17,6 +17,7 @@ _PAGES = {
     "profile": "/profiles/{}",
     "device": "/devices/{}",
     "load": "/loads/{}",
+    "alarm": "/alarms/{}",
     "person": "/people",
     "bottle": "/solutions",
     "strip-bottle": "/solutions",

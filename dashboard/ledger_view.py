@@ -6,7 +6,7 @@ import sqlite3
 from itertools import islice
 
 from collector import ledger
-from collector.ledger import Record
+from collector.ledger import Record, canonical
 from collector.projections import MACHINE
 from collector.record.things import Thing
 from dashboard.answers import HeadBody, HistoryBody, RecordBody, RecordsBody
@@ -62,6 +62,21 @@ def history(connection: sqlite3.Connection, kind: type[Thing], thing_id: str, wh
         if thing_id in record.body and _concerns(record, kind.KIND, thing_id, about)
     ]
     return HistoryBody(kind.KIND, thing_id, [record_body(connection, each, when) for each in found])
+
+
+def records_about(connection: sqlite3.Connection, about: str) -> list[Record]:
+    """Records whose body says that they are about a thing, e.g. "alarm/W3", oldest first.
+
+    The collector's records of readings and verdicts are not looked through: they are about no thing.
+    """
+    kinds = _said_kinds(connection)
+    text = f'"about":{canonical(about)}'  # as it stands in canonical JSON; inside a text its quotes would be escaped
+    rows = connection.execute(
+        f"SELECT number FROM ledger WHERE kind IN ({', '.join('?' * len(kinds))}) AND instr(body, ?) ORDER BY number",  # noqa: S608
+        (*kinds, text),
+    ).fetchall()
+    found = (ledger.record(connection, number) for (number,) in rows)
+    return [each for each in found if each is not None and each.content().get("about") == about]
 
 
 def _concerns(record: Record, kind: str, thing_id: str, about: str) -> bool:

@@ -16,6 +16,8 @@ from litestar.response import ServerSentEventMessage
 
 from collector.errors import DataError
 from collector.read import Reader
+from dashboard.alarms_query import look_now
+from dashboard.alarms_words import AlarmsNow
 from dashboard.collecting import Collecting
 from dashboard.lanes import Frame, frame
 from dashboard.look import Look, Looker
@@ -38,11 +40,13 @@ class LiveBody(msgspec.Struct, frozen=True):
     Attributes:
         problem: Why there is none.
         collector: Why nothing new is stored at present; empty while all is well.
+        alarms: What stands; none where that is not known.
     """
 
     problem: str
     collector: str
     frame: Frame | None
+    alarms: AlarmsNow | None = None
 
 
 class Live:
@@ -76,6 +80,8 @@ class Live:
         self._changed = asyncio.Event()
         self._loop: asyncio.AbstractEventLoop | None = None
         self.stopping = False
+        self.alarms: AlarmsNow | None = None
+        """What stood at the last look; none where that is not known."""
 
     @asynccontextmanager
     async def running(self, _: Litestar) -> AsyncIterator[None]:
@@ -147,7 +153,7 @@ class Live:
             look = await self._in_thread(self._look_if, due)
         except (NotReadyError, DataError) as problem:
             return LiveBody(str(problem), self._collecting.now().banner, None)
-        return None if look is None else LiveBody("", self._collecting.now().banner, self.frame(look))
+        return None if look is None else LiveBody("", self._collecting.now().banner, self.frame(look), self.alarms)
 
     def _tell(self, state: LiveBody) -> None:
         body = msgspec.json.encode(state)
@@ -167,11 +173,20 @@ class Live:
             if data_version == self._data_version and not due:
                 return None
             self._data_version = data_version
-            return self._looker.look(reader, not_stored=self._not_stored())
+            return self._look_at(reader)
 
     def _look(self) -> Look:
         with understood(self._store.data_dir):
-            return self._looker.look(self._connected(), not_stored=self._not_stored())
+            return self._look_at(self._connected())
+
+    def _look_at(self, reader: Reader) -> Look:
+        try:
+            look = self._looker.look(reader, not_stored=self._not_stored())
+            self.alarms = look_now(reader.connection, self._when, look.now_ms)
+        except BaseException:
+            self.alarms = None  # what stood before may stand no more
+            raise
+        return look
 
     def _not_stored(self) -> bool:
         return bool(self._collecting.now().banner)

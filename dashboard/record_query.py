@@ -32,6 +32,9 @@ RECENT = 20
 ON_ONE_PAGE = 200
 """Lists that a site keeps short, such as bottles, are cut here."""
 
+_NO_PERSON = {COLLECTOR: "the collector", "basin-button": "somebody at the basin"}
+"""Who is said to have done something where the record has no person for it; the button's word is the engine's."""
+
 _Thing = TypeVar("_Thing", bound=Thing)
 _Row = TypeVar("_Row")
 
@@ -59,8 +62,8 @@ class Names:
         self.basins = {f"{node}/{name}": str(label) for node, name, label in rows}
 
     def who(self, person: str) -> str:
-        """A person, or the collector."""
-        return "the collector" if person == COLLECTOR else self._people.get(person, person)
+        """A person, the collector, or whoever pressed a basin's button."""
+        return _NO_PERSON.get(person) or self._people.get(person, person)
 
     def basin(self, key: str) -> str:
         """A basin."""

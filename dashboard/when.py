@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -66,9 +66,13 @@ class SiteTime:
         return self._midnight(day), self._midnight(day + timedelta(days=1))
 
     def _midnight(self, day: date) -> int:
-        moment = datetime(day.year, day.month, day.day, tzinfo=self._zone or UTC)
-        if self._zone is None:
-            moment = moment.replace(tzinfo=None).astimezone()
+        return self.moment_ms(datetime.combine(day, time()))
+
+    def moment_ms(self, local: datetime) -> int:
+        """A local date and time, written without a zone, as milliseconds since 1970; of one that comes twice, the
+        first.
+        """
+        moment = local.replace(tzinfo=self._zone) if self._zone else local.astimezone()
         return (moment - _EPOCH) // _MILLISECOND
 
     def offset_ms(self, ms: int) -> int:

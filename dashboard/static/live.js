@@ -1,14 +1,8 @@
-// Keeps a page live: one stream of the whole state, laid over what the server rendered. Says plainly when it is not live.
+// Keeps a page's basins live: lays each state that stream.js hears over what the server rendered.
 "use strict";
 (() => {
-  const SILENT_AFTER_MS = 5000;
-  const AGAIN_AFTER_MS = 3000;
   const link = document.getElementById("link");
-  const notLive = document.getElementById("not-live");
   const news = document.getElementById("news");
-  let stream = null;
-  let heardMs = performance.now();
-  let timer = 0;
 
   const field = (root, name) => root.querySelector(`[data-f="${name}"]`);
 
@@ -119,46 +113,13 @@
     banner.hidden = text === "";
   }
 
-  function setLink(live, problem) {
+  document.addEventListener("soakledger-state", (event) => {
+    setCollector(event.detail.collector);
+    if (event.detail.frame !== null) setFrame(event.detail.frame);
+  });
+  document.addEventListener("soakledger-link", (event) => {
+    const live = event.detail.live;
     link.dataset.state = live ? "live" : "not live";
     write(link, live ? `live · ${link.dataset.at}` : `not live since ${link.dataset.at}`);
-    const text = live ? "" : problem || `Not live: the connection to the server is lost. What you see is from ${link.dataset.at}. It comes back by itself; if not, load the page again.`;
-    write(notLive, text);
-    notLive.hidden = live;
-  }
-
-  function open() {
-    close();
-    if (document.hidden) return;
-    stream = new EventSource("/live");
-    stream.addEventListener("state", (event) => {
-      const state = JSON.parse(event.data);
-      heardMs = performance.now();
-      setCollector(state.collector);
-      if (state.frame === null) {
-        setLink(false, state.problem);
-        return;
-      }
-      setFrame(state.frame);
-      setLink(true, "");
-    });
-    stream.addEventListener("error", () => {
-      if (stream && stream.readyState === EventSource.CLOSED) timer = setTimeout(open, AGAIN_AFTER_MS);
-    });
-  }
-
-  function close() {
-    clearTimeout(timer);
-    if (stream) stream.close();
-    stream = null;
-  }
-
-  // A browser opens six connections to a server: hidden pages give theirs back.
-  document.addEventListener("visibilitychange", () => (document.hidden ? close() : open()));
-  addEventListener("pagehide", close);
-  addEventListener("pageshow", (event) => event.persisted && open());
-  setInterval(() => {
-    if (!document.hidden && performance.now() - heardMs > SILENT_AFTER_MS) setLink(false, "");
-  }, 1000);
-  open();
+  });
 })();

@@ -1,0 +1,203 @@
+"""Alarms in words: what every page says of those that stand, and the order in which they are said. Pure."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterable, Sequence
+from typing import NamedTuple
+
+import msgspec
+
+from collector.record.things import Alarm
+from dashboard.when import SiteTime
+from soak.alarms import KINDS, Priority
+from soak.quantity import in_words
+
+MOST_LINES = 30
+"""High and medium alarms that every page is told of; what is left out is in the counts."""
+_UNKNOWN_TODO = "This version does not know this kind of alarm: do what its text says, and bring the pages up to date."
+
+
+class Calling(NamedTuple):
+    """How people and basins are called: a person's name by id, a basin's label by "node/name"."""
+
+    person: Callable[[str], str]
+    basin: Callable[[str], str]
+
+
+class AlarmLine(msgspec.Struct, frozen=True):
+    """One standing alarm as every page shows it.
+
+    Attributes:
+        id: Its page is /alarms/id.
+        name: What it is, in a few words.
+        where: The basin's label, or empty.
+        todo: What to do next.
+        state: Since when, who has seen it, until when it is silenced.
+        calm: Somebody has seen it, or it is silenced: it does not flash.
+        seen: Somebody has seen it.
+    """
+
+    id: str
+    priority: Priority
+    name: str
+    where: str
+    todo: str
+    state: str
+    calm: bool
+    seen: bool
+
+
+class AlarmsNow(msgspec.Struct, frozen=True):
+    """What every page says of the alarms that stand.
+
+    Attributes:
+        prefix: In front of the page's title: "[1 high, 2 medium] ", or empty.
+        summary: How many stand, in words.
+        lines: High and medium ones, most urgent first, at most `MOST_LINES`.
+        sounds: Those that sound, as "id:priority": nobody has seen them, and they are not silenced.
+        key: Changes with whatever is to be said of any of them.
+    """
+
+    prefix: str
+    summary: str
+    lines: list[AlarmLine]
+    sounds: list[str]
+    key: str
+
+
+NOT_KNOWN = AlarmsNow("", "Whether an alarm stands is not known yet", [], [], "")
+
+
+class Fact(NamedTuple):
+    """One thing to be said of an alarm."""
+
+    term: str
+    text: str
+
+
+def name_of(code: str) -> str:
+    """What a kind of alarm is, in a few words; of one that this version does not know, its code."""
+    return KINDS[code].name if code in KINDS else code.replace("-", " ")
+
+
+def todo_of(code: str) -> str:
+    """What to do next."""
+    return KINDS[code].todo if code in KINDS else _UNKNOWN_TODO
+
+
+def urgent_first(alarms: Iterable[Alarm]) -> list[Alarm]:
+    """By priority; of one priority what nobody has seen, and then the newest, first."""
+    return sorted(
+        alarms, key=lambda each: (each.priority.rank, each.seen is not None, -(each.risen_ms or each.raised_ms))
+    )
+
+
+def alarms_now(alarms: Sequence[Alarm], calling: Calling, when: SiteTime, now_ms: int) -> AlarmsNow:
+    """What every page says.
+
+    Args:
+        alarms: Those that stand.
+        calling: How people and basins are called.
+        when: Local time.
+        now_ms: Milliseconds since 1970.
+    """
+    ordered = urgent_first(alarms)
+    urgent = [each for each in ordered if each.priority is not Priority.LOW]
+    sounding = [each for each in ordered if each.seen is None and not each.silenced(now_ms)]
+    return AlarmsNow(
+        prefix=_prefix(each.priority for each in urgent),
+        summary=summary(alarms),
+        lines=[_line(each, calling, when, now_ms) for each in urgent[:MOST_LINES]],
+        sounds=[f"{each.id}:{each.priority}" for each in sounding],
+        key=standing_key(alarms, now_ms),
+    )
+
+
+def summary(alarms: Sequence[Alarm]) -> str:
+    """How many stand: "1 high, 2 medium, 4 low alarms stand"."""
+    counts = _counts(each.priority for each in alarms)
+    if not counts:
+        return "No alarm stands"
+    return f"{', '.join(counts)} alarm{'' if len(alarms) == 1 else 's'} stand{'s' if len(alarms) == 1 else ''}"
+
+
+def standing_key(alarms: Iterable[Alarm], now_ms: int) -> str:
+    """Changes when anything that a list of them shows does: a page that shows another key is out of date."""
+    shown = sorted(((each.id, each.silenced(now_ms), each) for each in alarms), key=lambda each: each[0])
+    return hashlib.sha256(msgspec.json.encode(shown)).hexdigest()[:16]
+
+
+def _prefix(priorities: Iterable[Priority]) -> str:
+    counts = _counts(priorities)
+    return f"[{', '.join(counts)}] " if counts else ""
+
+
+def _counts(priorities: Iterable[Priority]) -> list[str]:
+    found = list(priorities)
+    return [f"{found.count(each)} {each}" for each in Priority if each in found]
+
+
+def _line(alarm: Alarm, calling: Calling, when: SiteTime, now_ms: int) -> AlarmLine:
+    silenced = alarm.silenced(now_ms)
+    parts = [f"since {when.near(alarm.raised_ms, now_ms)}"]
+    if alarm.late:
+        parts = [f"raised late, {when.near(alarm.raised_ms, now_ms)}"]
+    if alarm.seen:
+        parts.append(f"seen by {calling.person(alarm.seen.by)}")
+    elif silenced:
+        parts.append(f"sound silenced until {when.near(alarm.silenced_until_ms or 0, now_ms)}")
+    return AlarmLine(
+        id=alarm.id,
+        priority=alarm.priority,
+        name=name_of(alarm.code),
+        where=calling.basin(alarm.basin) if alarm.basin else "",
+        todo=todo_of(alarm.code),
+        state=", ".join(parts),
+        calm=alarm.seen is not None or silenced,
+        seen=alarm.seen is not None,
+    )
+
+
+def facts(alarm: Alarm, calling: Calling, when: SiteTime, now_ms: int, told: Sequence[str] = ()) -> list[Fact]:
+    """Everything that is to be said of one alarm besides its text, in the order in which it happens.
+
+    Args:
+        alarm: Which.
+        calling: How people and basins are called.
+        when: Local time.
+        now_ms: Milliseconds since 1970.
+        told: Ids of those who were told, in that order.
+    """
+
+    def near(ms: int | None) -> str:
+        return when.near(ms or 0, now_ms)
+
+    found = [Fact("Since", near(alarm.raised_ms))]
+    if alarm.late:
+        words = (
+            f"Its cause began {near(alarm.cause_ms)} and was long over when it was raised: readings came late, or the "
+        )
+        found.append(Fact("Late", f"{words}collector was away. Nobody could have been told in time."))
+    if alarm.risen_ms is not None:
+        found.append(Fact("Rose", f"to {alarm.priority} {near(alarm.risen_ms)}: nobody had acted"))
+    if alarm.told or told or alarm.priority is Priority.HIGH:
+        people = ", ".join(calling.person(each) for each in told) or f"the list as far as its place {alarm.told}"
+        last = f"; the last {near(alarm.told_ms)}" if alarm.told_ms is not None else ""
+        found.append(Fact("Told", f"{people}{last}" if alarm.told or told else "nobody of the list yet"))
+    found.append(Fact("Seen", _seen(alarm, calling, near)))
+    if alarm.silenced(now_ms) and alarm.open():
+        found.append(Fact("Sound", f"silenced until {near(alarm.silenced_until_ms)}; it stands all the same"))
+    if alarm.cleared_ms is not None and alarm.open():
+        found.append(Fact("Cause", f"over since {near(alarm.cleared_ms)}; it stands until somebody has seen it"))
+    if alarm.ended_ms is not None:
+        stood = in_words(max(0, alarm.ended_ms - alarm.raised_ms))
+        found.append(Fact("Over", f"{near(alarm.ended_ms)}, after {stood}"))
+    return found
+
+
+def _seen(alarm: Alarm, calling: Calling, near: Callable[[int | None], str]) -> str:
+    if alarm.seen is None:
+        return "by nobody yet" if alarm.open() else "by nobody: it was over before"
+    done = f": {alarm.seen.done}" if alarm.seen.done else ""
+    return f"by {calling.person(alarm.seen.by)}, {near(alarm.seen.at_ms)}{done}"

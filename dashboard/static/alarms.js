@@ -1,0 +1,102 @@
+// Alarms on every page: the strip, the title, and each new one said once to whoever listens to a screen reader.
+"use strict";
+(() => {
+  const MOST_LINES = 3;
+  const section = document.getElementById("alarms");
+  const list = document.getElementById("alarm-lines");
+  const plainTitle = document.title.slice(section.dataset.prefix.length);
+  const page = document.querySelector("[data-alarms-key]");
+  let shown = "";
+
+  function write(element, text) {
+    if (element.textContent !== text) element.textContent = text;
+  }
+
+  function setTitle(prefix) {
+    if (document.title !== prefix + plainTitle) document.title = prefix + plainTitle;
+  }
+
+  function piece(name, className, text) {
+    const element = document.createElement(name);
+    if (className) element.className = className;
+    element.textContent = text;
+    return element;
+  }
+
+  function item(line) {
+    const element = document.createElement("li");
+    element.dataset.priority = line.priority;
+    element.toggleAttribute("data-calm", line.calm);
+    const link = piece("a", "", line.name);
+    link.setAttribute("href", `/alarms/${encodeURIComponent(line.id)}`);
+    const word = line.priority[0].toUpperCase() + line.priority.slice(1);
+    element.append(piece("b", "priority", word), " ", link, " ", piece("span", "where", line.where), " ",
+      piece("span", "todo", line.todo), " ", piece("span", "state", line.state));
+    return element;
+  }
+
+  function setStrip(alarms) {
+    write(document.getElementById("alarm-summary"), alarms.summary);
+    const lines = alarms.lines.slice(0, MOST_LINES);
+    if (JSON.stringify(lines) === shown) return;
+    shown = JSON.stringify(lines);
+    list.replaceChildren(...lines.map(item));
+  }
+
+  // What was said is remembered while the tab is open, so that going from page to page says nothing twice.
+  function said() {
+    try {
+      return new Set(JSON.parse(sessionStorage.getItem("soakledger-said") || "[]"));
+    } catch {
+      return remembered;
+    }
+  }
+
+  let remembered = new Set();
+
+  function remember(keys) {
+    remembered = new Set(keys);
+    try {
+      sessionStorage.setItem("soakledger-said", JSON.stringify(keys));
+    } catch {
+      // A browser that keeps nothing says it again on the next page.
+    }
+  }
+
+  function sayNew(lines) {
+    const before = said();
+    const key = (line) => `${line.id}:${line.priority}`;
+    for (const priority of ["high", "medium"]) {
+      const fresh = lines.filter((line) => line.priority === priority && !line.seen && !before.has(key(line)));
+      if (fresh.length === 0) continue;
+      const texts = fresh.map((line) => `${line.name}${line.where ? `, ${line.where}` : ""}. ${line.todo}`);
+      const word = priority === "high" ? "High alarm" : "Medium alarm";
+      document.getElementById(`say-${priority}`).textContent = texts.map((text) => `${word}: ${text}`).join(" ");
+    }
+    const now = lines.map(key);
+    if (now.length !== before.size || now.some((each) => !before.has(each))) remember(now);
+  }
+
+  // A page that lists alarms is loaded again when they change, unless somebody is writing on it.
+  function setPage(key) {
+    if (!page || page.dataset.alarmsKey === key) return;
+    const writing = [...document.querySelectorAll("main input[type=text]")];
+    const busy = writing.some((each) => each.value !== "" || each === document.activeElement);
+    const notice = document.getElementById("alarms-changed");
+    if (busy) notice.hidden = false;
+    else location.reload();
+  }
+
+  document.addEventListener("soakledger-state", (event) => {
+    const alarms = event.detail.alarms;
+    if (alarms === null) return;
+    setTitle(alarms.prefix);
+    setStrip(alarms);
+    sayNew(alarms.lines);
+    setPage(alarms.key);
+  });
+  document.addEventListener("soakledger-link", (event) => {
+    section.toggleAttribute("data-old", !event.detail.live);
+    if (!event.detail.live) setTitle("[alarms not live] ");
+  });
+})();

@@ -1,0 +1,87 @@
+// One live stream for a page: tells the page's other scripts each state ("soakledger-state") and whether the stream lives
+// ("soakledger-link"). Says plainly when it does not.
+"use strict";
+(() => {
+  const SILENT_AFTER_MS = 5000;
+  const AGAIN_AFTER_MS = 3000;
+  const KEEPER = "soakledger-keeps-sounding";
+  const own = String(Math.random());
+  const notLive = document.getElementById("not-live");
+  let stream = null;
+  let heardMs = performance.now();
+  let timer = 0;
+
+  const tell = (name, detail) => document.dispatchEvent(new CustomEvent(`soakledger-${name}`, { detail }));
+
+  function setLink(live, problem) {
+    const from = notLive.dataset.at ? `What you see is from ${notLive.dataset.at}` : "What you see may be old";
+    const text = live ? "" : `${problem || `Not live: the connection to the server is lost. ${from}.`} Alarms neither show nor sound here meanwhile. It comes back by itself; if not, load the page again.`;
+    if (notLive.textContent !== text) notLive.textContent = text;
+    notLive.hidden = live;
+    tell("link", { live, hidden: document.hidden });
+  }
+
+  function open() {
+    close();
+    if (document.hidden && !keeps()) return;
+    stream = new EventSource("/live");
+    stream.addEventListener("state", (event) => {
+      const state = JSON.parse(event.data);
+      heardMs = performance.now();
+      if (state.frame !== null) notLive.dataset.at = state.frame.live_at;
+      tell("state", state);
+      if (state.frame === null || state.alarms === null) setLink(false, state.problem);
+      else setLink(true, "");
+    });
+    stream.addEventListener("error", () => {
+      if (stream && stream.readyState === EventSource.CLOSED) timer = setTimeout(open, AGAIN_AFTER_MS);
+    });
+  }
+
+  function close() {
+    clearTimeout(timer);
+    if (stream) stream.close();
+    stream = null;
+  }
+
+  // A browser opens six connections to a server: hidden pages give theirs back, but for the one that was hidden last with
+  // its sound on: it goes on sounding behind whatever is in front, as far as the browser lets it.
+  const sounds = () => document.getElementById("alarms").dataset.sound === "on";
+  const keeps = () => sounds() && stored() === own;
+
+  function stored(...change) {
+    try {
+      if (change.length) localStorage.setItem(KEEPER, change[0]);
+      return localStorage.getItem(KEEPER);
+    } catch {
+      return null;
+    }
+  }
+
+  function hide() {
+    if (sounds()) stored(own);
+    if (keeps()) {
+      if (stream === null) open();
+      return;
+    }
+    close();
+    tell("link", { live: false, hidden: true });
+  }
+
+  document.addEventListener("visibilitychange", () => (document.hidden ? hide() : open()));
+  addEventListener("storage", (event) => {
+    if (!document.hidden || event.key !== KEEPER) return;
+    if (stored() === "") hide(); // the page that kept sounding is gone
+    else if (stream !== null && !keeps()) {
+      close();
+      tell("link", { live: false, hidden: true });
+    }
+  });
+  addEventListener("pagehide", () => stored() === own && stored(""));
+  addEventListener("pagehide", close);
+  addEventListener("pageshow", (event) => event.persisted && open());
+  setInterval(() => {
+    if (stream !== null && performance.now() - heardMs > SILENT_AFTER_MS) setLink(false, "");
+  }, 1000);
+  open();
+})();
