@@ -96,7 +96,7 @@ def exported(devices: Iterable[Device], delimiter: str = ",") -> bytes:
     writer.writerow(COLUMNS)
     for device in sorted(devices, key=lambda device: device.id):
         cells = (device.id, device.type, device.serial, device.udi, "yes" if device.retired else "no")
-        writer.writerow([_guarded(cell) for cell in cells])
+        writer.writerow([guarded(cell) for cell in cells])
     return text.getvalue().encode("utf-8-sig")
 
 
@@ -132,7 +132,7 @@ def read(content: bytes) -> Table:
     return Table(rows, encoding)
 
 
-def _guarded(cell: str) -> str:
+def guarded(cell: str) -> str:
     return f"'{cell}" if _RISKY.match(cell) else cell
 
 

@@ -24,7 +24,7 @@ from collector.alarms.load import (
     shifts,
     standing,
 )
-from collector.devices_csv import _guarded as guarded
+from collector.devices_csv import guarded
 from collector.record import policy
 from collector.record.book import Book
 from collector.record.things import Alarm

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Generic, NamedTuple, TypeVar
 
+from collector.alarms.keeper import AT_THE_BASIN
 from collector.ledger import COLLECTOR
 from collector.record.book import Book
 from collector.record.rounds.release import release_facts
@@ -32,7 +33,7 @@ RECENT = 20
 ON_ONE_PAGE = 200
 """Lists that a site keeps short, such as bottles, are cut here."""
 
-_NO_PERSON = {COLLECTOR: "the collector", "basin-button": "somebody at the basin"}
+_NO_PERSON = {COLLECTOR: "the collector", AT_THE_BASIN: "somebody at the basin"}
 """Who is said to have done something where the record has no person for it; the button's word is the engine's."""
 
 _Thing = TypeVar("_Thing", bound=Thing)
