@@ -133,6 +133,7 @@ def read(content: bytes) -> Table:
 
 
 def guarded(cell: str) -> str:
+    """A cell that no spreadsheet takes for a formula."""
     return f"'{cell}" if _RISKY.match(cell) else cell
 
 
