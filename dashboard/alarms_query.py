@@ -6,10 +6,11 @@ import sqlite3
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from collector.alarms.drill import arrival
 from collector.ledger import Record
 from collector.record import shelf
 from collector.record.book import Book
-from collector.record.things import KINDS, Alarm
+from collector.record.things import KINDS, Alarm, Drill
 from dashboard.alarms_words import (
     AlarmsNow,
     Calling,
@@ -92,6 +93,9 @@ def lists(book: Book, when: SiteTime) -> dict[str, object]:
         "over": [_row(book, each, call, when) for each in over[:MOST_ROWS]],
         "left_out": max(0, len(over) - MOST_ROWS),
         "key": standing_key(standing, book.at_ms),
+        "drill": next(iter(book.all(Drill, newest_first=True, limit=1)), None),
+        "arrival": arrival,
+        "names": Names(book),
     }
 
 

@@ -18,7 +18,7 @@ from litestar.testing import TestClient
 from msgspec.structs import replace
 from pagekit import NOW_MS, XSS
 
-from collector.record.things import Policy, Seen
+from collector.record.things import Confirmed, Drill, Policy, Reached, Seen
 from collector.schema import FILE_NAME, connect
 from dashboard.alarms_load import COLUMNS
 
@@ -232,6 +232,25 @@ def test_nothing_stands(furnished: tuple[Path, dict[str, str]]) -> None:
         text = client.get("/alarms").text
         assert "<title>Alarms – Soakledger</title>" in text
         assert client.get("/api/alarms").json()["alarms"] == []
+
+
+def test_how_far_the_drill_came(copy: House) -> None:
+    """To each person: taken by a route, confirmed, by no route; and who says that they got it."""
+    told = {
+        "Anna": {"json line 1": Reached(ok=True, at_ms=NOW_MS, over=True)},
+        "Ben": {"json line 1": Reached(ok=False, detail=f"refused {XSS}", at_ms=NOW_MS, over=True)},
+        "Carl": {"mailto line 2": Reached()},
+    }
+    drill = Drill(id="2026-03-03", began_ms=NOW_MS, told=told, confirmed={"Anna": Confirmed(by="sam", at_ms=NOW_MS)})
+    alarmkit.Engine(copy.data).put(drill, NOW_MS, "drill-begun")
+    with TestClient(copy.app(), base_url=f"http://{HOST}") as client:
+        text = main_words(client, "/alarms")
+        assert "Anna arrived: confirmed json line 1: taken Sam Test, 13:18" in text
+        assert "Ben taken by no route json line 1: refused" in text
+        assert "Carl not known yet mailto line 2: not known yet I got it" in text
+        page = client.get("/alarms").text
+        assert XSS not in page
+        assert 'href="/do/confirm-drill?drill=2026-03-03&amp;person=Ben"' in page
 
 
 def test_the_load_in_words(reads: Client) -> None:
