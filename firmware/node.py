@@ -1,4 +1,7 @@
-"""One node: ticks once a second, takes readings, keeps them until a receipt covers them. Wires everything together."""
+"""One node: ticks once a second, takes readings, keeps them until a receipt covers them, signals at its basins.
+
+Wires everything together.
+"""
 
 from __future__ import annotations
 
@@ -12,16 +15,20 @@ from importlib.metadata import PackageNotFoundError
 from importlib.metadata import version as version_of
 from pathlib import Path
 
+from firmware.basinside import AtBasin
 from firmware.board import Board, Edge, Switch
 from firmware.clock import STEP_MS, Clock, read_together
+from firmware.conversation import told
 from firmware.edges import EdgeWatch
 from firmware.errors import FirmwareError, StuckError
+from firmware.kept_orders import KeptOrders
 from firmware.notify import Notifier
 from firmware.orders import OrdersInHand
 from firmware.outbox import Outbox
 from firmware.sampler import VALID_MS, Sampler, current
 from firmware.sensors import Sensors
 from firmware.settings import Settings
+from firmware.signalling import Signalling
 from firmware.source import Source
 from firmware.uplink import Uplink
 from firmware.watch import Pulse, Watch
@@ -41,6 +48,14 @@ MOST_UNKEPT_S = 30.0
 WRITER_STILL_S = 600.0
 """A writer whose disk fails still moves; one that does not hangs with its card. That may yet come back, and meanwhile
 another start of the node could not even open the outbox: so it is given long."""
+
+MOST_SILENT_MS = 60_000
+"""Real time without a word from the collector that is nothing to tell anybody: a restart of it, or of the broker, takes
+less. Our own choice."""
+
+URGENT_EVERY_MS = 1_000
+"""A movement's reading goes to the disk, and from there to the collector, at once; more of them than this wait for the
+tick, so that a switch that flickers wears no card out."""
 
 _GRACE_S = 10.0  # for an orderly end, when a part of the node is stuck
 _LOOK_S = 0.2  # how often it looks whether to stop
@@ -76,6 +91,12 @@ class Node:
         # its time between two of its steps. The loop took no reading then until a lid moved, nor ended when asked to.
         self._edges: queue.Queue[Edge] = queue.Queue()
         self._samplers: dict[str, Sampler] = {}
+        self._sides = {basin.name: AtBasin(basin.name) for basin in settings.basins}
+        self._obeyed: OrdersInHand | None = None
+        self._signalled: object = None
+        self._said: list[wire.BasinSide] = []
+        self._signal_problem = ""
+        self._urgent_ms: int | None = None
         self._taken: list[tuple[str, Reading]] = []
         self._uplink: Uplink | None = None
         self._notifier, self._abort = notifier or Notifier({}), abort
@@ -106,11 +127,8 @@ class Node:
             try:
                 all_sensors = [sensor for basin in settings.basins for sensor in basin.sensors]
                 self._sensors = Sensors(all_sensors, Path(settings.w1_devices), self._clock)
-                sources = [*self._sources, self._outbox]
-                uplink = Uplink(
-                    settings, self._clock, sources, self._sensors_seen, version=_version(), troubles=self._troubles
-                )
-                self._uplink = uplink
+                self._signalling = Signalling(self._board, list(self._sides))
+                self._uplink = uplink = self._new_uplink()
                 if self._on_ready:
                     self._on_ready()
                 self._work(uplink, stop)
@@ -119,10 +137,25 @@ class Node:
         finally:
             self._outbox.close()
 
+    def _new_uplink(self) -> Uplink:
+        settings, clock = self._settings, self._clock
+        sensors = {basin.name: frozenset(basin.sensors) for basin in settings.basins}
+        return Uplink(
+            settings,
+            clock,
+            [*self._sources, self._outbox],
+            self._sensors_seen,
+            version=_version(),
+            troubles=self._troubles,
+            basins=lambda: self._said,
+            kept=KeptOrders(Path(settings.data_dir), settings.node, sensors, clock),
+        )
+
     def _work(self, uplink: Uplink, stop: threading.Event) -> None:
         basins = [basin.name for basin in self._settings.basins]
         log.info("node started node=%s boot=%s basins=%s", self._settings.node, self._clock.boot_id, ",".join(basins))
         self._sensors.start()
+        self._signalling.start()
         self._begin()
         self._outbox.start(self._on_commit)
         uplink.start()
@@ -139,6 +172,7 @@ class Node:
             self._watch.close()
             uplink.close()
             self._sensors.close()
+            self._signalling.close()
             log.info("node stopped node=%s", self._settings.node)
 
     def _start_watch(self, uplink: Uplink) -> None:
@@ -147,6 +181,7 @@ class Node:
         self._watch.add(self._pulse)
         self._watch.add(self._kept)
         self._sensors.watch(self._watch)
+        self._signalling.watch(self._watch)
         uplink.watch(self._watch)
         self._watch.start()
         basins = ", ".join(basin.name for basin in self._settings.basins)
@@ -179,7 +214,8 @@ class Node:
             troubles.append(f"the disk takes no readings: {problem}")
         elif self._kept.ailment(MOST_UNKEPT_S):
             troubles.append("the disk takes no readings: it does not answer")
-        return troubles
+        troubles += [trouble for side in self._sides.values() if (trouble := side.trouble)]
+        return troubles + [each for each in (self._signalling.ailment(), self._signal_problem) if each]
 
     def _begin(self) -> None:
         """The first reading of every basin."""
@@ -221,6 +257,7 @@ class Node:
         self._take_edges()
         if self._polling:
             self._poll_lids()
+        self._signal()
 
     def _poll_lids(self) -> None:
         """Where edges are not reported, a change of level is one, seen a little late: that only shrinks a soak."""
@@ -281,11 +318,52 @@ class Node:
         self._mind_edges(levels)
 
     def _take(self, basin: str, readings: Sequence[Reading]) -> None:
+        """Readings are certain now: the first who hears of them are the people at the basin."""
+        if not readings:
+            return
         self._taken += [(basin, reading) for reading in readings]
+        self._signal(basin, readings)
+        if any(reading.why in (Why.LID, Why.BUTTON) for reading in readings):
+            now_ms = readings[-1].ms
+            if self._urgent_ms is None or now_ms - self._urgent_ms >= URGENT_EVERY_MS:
+                self._urgent_ms = now_ms
+                self._hand_over(urgent=True)
 
-    def _hand_over(self) -> None:
+    def _signal(self, basin: str = "", readings: Sequence[Reading] = ()) -> None:
+        """Show at the basins what stands now. Whatever fails in it, readings are taken and kept all the same."""
+        try:
+            for reading in readings:
+                self._sides[basin].take(reading)
+            self._show()
+        except Exception as error:
+            if not self._signal_problem:
+                log.exception("node signals failed; readings go on")
+            self._signal_problem = f"signals at the basins fail: {error or type(error).__name__}"
+        else:
+            self._signal_problem = ""
+
+    def _show(self) -> None:
+        """Have lights and buzzer follow, and the collector told of what has changed."""
+        hand, silent = self.orders, self._uplink is not None and self._uplink.silent_ms >= MOST_SILENT_MS
+        now_ms = self._clock.boot_ms()
+        if hand is not self._obeyed:
+            for name, side in self._sides.items():
+                side.obey(hand.basins.get(name) if hand else None, now_ms)
+            self._obeyed = hand
+        for side in self._sides.values():
+            side.look(now_ms, collector_silent=silent)
+        shown = {name: side.shown() for name, side in self._sides.items()}
+        sounding = [each for side in self._sides.values() for each in side.sounding()]
+        if (shown, sounding) != self._signalled:
+            self._signalling.show(shown, sounding)
+            self._signalled = shown, sounding
+        said, self._said = self._said, [side.side() for side in self._sides.values()]
+        if self._uplink and told(said) != told(self._said):
+            self._uplink.wake()
+
+    def _hand_over(self, *, urgent: bool = False) -> None:
         if self._taken:
-            self._outbox.append(self._taken)
+            self._outbox.append(self._taken, urgent=urgent)
             self._taken = []
 
     def _sensors_seen(self) -> list[wire.SensorSeen]:
