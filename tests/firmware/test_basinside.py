@@ -86,6 +86,19 @@ def test_a_lid_opened_before_met_is_a_high_alarm_at_once_until_it_is_on_again(by
     assert hands.side.shown().tenths == 0
 
 
+def test_a_lid_that_was_on_for_less_than_a_second_was_not_put_on() -> None:
+    hands = Hands(orders())
+    hands.press()
+    hands.close()
+    hands.ms += 800
+    hands.side.look(hands.ms, collector_silent=False)
+    hands.open(2)
+    assert (hands.shows, hands.sounds) == ("load in, lid open", [])
+    hands.close(2)
+    hands.open(2)
+    assert hands.sounds == ["opened-early"]
+
+
 def test_a_press_at_the_alarm_is_seen_and_ends_the_pattern_and_means_nothing_else() -> None:
     hands = soaking(20)
     hands.open(1)
@@ -227,6 +240,18 @@ def test_cold_that_flickers_is_one_alarm_and_a_failed_reading_does_not_end_it() 
         hands.mc, hands.fault = (21_000, 19_000)[n % 2], Fault("crc") if n % 3 == 0 else None
         hands.wait(4)
         assert (hands.sounds, hands.said.since_ms) == (["below-minimum"], since_ms)
+
+
+def test_cold_seen_between_failed_readings_is_cold_all_the_same() -> None:
+    hands = soaking(5)
+    hands.mc = 19_000
+    for n in range(12):
+        hands.fault = Fault("crc") if n % 3 == 1 else None
+        hands.wait(1)
+    assert hands.sounds == ["below-minimum"]
+    hands.fault = Fault("no-answer")
+    hands.wait(40)
+    assert sorted(hands.sounds) == ["below-minimum", "sensor-fault"]
 
 
 def test_a_press_quiets_a_medium_alarm_and_leaves_its_light_and_the_next_press_says_adding() -> None:

@@ -18,7 +18,7 @@ from firmware.kept_orders import FILE_NAME
 from firmware.settings import Basin, Broker, Light, Settings
 from soak import wire
 from soak.alarms import Priority
-from soak.reading import Lid, Why
+from soak.reading import Lid, Reading, Why
 
 pytestmark = pytest.mark.broker
 
@@ -192,6 +192,34 @@ def test_the_edge_reaches_the_pins_without_waiting_for_the_next_tick(
     assert [why for why, _ in taken if why is Why.LID] == [Why.LID]
     ticks_before_red = [why for why, shown in taken[1:] if why is Why.TICK and shown != RED]
     assert ticks_before_red == []
+
+
+def test_a_movement_goes_to_the_disk_at_once_and_a_flicker_does_not(
+    at_basins: AtBasins, ear: Receiver, wait_until: Wait
+) -> None:
+    at_basins.start()
+    wait_until(lambda: ear.count() > 2)
+    outbox, urgent = at_basins.running.node._outbox, list[list[Why]]()
+    append = outbox.append
+
+    def noting(readings: list[tuple[str, Reading]], **how: bool) -> None:
+        if how.get("urgent"):
+            urgent.append([reading.why for _, reading in readings])
+        append(readings, **how)
+
+    outbox.append = noting  # type: ignore[method-assign, assignment]
+    at_basins.close()
+    wait_until(lambda: len(urgent) == 1)
+    assert Why.LID in urgent[0]
+    wait_until(lambda: at_basins.side._firm)
+    for _ in range(3):
+        at_basins.open()
+        at_basins.close()
+    at_basins.open()
+    wait_until(lambda: len(urgent) == 2)
+    count = ear.count()
+    wait_until(lambda: ear.count() > count + 8)
+    assert len(urgent) == 2
 
 
 def test_without_broker_and_after_a_restart_kept_orders_judge(
