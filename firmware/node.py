@@ -111,6 +111,11 @@ class Node:
         """What the node goes by; None before any orders came."""
         return self._uplink.orders if self._uplink else None
 
+    @property
+    def sides(self) -> list[wire.BasinSide]:
+        """What is said and shown at each basin."""
+        return self._said
+
     def run(self, stop: threading.Event) -> None:
         """Work until `stop` is set; then say goodbye and close everything.
 
@@ -147,7 +152,7 @@ class Node:
             self._sensors_seen,
             version=_version(),
             troubles=self._troubles,
-            basins=lambda: self._said,
+            basins=lambda: self.sides,
             kept=KeptOrders(Path(settings.data_dir), settings.node, sensors, clock),
         )
 
