@@ -15,10 +15,8 @@ from importlib.metadata import PackageNotFoundError
 from importlib.metadata import version as version_of
 from pathlib import Path
 
-from firmware.basinside import AtBasin
 from firmware.board import Board, Edge, Switch
 from firmware.clock import STEP_MS, Clock, read_together
-from firmware.conversation import told
 from firmware.edges import EdgeWatch
 from firmware.errors import FirmwareError, StuckError
 from firmware.kept_orders import KeptOrders
@@ -28,6 +26,7 @@ from firmware.outbox import Outbox
 from firmware.sampler import VALID_MS, Sampler, current
 from firmware.sensors import Sensors
 from firmware.settings import Settings
+from firmware.sides import Sides
 from firmware.signalling import Signalling
 from firmware.source import Source
 from firmware.uplink import Uplink
@@ -91,12 +90,8 @@ class Node:
         # its time between two of its steps. The loop took no reading then until a lid moved, nor ended when asked to.
         self._edges: queue.Queue[Edge] = queue.Queue()
         self._samplers: dict[str, Sampler] = {}
-        self._sides = {basin.name: AtBasin(basin.name) for basin in settings.basins}
-        self._obeyed: OrdersInHand | None = None
-        self._signalled: object = None
-        self._said: list[wire.BasinSide] = []
-        self._signal_problem = ""
-        self._urgent_ms: int | None = None
+        self._sides = Sides([basin.name for basin in settings.basins], self._wake)
+        self._urgent_ms: dict[str, int] = {}
         self._taken: list[tuple[str, Reading]] = []
         self._uplink: Uplink | None = None
         self._notifier, self._abort = notifier or Notifier({}), abort
@@ -114,7 +109,7 @@ class Node:
     @property
     def sides(self) -> list[wire.BasinSide]:
         """What is said and shown at each basin."""
-        return self._said
+        return self._sides.said
 
     def run(self, stop: threading.Event) -> None:
         """Work until `stop` is set; then say goodbye and close everything.
@@ -132,7 +127,7 @@ class Node:
             try:
                 all_sensors = [sensor for basin in settings.basins for sensor in basin.sensors]
                 self._sensors = Sensors(all_sensors, Path(settings.w1_devices), self._clock)
-                self._signalling = Signalling(self._board, list(self._sides))
+                self._signalling = Signalling(self._board, [basin.name for basin in settings.basins])
                 self._uplink = uplink = self._new_uplink()
                 if self._on_ready:
                     self._on_ready()
@@ -152,7 +147,7 @@ class Node:
             self._sensors_seen,
             version=_version(),
             troubles=self._troubles,
-            basins=lambda: self.sides,
+            basins=lambda: self._sides.said,
             kept=KeptOrders(Path(settings.data_dir), settings.node, sensors, clock),
         )
 
@@ -194,6 +189,9 @@ class Node:
 
     def _on_commit(self) -> None:
         self._kept.moved()
+        self._wake()
+
+    def _wake(self) -> None:
         if self._uplink:
             self._uplink.wake()
 
@@ -219,8 +217,8 @@ class Node:
             troubles.append(f"the disk takes no readings: {problem}")
         elif self._kept.ailment(MOST_UNKEPT_S):
             troubles.append("the disk takes no readings: it does not answer")
-        troubles += [trouble for side in self._sides.values() if (trouble := side.trouble)]
-        return troubles + [each for each in (self._signalling.ailment(), self._signal_problem) if each]
+        ailment = self._signalling.ailment()
+        return [*troubles, *self._sides.troubles(), *([ailment] if ailment else [])]
 
     def _begin(self) -> None:
         """The first reading of every basin."""
@@ -262,7 +260,7 @@ class Node:
         self._take_edges()
         if self._polling:
             self._poll_lids()
-        self._signal()
+        self._follow()
 
     def _poll_lids(self) -> None:
         """Where edges are not reported, a change of level is one, seen a little late: that only shrinks a soak."""
@@ -327,44 +325,24 @@ class Node:
         if not readings:
             return
         self._taken += [(basin, reading) for reading in readings]
-        self._signal(basin, readings)
+        self._follow(basin, readings)
         if any(reading.why in (Why.LID, Why.BUTTON) for reading in readings):
             now_ms = readings[-1].ms
-            if self._urgent_ms is None or now_ms - self._urgent_ms >= URGENT_EVERY_MS:
-                self._urgent_ms = now_ms
+            if now_ms - self._urgent_ms.get(basin, -URGENT_EVERY_MS) >= URGENT_EVERY_MS:
+                self._urgent_ms[basin] = now_ms
                 self._hand_over(urgent=True)
 
-    def _signal(self, basin: str = "", readings: Sequence[Reading] = ()) -> None:
-        """Show at the basins what stands now. Whatever fails in it, readings are taken and kept all the same."""
-        try:
-            for reading in readings:
-                self._sides[basin].take(reading)
-            self._show()
-        except Exception as error:
-            if not self._signal_problem:
-                log.exception("node signals failed; readings go on")
-            self._signal_problem = f"signals at the basins fail: {error or type(error).__name__}"
-        else:
-            self._signal_problem = ""
-
-    def _show(self) -> None:
-        """Have lights and buzzer follow, and the collector told of what has changed."""
-        hand, silent = self.orders, self._uplink is not None and self._uplink.silent_ms >= MOST_SILENT_MS
-        now_ms = self._clock.boot_ms()
-        if hand is not self._obeyed:
-            for name, side in self._sides.items():
-                side.obey(hand.basins.get(name) if hand else None, now_ms)
-            self._obeyed = hand
-        for side in self._sides.values():
-            side.look(now_ms, collector_silent=silent)
-        shown = {name: side.shown() for name, side in self._sides.items()}
-        sounding = [each for side in self._sides.values() for each in side.sounding()]
-        if (shown, sounding) != self._signalled:
-            self._signalling.show(shown, sounding)
-            self._signalled = shown, sounding
-        said, self._said = self._said, [side.side() for side in self._sides.values()]
-        if self._uplink and told(said) != told(self._said):
-            self._uplink.wake()
+    def _follow(self, basin: str = "", readings: Sequence[Reading] = ()) -> None:
+        """Lights and buzzer follow what stands now."""
+        silent = self._uplink is not None and self._uplink.silent_ms >= MOST_SILENT_MS
+        self._sides.follow(
+            self._clock.boot_ms(),
+            self._signalling,
+            self.orders,
+            collector_silent=silent,
+            basin=basin,
+            readings=readings,
+        )
 
     def _hand_over(self, *, urgent: bool = False) -> None:
         if self._taken:

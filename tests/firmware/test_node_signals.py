@@ -91,7 +91,7 @@ class AtBasins:
 
     @property
     def side(self) -> AtBasin:
-        return self.running.node._sides["b1"]
+        return self.running.node._sides._basins["b1"]
 
 
 @pytest.fixture
