@@ -197,6 +197,8 @@ def edge_to_pin(openings: int, busy: int = 0) -> tuple[list[float], list[float]]
 def report_pin(openings: int) -> list[Limit]:
     """Lid edge to local output pin."""
     print(f"Lid edge to local output pin: {openings} openings before met, {_BASINS} basins, real time, ms")
+    waiting = os.getloadavg()[0]
+    print(f"{waiting:.1f} processes ran or waited on {os.cpu_count()} processors before: more than those disturb this")
     rows, limits = [], []
     for busy in (0, BUSY):
         lights_ms, buzzer_ms = edge_to_pin(openings, busy)
