@@ -4,8 +4,8 @@
 
 Part `pin`: a lid is opened before the soak is met; from its switch's edge to the red of its light, and to the buzzer
 where that was silent. A real node at real speed, five basins, in this process, because gpiozero's mock pins live in
-their node's; no broker at all, orders from the node's disk. Once as it is, and once while two other processes take all
-the processor they can get.
+their node's; no broker at all, orders from the node's disk. Once as it is, for
+which the limit stands, and once to see what becomes of it while two other processes take all they can get.
 """
 
 from __future__ import annotations
@@ -206,7 +206,8 @@ def report_pin(openings: int) -> list[Limit]:
         for name, each in ((f"red light, {beside}", lights_ms), (f"buzzer, {beside}", buzzer_ms)):
             rows.append((name, f"{len(each)}", *(f"{share_of(each, share):.1f}" for share in (0.5, 0.99, 1))))
             p99_ms = share_of(each, 0.99)
-            limits.append(Limit(f"{name}: p99 {p99_ms:.1f} ms (less than {MOST_PIN_MS:.0f})", p99_ms < MOST_PIN_MS))
+            if not busy:
+                limits.append(Limit(f"{name}: p99 {p99_ms:.1f} ms (less than {MOST_PIN_MS:.0f})", p99_ms < MOST_PIN_MS))
     print_table(("", "edges", "p50", "p99", "longest"), rows, width=10, first=40)
     return limits
 
