@@ -12,6 +12,10 @@ What a press of the button means:
   adding it means nothing.
 - A soak is met: nothing. Its load leaves with the next opening.
 
+A load that was opened early is only still in where the lid is put back on within ten seconds. Else it begins a new
+round, with a press of its own: nobody who takes devices out presses a button first, and the empty basin's next opening
+must be no alarm. A load of the record stays until the record ends it.
+
 A press within two seconds of the last one is the same press.
 """
 
@@ -38,6 +42,9 @@ choice, twenty times what a closing needs to settle."""
 ADDING_MS = 120_000
 """How long after "a device is about to be added" the lid may be opened without an alarm. Our own choice: time to fetch
 a device, and too little for it to be forgotten."""
+
+BACK_ON_MS = 10_000
+"""A lid opened early and back on by then has its load in still. Our own choice: devices are not out so soon."""
 
 SAME_PRESS_MS = 2_000
 """Our own choice: who presses twice, unsure whether the first did anything, does not take it back."""
@@ -71,6 +78,7 @@ class AtBasin:
         self._adding_ms: int | None = None
         self._adding_open = False  # the opening that was said has come
         self._left: LoadOrders | None = None  # the record's load that has left here, as the orders had it then
+        self._early_ms: int | None = None
         self._asked_ms: int | None = None
         self._delays = {
             code: Delayed(ON_MS, OFF_MS) for code in ("below-minimum", "above-maximum", "guard-band", "sensor-fault")
@@ -146,8 +154,11 @@ class AtBasin:
         firm = self._firm
         if firm:
             self._alarms.set(OPENED_EARLY, now_ms, there=False)
+            self._early_ms = None
             if self._adding_open:
                 self._adding_ms, self._adding_open = None, False
+        elif self._early_ms is not None and now_ms - self._early_ms >= BACK_ON_MS:
+            self._said_ms = self._early_ms = None
         if self._adding_ms is not None and not self._adding_open and now_ms - self._adding_ms >= ADDING_MS:
             self._adding_ms = None
         if self._asked_ms is not None and (firm or now_ms - self._asked_ms >= ASKING_MS):
@@ -223,6 +234,7 @@ class AtBasin:
                 self._alarms.set("unassigned-opening", ms, there=True)
         elif not said_adding and not (recorded and recorded.adding) and self._closure_judge:
             self._alarms.set(OPENED_EARLY, ms, there=True)
+            self._early_ms = ms
 
     def _pressed(self, ms: int) -> None:
         same = self._pressed_ms is not None and ms - self._pressed_ms < SAME_PRESS_MS

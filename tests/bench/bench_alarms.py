@@ -4,8 +4,8 @@
 
 Part `pin`: a lid is opened before the soak is met; from its switch's edge to the red of its light, and to the buzzer
 where that was silent. A real node at real speed, five basins, in this process, because gpiozero's mock pins live in
-their node's; no broker at all, orders from the node's disk. Once as it is, for
-which the limit stands, and once to see what becomes of it while two other processes take all they can get.
+their node's; no broker at all, orders from the node's disk. Once as it is, for which the limit stands, and once to see
+what becomes of it while two other processes take all they can get.
 """
 
 from __future__ import annotations

@@ -48,6 +48,7 @@ def orders_for(
     good_for_s: int = 86_400,
     version: int = 1,
     alarms: Sequence[wire.AlarmOrders] = (),
+    load: wire.LoadOrders | None = None,
     sender: wire.Sender | None = None,
 ) -> bytes:
     """Orders for these basins with these sensors, as they travel: 20 °C at least."""
@@ -56,6 +57,7 @@ def orders_for(
             Requirement(20_000, contact_ms),
             dict.fromkeys(of_basin, SensorTerms(500)),
             good_for_s,
+            load=load,
             alarms=list(alarms),
         )
         for basin, of_basin in sensors.items()

@@ -82,8 +82,30 @@ def test_a_lid_opened_before_met_is_a_high_alarm_at_once_until_it_is_on_again(by
     hands.wait(600)
     assert hands.sounds == ["opened-early"]
     hands.close(2)
-    assert (hands.shows, hands.sounds, hands.said.alarm) == ("soaking", [], "")
-    assert hands.side.shown().tenths == 0
+    assert (hands.sounds, hands.said.alarm) == ([], "")
+    assert hands.shows == ("soaking" if by == "orders" else "idle")
+
+
+@pytest.mark.parametrize(("open_s", "shows"), [(8, "soaking"), (11, "idle")])
+def test_a_load_opened_early_is_in_still_only_where_the_lid_is_back_on_soon(open_s: int, shows: str) -> None:
+    """Who takes devices out presses no button first: the empty basin's next opening must not cry wolf."""
+    hands = soaking(20)
+    hands.open(open_s)
+    assert hands.sounds == ["opened-early"]
+    hands.close(20)
+    assert (hands.shows, hands.side.shown().tenths) == (shows, 3 if shows == "soaking" else 0)
+    hands.open(2)
+    assert hands.sounds == (["opened-early"] if shows == "soaking" else [])
+
+
+def test_who_has_said_a_load_anew_meanwhile_has_it_in() -> None:
+    hands = soaking(20)
+    hands.open(1)
+    hands.press()  # seen
+    hands.wait(10)
+    hands.press()
+    hands.close(20)
+    assert hands.shows == "soaking"
 
 
 def test_a_lid_that_was_on_for_less_than_a_second_was_not_put_on() -> None:

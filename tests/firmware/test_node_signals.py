@@ -136,9 +136,7 @@ def test_from_load_to_met_and_opened_early_on_lights_and_buzzer(
 ) -> None:
     at_basins.start()
     wait_until(lambda: at_basins.shows() == VIOLET)  # no orders yet
-    order(ear, contact_ms=20_000)
-    wait_until(lambda: at_basins.shows() == DARK and at_basins.side.trouble == "")
-    at_basins.press()
+    order(ear, contact_ms=20_000, load=wire.LoadOrders("load-1", 1))
     wait_until(lambda: at_basins.shows() == WHITE)
     at_basins.close()
     wait_until(lambda: at_basins.shows() == BLUE)
@@ -146,7 +144,7 @@ def test_from_load_to_met_and_opened_early_on_lights_and_buzzer(
     wait_until(lambda: at_basins.side._firm)
     at_basins.open()
     wait_until(lambda: at_basins.shows() == RED and at_basins.sounds())
-    assert at_basins.shows(LIGHT_2) == DARK
+    assert at_basins.shows(LIGHT_2) == WHITE
     wait_until(lambda: ear.states[-1].basins[0].alarm == "opened-early")
     assert ear.states[-1].basins[0].seen_ms is None
     at_basins.press()
@@ -159,6 +157,7 @@ def test_from_load_to_met_and_opened_early_on_lights_and_buzzer(
     at_basins.open()
     wait_until(lambda: at_basins.shows() == DARK)
     wait_until(lambda: not ear.states[-1].basins[0].load)
+    assert ear.states[-1].basins[1].load
     assert ear.states[-1].basins[0].moved_ms is not None
     assert ear.states[-1].basins[1].moved_ms is None  # not seen to move
     at_basins.running.stop()
