@@ -11,6 +11,8 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple
 
+import msgspec
+
 from firmware.clock import Clock, read_anchor, stamp
 from firmware.errors import OutboxError
 from firmware.orders import OrdersInHand, taken
@@ -88,10 +90,12 @@ class Conversation:
         version: This software's.
         window: What may be under way at a time.
         troubles: What is wrong with the node itself now, in short words.
+        basins: What is said and shown at each basin now.
         send: How to say something.
 
     Attributes:
         orders: What the node goes by, None before any orders came. Replaced whole.
+        heard_ms: When the collector last said something, and not the broker what it had kept; None: never.
         refused: How many messages were not taken in, by reason.
         connected: The broker listens.
     """
@@ -106,13 +110,16 @@ class Conversation:
         version: str = "",
         window: Window | None = None,
         troubles: Callable[[], list[str]] = list,
+        basins: Callable[[], list[wire.BasinSide]] = list,
         send: Send,
     ) -> None:
         self.orders: OrdersInHand | None = None
+        self.heard_ms: int | None = None
         self.refused: Counter[str] = Counter()
         self.connected = False
         self._node, self._clock, self._sources, self._sensors = node, clock, list(sources), sensors
         self._version, self._send_one, self._window, self._troubles = version, send, window or Window(), troubles
+        self._basins = basins
         self._link_said = ""
         self._untaken: dict[int, int] = {}  # messages, and how many readings are in each
         self._taken_ms = 0  # when the broker last took a message, or nothing was left for it to take
@@ -180,6 +187,8 @@ class Conversation:
         except wire.UnreadableError as error:
             self._refuse(error.reason, f"topic={arrived.topic[:120]!r} problem={error.detail!r}")
             return
+        if isinstance(message, wire.Receipt | wire.Orders) and not arrived.retained:
+            self.heard_ms = now_ms
         if isinstance(message, wire.Receipt):
             for receipt in self._speakers.receipts(message, now_ms, retained=arrived.retained):
                 self._take_receipt(receipt, now_ms)
@@ -206,6 +215,9 @@ class Conversation:
         return [(first, min(last, newest_number)) for first, last in ranges if first <= newest_number]
 
     def _take_orders(self, orders: wire.Orders, *, retained: bool) -> None:
+        known = self.orders.orders if self.orders else None
+        if retained and known and (known.epoch, known.version, known.by) == (orders.epoch, orders.version, orders.by):
+            return  # the broker repeats what we have: that makes it no younger
         basins: defaultdict[str, set[str]] = defaultdict(set)
         for seen in self._sensors():
             basins[seen.basin].add(seen.sensor)
@@ -226,7 +238,8 @@ class Conversation:
         streams, sensors = listed([stream for _, streams in held for stream in streams]), self._sensors()
         clock = stamp(self._clock)
         troubles = [_word(trouble) for trouble in (*self._troubles(), *self._own_troubles(now_ms))][:MOST_TROUBLES]
-        stated = [stream.stream for stream in streams], sensors, clock.synced, troubles
+        basins = self._basins()
+        stated = [stream.stream for stream in streams], sensors, clock.synced, troubles, told(basins)
         if stated == self._stated and now_ms < self._stated_ms + STATE_EVERY_MS:
             return
         state = wire.State(
@@ -240,6 +253,7 @@ class Conversation:
             dropped=sum(getattr(source, "dropped", 0) for source in self._sources),
             refused=dict(self.refused),
             troubles=troubles,
+            basins=basins,
         )
         self._send_one(wire.Topic.STATE.of(self._node), wire.encode(state), True)
         self._stated, self._stated_ms = stated, now_ms
@@ -299,6 +313,14 @@ class Conversation:
 def _word(text: str) -> str:
     """As much of a text as fits where one line is expected; what a library says may have several."""
     return re.sub(r"[\x00-\x1f\x7f]+", " ", text)[:200]
+
+
+def told(basins: Sequence[wire.BasinSide]) -> list[wire.BasinSide]:
+    """What of the basins is told at once where it changes.
+
+    A lid that moves is a reading: told here each time too, a switch that flickers would flood the line.
+    """
+    return [msgspec.structs.replace(basin, moved_ms=None) for basin in basins]
 
 
 def newest(streams: Sequence[wire.HeldStream]) -> set[str]:

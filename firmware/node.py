@@ -1,4 +1,7 @@
-"""One node: ticks once a second, takes readings, keeps them until a receipt covers them. Wires everything together."""
+"""One node: ticks once a second, takes readings, keeps them until a receipt covers them, signals at its basins.
+
+Wires everything together.
+"""
 
 from __future__ import annotations
 
@@ -16,12 +19,15 @@ from firmware.board import Board, Edge, Switch
 from firmware.clock import STEP_MS, Clock, read_together
 from firmware.edges import EdgeWatch
 from firmware.errors import FirmwareError, StuckError
+from firmware.kept_orders import KeptOrders
 from firmware.notify import Notifier
 from firmware.orders import OrdersInHand
 from firmware.outbox import Outbox
 from firmware.sampler import VALID_MS, Sampler, current
 from firmware.sensors import Sensors
 from firmware.settings import Settings
+from firmware.sides import Sides
+from firmware.signalling import Signalling
 from firmware.source import Source
 from firmware.uplink import Uplink
 from firmware.watch import Pulse, Watch
@@ -41,6 +47,14 @@ MOST_UNKEPT_S = 30.0
 WRITER_STILL_S = 600.0
 """A writer whose disk fails still moves; one that does not hangs with its card. That may yet come back, and meanwhile
 another start of the node could not even open the outbox: so it is given long."""
+
+MOST_SILENT_MS = 60_000
+"""Real time without a word from the collector that is nothing to tell anybody: a restart of it, or of the broker, takes
+less. Our own choice."""
+
+URGENT_EVERY_MS = 1_000
+"""A movement's reading goes to the disk, and from there to the collector, at once; more of them than this wait for the
+tick, so that a switch that flickers wears no card out."""
 
 _GRACE_S = 10.0  # for an orderly end, when a part of the node is stuck
 _LOOK_S = 0.2  # how often it looks whether to stop
@@ -76,6 +90,8 @@ class Node:
         # its time between two of its steps. The loop took no reading then until a lid moved, nor ended when asked to.
         self._edges: queue.Queue[Edge] = queue.Queue()
         self._samplers: dict[str, Sampler] = {}
+        self._sides = Sides([basin.name for basin in settings.basins], self._wake)
+        self._urgent_ms: dict[str, int] = {}
         self._taken: list[tuple[str, Reading]] = []
         self._uplink: Uplink | None = None
         self._notifier, self._abort = notifier or Notifier({}), abort
@@ -89,6 +105,11 @@ class Node:
     def orders(self) -> OrdersInHand | None:
         """What the node goes by; None before any orders came."""
         return self._uplink.orders if self._uplink else None
+
+    @property
+    def sides(self) -> list[wire.BasinSide]:
+        """What is said and shown at each basin."""
+        return self._sides.said
 
     def run(self, stop: threading.Event) -> None:
         """Work until `stop` is set; then say goodbye and close everything.
@@ -106,11 +127,8 @@ class Node:
             try:
                 all_sensors = [sensor for basin in settings.basins for sensor in basin.sensors]
                 self._sensors = Sensors(all_sensors, Path(settings.w1_devices), self._clock)
-                sources = [*self._sources, self._outbox]
-                uplink = Uplink(
-                    settings, self._clock, sources, self._sensors_seen, version=_version(), troubles=self._troubles
-                )
-                self._uplink = uplink
+                self._signalling = Signalling(self._board, [basin.name for basin in settings.basins])
+                self._uplink = uplink = self._new_uplink()
                 if self._on_ready:
                     self._on_ready()
                 self._work(uplink, stop)
@@ -119,10 +137,25 @@ class Node:
         finally:
             self._outbox.close()
 
+    def _new_uplink(self) -> Uplink:
+        settings, clock = self._settings, self._clock
+        sensors = {basin.name: frozenset(basin.sensors) for basin in settings.basins}
+        return Uplink(
+            settings,
+            clock,
+            [*self._sources, self._outbox],
+            self._sensors_seen,
+            version=_version(),
+            troubles=self._troubles,
+            basins=lambda: self._sides.said,
+            kept=KeptOrders(Path(settings.data_dir), settings.node, sensors, clock),
+        )
+
     def _work(self, uplink: Uplink, stop: threading.Event) -> None:
         basins = [basin.name for basin in self._settings.basins]
         log.info("node started node=%s boot=%s basins=%s", self._settings.node, self._clock.boot_id, ",".join(basins))
         self._sensors.start()
+        self._signalling.start()
         self._begin()
         self._outbox.start(self._on_commit)
         uplink.start()
@@ -139,6 +172,7 @@ class Node:
             self._watch.close()
             uplink.close()
             self._sensors.close()
+            self._signalling.close()
             log.info("node stopped node=%s", self._settings.node)
 
     def _start_watch(self, uplink: Uplink) -> None:
@@ -147,6 +181,7 @@ class Node:
         self._watch.add(self._pulse)
         self._watch.add(self._kept)
         self._sensors.watch(self._watch)
+        self._signalling.watch(self._watch)
         uplink.watch(self._watch)
         self._watch.start()
         basins = ", ".join(basin.name for basin in self._settings.basins)
@@ -154,6 +189,9 @@ class Node:
 
     def _on_commit(self) -> None:
         self._kept.moved()
+        self._wake()
+
+    def _wake(self) -> None:
         if self._uplink:
             self._uplink.wake()
 
@@ -179,7 +217,8 @@ class Node:
             troubles.append(f"the disk takes no readings: {problem}")
         elif self._kept.ailment(MOST_UNKEPT_S):
             troubles.append("the disk takes no readings: it does not answer")
-        return troubles
+        ailment = self._signalling.ailment()
+        return [*troubles, *self._sides.troubles(), *([ailment] if ailment else [])]
 
     def _begin(self) -> None:
         """The first reading of every basin."""
@@ -221,6 +260,7 @@ class Node:
         self._take_edges()
         if self._polling:
             self._poll_lids()
+        self._follow()
 
     def _poll_lids(self) -> None:
         """Where edges are not reported, a change of level is one, seen a little late: that only shrinks a soak."""
@@ -281,11 +321,32 @@ class Node:
         self._mind_edges(levels)
 
     def _take(self, basin: str, readings: Sequence[Reading]) -> None:
+        """Readings are certain now: the first who hears of them are the people at the basin."""
+        if not readings:
+            return
         self._taken += [(basin, reading) for reading in readings]
+        self._follow(basin, readings)
+        if any(reading.why in (Why.LID, Why.BUTTON) for reading in readings):
+            now_ms = readings[-1].ms
+            if now_ms - self._urgent_ms.get(basin, -URGENT_EVERY_MS) >= URGENT_EVERY_MS:
+                self._urgent_ms[basin] = now_ms
+                self._hand_over(urgent=True)
 
-    def _hand_over(self) -> None:
+    def _follow(self, basin: str = "", readings: Sequence[Reading] = ()) -> None:
+        """Lights and buzzer follow what stands now."""
+        silent = self._uplink is not None and self._uplink.silent_ms >= MOST_SILENT_MS
+        self._sides.follow(
+            self._clock.boot_ms(),
+            self._signalling,
+            self.orders,
+            collector_silent=silent,
+            basin=basin,
+            readings=readings,
+        )
+
+    def _hand_over(self, *, urgent: bool = False) -> None:
         if self._taken:
-            self._outbox.append(self._taken)
+            self._outbox.append(self._taken, urgent=urgent)
             self._taken = []
 
     def _sensors_seen(self) -> list[wire.SensorSeen]:

@@ -99,7 +99,7 @@ class Outbox:
         self._next_serial = 1
         self._commits = self._failures = self._healed = 0
         self._damage: str | None = None  # found while running, not healed yet
-        self._closing = self._hurry = False
+        self._closing = self._hurry = self._urgent = False
         self._failure: OutboxError | None = None
         self._on_commit: Callable[[], None] = lambda: None
         self._writer = threading.Thread(target=self._write_on, name="outbox", daemon=True)
@@ -149,8 +149,12 @@ class Outbox:
         self._on_commit = on_commit
         self._writer.start()
 
-    def append(self, readings: Sequence[tuple[str, Reading]]) -> None:
+    def append(self, readings: Sequence[tuple[str, Reading]], *, urgent: bool = False) -> None:
         """Hand over readings, each with its basin, oldest first: once a tick, to be written in one transaction.
+
+        Args:
+            readings: The readings.
+            urgent: Somebody waits for them: they are written without the pause that saves writing.
 
         Raises:
             OutboxError: The writer has ended.
@@ -164,6 +168,7 @@ class Outbox:
                 if self._failures >= FAILURES:
                     stream.offer(stream.taken)
             self._bound_memory()
+            self._urgent = self._urgent or urgent
             self._changed.notify_all()
 
     def check(self) -> None:
@@ -278,6 +283,7 @@ class Outbox:
         while True:
             with self._changed:
                 self._changed.wait_for(lambda: self._waiting() or self._closing)
+                self._urgent = False
             began_s = time.monotonic()
             wrote = self.write()
             with self._changed:
@@ -288,7 +294,10 @@ class Outbox:
                 self._on_commit()
             left_s = (self._pause_s if wrote else _RETRY_S) - (time.monotonic() - began_s)
             with self._changed:
-                self._changed.wait_for(lambda: self._closing or self._hurry, max(0.0, left_s))
+                self._urgent = self._urgent and wrote  # a disk that takes nothing is not asked more often for that
+                self._changed.wait_for(
+                    lambda: self._closing or self._hurry or (self._urgent and not self._failures), max(0.0, left_s)
+                )
 
     def _waiting(self) -> bool:
         return any(stream.waiting for stream in self._by_basin.values())

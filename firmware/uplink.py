@@ -14,6 +14,7 @@ from typing import NamedTuple
 
 from firmware.clock import Clock
 from firmware.conversation import Conversation, Event
+from firmware.kept_orders import KeptOrders
 from firmware.link import Link
 from firmware.orders import OrdersInHand
 from firmware.retry import Retry
@@ -49,6 +50,8 @@ class Uplink:
         version: This software's.
         window: What may be under way at a time.
         troubles: What is wrong with the node itself now, in few words each.
+        basins: What is said and shown at each basin now.
+        kept: Where orders outlive a restart; None: nowhere.
         retry: How long to wait between connections.
 
     Attributes:
@@ -68,6 +71,8 @@ class Uplink:
         version: str = "",
         window: Window | None = None,
         troubles: Callable[[], list[str]] = list,
+        basins: Callable[[], list[wire.BasinSide]] = list,
+        kept: KeptOrders | None = None,
         retry: Retry | None = None,
     ) -> None:
         self._events: queue.Queue[Event | Wake | Close] = queue.Queue()
@@ -80,8 +85,12 @@ class Uplink:
             version=version,
             window=window,
             troubles=lambda: [*troubles(), *self._troubles()],
+            basins=basins,
             send=self._send,
         )
+        self._kept, self._began_ms = kept, _now_ms()
+        if kept:
+            self._conversation.orders = kept.load()
         self.pulse = Pulse("the uplink's thread", MOST_STILL_S)
         self._closing, self._failures, self._problem = False, 0, ""
         self._thread = self._new_thread()
@@ -90,6 +99,12 @@ class Uplink:
     def orders(self) -> OrdersInHand | None:
         """The newest orders, None before any came."""
         return self._conversation.orders
+
+    @property
+    def silent_ms(self) -> int:
+        """For how long the collector has said nothing, in real milliseconds; from the start if it never did."""
+        heard_ms = self._conversation.heard_ms
+        return _now_ms() - (self._began_ms if heard_ms is None else heard_ms)
 
     @property
     def refused(self) -> dict[str, int]:
@@ -122,8 +137,9 @@ class Uplink:
         return self._link.publish(topic, payload, retain=retain)
 
     def _troubles(self) -> list[str]:
+        kept = [self._kept.trouble] if self._kept and self._kept.trouble else []
         rival = ["the broker throws this node out again and again: is its name used twice?"] if self._link.rival else []
-        return [*rival, *([self._problem] if self._problem else [])]
+        return [*kept, *rival, *([self._problem] if self._problem else [])]
 
     def _new_thread(self) -> threading.Thread:
         return threading.Thread(target=self._run, name="uplink", daemon=True)
@@ -159,6 +175,8 @@ class Uplink:
     def _turn(self) -> bool:
         going = self._handled(self._next_events())
         if self._mine():
+            if self._kept:
+                self._conversation.orders = self._kept.mind(self._conversation.orders)
             self._conversation.speak(_now_ms())
             if self._conversation.stalled(_now_ms()):
                 self._link.renew("the broker takes nothing, though it is connected")

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 import msgspec
 
 from soak.closure import Closure, Edge
-from soak.proof import ClosureState, Proof
+from soak.proof import ClosureState, Progress, Proof
 from soak.reading import Lid, Reading, SensorId
 from soak.requirement import MAX_GAP_MS, Judge, Judged, Requirement, SensorTerms
 from soak.strictest import NOTHING, InForce, strictest
@@ -163,6 +163,10 @@ class Meter:
     def running(self) -> Closure | None:
         """The closure in progress as it stands now; its verdict is met or running."""
         return self._closure.snapshot(self._number or 0, self._ms, Edge.RUNNING, None, 0) if self._closure else None
+
+    def progress(self) -> Progress | None:
+        """How far the closure in progress has come; None with the lid open."""
+        return self._closure.progress() if self._closure else None
 
     @property
     def first(self) -> int | None:

@@ -6,6 +6,8 @@ the common reading (still closed, in range) costs a few comparisons.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import msgspec
 
 from soak.allowance import LOWEST, BestStretch, StretchState
@@ -19,6 +21,20 @@ NEVER = 1 << 62
 MOST_FAULT_WORDS = 16
 OTHER_FAULTS = "other"
 """Where a sender makes up ever new fault words, the first so many are counted by name, the rest together under this."""
+
+
+class Progress(NamedTuple):
+    """How far a closure in progress has come: what a light needs at every reading, without a snapshot's cost.
+
+    Attributes:
+        run_ms: The credited run that is still going on, up to the newest known reading.
+        contact_ms: What it must reach; None where nothing is required, so that nothing can be proven.
+        met: A run has reached it.
+    """
+
+    run_ms: int
+    contact_ms: int | None
+    met: bool
 
 
 class RunState(msgspec.Struct, frozen=True):
@@ -248,6 +264,13 @@ class Proof:
         self.not_out.end(last_ms)
         self.not_out_unlimited |= self.not_out_reaches_back
         self.not_out_reaches_back = False
+
+    def progress(self) -> Progress:
+        """How far it has come."""
+        if self.judge is None or self.known_ms is None:
+            return Progress(0, None if self.judge is None else self.contact_ms, met=False)
+        run_ms = 0 if self.credited.start_ms == NEVER else self.known_ms - self.credited.start_ms
+        return Progress(run_ms, self.contact_ms, met=self.credited.longest_ms(self.known_ms) >= self.contact_ms)
 
     def snapshot(self, last: int, last_ms: int, edge: Edge, opening_ms: int | None, lost_after: int) -> Closure:
         """The closure as it stands if its last reading is `last` and it ended (or runs) as `edge` says."""

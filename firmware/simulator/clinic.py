@@ -224,6 +224,7 @@ def _node(node: str, here: Path, broker_port: int, speed: int) -> dict[str, Any]
         "node": node,
         "data_dir": str(here),
         "w1_devices": str(here / "1-wire" / "bus" / "w1" / "devices"),
+        "buzzer_pin": 26,
         "broker": {"host": "127.0.0.1", "port": broker_port},
         "basin": [
             {
@@ -231,6 +232,7 @@ def _node(node: str, here: Path, broker_port: int, speed: int) -> dict[str, Any]
                 "sensors": list(basin.sensors),
                 "lid_pin": 5 + index,
                 "button_pin": 12 + index,
+                "light": {"red": 16 + 3 * index, "green": 17 + 3 * index, "blue": 18 + 3 * index},
                 "max_gap_ms": max_gap_ms(speed),
             }
             for index, basin in enumerate(basins)

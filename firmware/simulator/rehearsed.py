@@ -9,7 +9,7 @@ import sys
 import threading
 import time
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from random import Random
 
@@ -22,6 +22,7 @@ from firmware.simulator.scenario import Scenario, ScenarioError
 from firmware.simulator.wire1 import Tree
 from firmware.simulator.world import PlayedOut, World
 from soak.rehearsal import Rehearsal
+from soak.wire import BasinSide
 
 log = logging.getLogger(__name__)
 
@@ -130,7 +131,7 @@ class Rehearsed:
         threads: list[threading.Thread] = []
 
         def ready() -> None:
-            world = self._world(clock)
+            world = self._world(clock, lambda: node.sides)
             world.set_up()
             threads.append(self._thread("world", world.run))
 
@@ -144,7 +145,7 @@ class Rehearsed:
         if self._failed:
             raise self._failed
 
-    def _world(self, clock: RehearsalClock) -> World:
+    def _world(self, clock: RehearsalClock, sides: Callable[[], Sequence[BasinSide]]) -> World:
         from gpiozero import Device  # noqa: PLC0415
 
         memory, settings = self._memory, self._settings
@@ -164,7 +165,7 @@ class Rehearsed:
         ]
         tree = Tree(self._root, [sensor for basin in settings.basins for sensor in basin.sensors])
         hand = Hand(Device.pin_factory.pin, clock.real_s, Random(f"{self._seed}/{settings.node}/hand"))  # noqa: S311
-        return World(basins, tree=tree, hand=hand, clock=clock, tell=self._tell, cut_power=_cut_power)
+        return World(basins, tree=tree, hand=hand, clock=clock, tell=self._tell, cut_power=_cut_power, sides=sides)
 
     def _tell(self, utc_ms: int, words: str) -> None:
         at = time.strftime("%H:%M:%S", time.gmtime((utc_ms + self._memory.utc_offset_ms) / 1000))

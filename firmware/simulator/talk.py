@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from firmware.simulator.script import Act, Step, Trouble
+from soak.alarms import KINDS, Priority
 from soak.quantity import celsius, in_words
 
 _TROUBLES = {
@@ -58,6 +59,13 @@ class Telling:
             case _:
                 return None
         return f"{self._title}: {words}"
+
+    def signalled(self, code: str) -> str | None:
+        """The alarm that light and buzzer signal from now on; None where that needs no words."""
+        kind = KINDS.get(code)
+        if kind is None or kind.priority is Priority.LOW:
+            return None
+        return f"{self._title}: light and buzzer: {kind.name} ({kind.priority} alarm)"
 
     def over(self, trouble: Trouble, sensor: str) -> str:
         """A trouble that has ended."""

@@ -16,6 +16,7 @@ from firmware.simulator.scenario import PlayedBasin
 from firmware.simulator.script import DAY_MS, Act, Step, Trouble
 from firmware.simulator.talk import Telling
 from firmware.simulator.wire1 import GONE_AFTER_MS, Tree
+from soak.wire import BasinSide
 
 _BEAT_MS = 200  # of the rehearsal: acts wait no longer than this
 _CONVERSION_MS = 900
@@ -110,6 +111,7 @@ class World:
         clock: The rehearsal's.
         tell: Told what happens: time on the wall clock and words for people.
         cut_power: Ends the node as a power cut does; not expected to return.
+        sides: What the node signals at its basins now.
         shortest_beat_s: Real seconds between two looks at the scripts, at least.
     """
 
@@ -122,10 +124,12 @@ class World:
         clock: Clock,
         tell: Callable[[int, str], None],
         cut_power: Callable[[], None],
+        sides: Callable[[], Sequence[BasinSide]] = list,
         shortest_beat_s: float = 0.02,
     ) -> None:
         self._basins, self._tree, self._hand, self._clock = basins, tree, hand, clock
         self._tell, self._cut_power, self._shortest_beat_s = tell, cut_power, shortest_beat_s
+        self._sides, self._signalled = sides, dict[str, str]()
 
     def set_up(self) -> None:
         """Bring everything to how it stands now, unseen: the switches do not bounce and nobody talks.
@@ -150,6 +154,16 @@ class World:
                     self._act(basin, step)
                 for words in basin.convert(self._tree, now_ms):
                     self._tell(now_ms, words)
+            self._tell_signals(now_ms)
+
+    def _tell_signals(self, now_ms: int) -> None:
+        """Nobody sees lights and hears buzzers of mock pins: say when an alarm begins."""
+        alarms = {side.basin: side.alarm for side in self._sides()}
+        for basin in self._basins:
+            code = alarms.get(basin.settings.name, "")
+            if code != self._signalled.get(basin.settings.name, "") and (words := basin.telling.signalled(code)):
+                self._tell(now_ms, words)
+        self._signalled = alarms
 
     def _act(self, basin: PlayedOut, step: Step) -> None:
         words = basin.telling.of(step, basin.settings.sensors[step.sensor])

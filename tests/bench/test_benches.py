@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-from tests.bench import bench_basins, bench_ingest
+from tests.bench import bench_alarms, bench_basins, bench_ingest
 from tests.bench.load import basins, batches, readings
 from tests.bench.measuring import Usage, Work
 from tests.bench.raw_mqtt import PUBLISH, Connection, publish_packet
@@ -38,6 +38,19 @@ def test_basins_get_a_receipt_for_every_reading(capsys: pytest.CaptureFixture[st
     assert bench_basins.main(["--basins", "10", "--seconds", "2"]) in (0, 1)
     p50_ms, p99_ms, _, longest_ms = figures(capsys.readouterr().out, "publish to receipt")
     assert 0 < p50_ms <= p99_ms <= longest_ms
+
+
+def test_an_opening_is_timed_from_the_switch_to_the_light(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bench_alarms, "BUSY", 1)
+    assert bench_alarms.main(["--part", "pin", "--openings", "3"]) in (0, 1)
+    printed = capsys.readouterr().out
+    edges, p50_ms, p99_ms, longest_ms = figures(printed, "red light, nothing beside")
+    assert edges == 3
+    assert 0 < p50_ms <= p99_ms <= longest_ms
+    assert "red light, 1 busy processes beside" in printed
+    assert printed.count("holds") + printed.count("DOES NOT HOLD") == 2
 
 
 def test_a_limit_that_does_not_hold_is_said_and_is_the_exit_status(

@@ -4,15 +4,65 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
+from firmware.node import Node
 from firmware.scratchpad import crc8
+from firmware.settings import Settings
 from soak import wire
 from soak.ranges import Ranges
 from soak.reading import Reading
+from soak.requirement import Requirement, SensorTerms
+
+
+class Running:
+    """A node in a thread of its own."""
+
+    def __init__(self, settings: Settings, clock: SpeedyClock, on_ready: Callable[[], None] | None = None) -> None:
+        self.node = Node(settings, clock, on_ready=on_ready)
+        self._stop = threading.Event()
+        self.failure: BaseException | None = None
+        self._thread = threading.Thread(target=self._run)
+        self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            self.node.run(self._stop)
+        except BaseException as error:
+            self.failure = error
+
+    def stop(self) -> None:
+        self._stop.set()
+        self._thread.join(20)
+        assert not self._thread.is_alive()
+
+
+def orders_for(
+    sensors: Mapping[str, Sequence[str]],
+    *,
+    contact_ms: int = 720_000,
+    good_for_s: int = 86_400,
+    version: int = 1,
+    alarms: Sequence[wire.AlarmOrders] = (),
+    load: wire.LoadOrders | None = None,
+    sender: wire.Sender | None = None,
+) -> bytes:
+    """Orders for these basins with these sensors, as they travel: 20 °C at least."""
+    basins = {
+        basin: wire.BasinOrders(
+            Requirement(20_000, contact_ms),
+            dict.fromkeys(of_basin, SensorTerms(500)),
+            good_for_s,
+            load=load,
+            alarms=list(alarms),
+        )
+        for basin, of_basin in sensors.items()
+    }
+    return wire.encode(wire.Orders(version, "e1", basins, sender))
 
 
 class Receiver:

@@ -66,6 +66,7 @@ class Bench:
         self.said: list[tuple[int, wire.Batch | wire.State]] = []
         self.lost: list[tuple[str, list[Range]]] = []
         self.troubles: list[str] = []
+        self.basins: list[wire.BasinSide] = []
         outbox_lost = self.outbox.lost
 
         def lost(stream: str, ranges: Iterable[Range]) -> None:
@@ -80,6 +81,7 @@ class Bench:
             lambda: [wire.SensorSeen(A, "b1")],
             window=Window(most=most),
             troubles=lambda: self.troubles,
+            basins=lambda: self.basins,
             send=self.send,
         )
 
@@ -428,3 +430,30 @@ def test_little_of_the_past_is_handed_over_at_a_time_and_what_happens_now_goes_p
     assert bench.batches() == [(5_001, 5_001)]
     bench.tell(Taken(bench.said[1][0]))
     assert bench.batches() == [(2_001, 2_500)]
+
+
+# -------------------------------------------------------------------------------------------------- basins and orders
+
+
+def test_what_changes_at_a_basin_is_said_at_once_and_a_lid_that_only_moves_with_the_next(bench: Bench) -> None:
+    bench.talk.handle(Connected(), bench.clock.ms)
+    assert bench.states()[0].basins == []
+    bench.basins = [wire.BasinSide("b1", load=True, shows="soaking", moved_ms=1)]
+    assert bench.states()[0].basins == bench.basins
+    for moved_ms in range(2, 50):
+        bench.basins = [wire.BasinSide("b1", load=True, shows="soaking", moved_ms=moved_ms)]
+        assert bench.states() == []
+    bench.clock.pass_ms(STATE_EVERY_MS)
+    assert bench.states()[0].basins == bench.basins
+    bench.basins = [wire.BasinSide("b1", load=True, shows="high alarm", alarm="opened-early", since_ms=60)]
+    assert bench.states()[0].basins[0].alarm == "opened-early"
+
+
+def test_the_collector_was_heard_when_it_spoke_and_not_when_the_broker_repeats_it(bench: Bench) -> None:
+    payload = wire.encode(wire.Receipt({}))
+    bench.talk.handle(Arrived(wire.Topic.RECEIPT.of("n1"), payload, retained=True), 5)
+    assert bench.talk.heard_ms is None
+    bench.talk.handle(Arrived(wire.Topic.RECEIPT.of("n1"), b"nonsense"), 6)
+    assert bench.talk.heard_ms is None
+    bench.talk.handle(Arrived(wire.Topic.RECEIPT.of("n1"), payload), 7)
+    assert bench.talk.heard_ms == 7

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
-import threading
 from collections.abc import Callable, Iterator
 from itertools import pairwise
 from pathlib import Path
@@ -13,10 +12,10 @@ import pytest
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 from hypothesis import given
 from hypothesis import strategies as st
-from node_kit import Receiver, SpeedyClock, Tree
+from node_kit import Receiver, Running, SpeedyClock, Tree, orders_for
 
 from firmware.errors import StuckError
-from firmware.node import Node, most_bytes, next_tick_ms
+from firmware.node import most_bytes, next_tick_ms
 from firmware.settings import Basin, Broker, Settings
 from firmware.watch import Pulse
 from soak import wire
@@ -29,28 +28,6 @@ A, B, C = "28-00000000000a", "28-00000000000b", "28-00000000000c"
 BOOT_1, BOOT_2 = "9f6c0000-0000-4000-8000-000000000001", "9f6c0000-0000-4000-8000-000000000002"
 LID, BUTTON, LID_2 = 17, 27, 22
 Wait = Callable[..., None]
-
-
-class Running:
-    """A node in a thread of its own."""
-
-    def __init__(self, settings: Settings, clock: SpeedyClock, on_ready: Callable[[], None] | None = None) -> None:
-        self.node = Node(settings, clock, on_ready=on_ready)
-        self._stop = threading.Event()
-        self.failure: BaseException | None = None
-        self._thread = threading.Thread(target=self._run)
-        self._thread.start()
-
-    def _run(self) -> None:
-        try:
-            self.node.run(self._stop)
-        except BaseException as error:
-            self.failure = error
-
-    def stop(self) -> None:
-        self._stop.set()
-        self._thread.join(20)
-        assert not self._thread.is_alive()
 
 
 @pytest.fixture
@@ -260,6 +237,7 @@ def test_a_disk_that_takes_nothing_for_a_while_is_said_and_stops_no_sampling(
     run: Callable[..., Running], ear: Receiver, wait_until: Wait
 ) -> None:
     running = run(SpeedyClock(BOOT_1, speed=10))
+    ear.publish(wire.Topic.ORDERS, orders_for({"b1": (A, B), "b2": (C,)}))
     wait_until(lambda: of(ear, "b1"))
     outbox, commit = running.node._outbox, running.node._outbox._commit
 
@@ -336,6 +314,7 @@ def test_edges_that_come_no_more_are_noticed_mended_or_polled_for_and_said(
 ) -> None:
     """The library's thread that reports edges is dead, while levels are still read."""
     running = run(SpeedyClock(BOOT_1, speed=10))
+    ear.publish(wire.Topic.ORDERS, orders_for({"b1": (A, B), "b2": (C,)}))
     wait_until(lambda: of(ear, "b1"))
     monkeypatch.setattr(MockPWMPin, "_call_when_changed", lambda *_: None)
 

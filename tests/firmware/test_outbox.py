@@ -9,7 +9,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from unittest.mock import patch
 
@@ -158,6 +158,23 @@ def test_each_tick_is_one_transaction_for_all_basins(tmp_path: Path, clock: SetC
         assert (one.waiting, one.depth) == (0, 2 * tick)
         assert not one.write()  # nothing was left
     one.close()
+
+
+def test_what_somebody_waits_for_is_written_without_the_pause(
+    tmp_path: Path, clock: SetClock, wait_until: Callable[..., None]
+) -> None:
+    """The pause is longer than anything here waits."""
+    outbox = Outbox(tmp_path, clock, pause_s=600)
+    outbox.begin("b1", [A])
+    outbox.start(lambda: None)
+    outbox.append([("b1", reading(1_000))])
+    wait_until(lambda: outbox.waiting == 0)
+    outbox.append([("b1", reading(2_000))])
+    outbox.append([("b1", reading(2_500, why=Why.LID, lid=Lid.OPEN))], urgent=True)
+    wait_until(lambda: outbox.waiting == 0)
+    outbox.append([("b1", reading(3_000))])
+    assert outbox.waiting == 1
+    outbox.close()
 
 
 def test_a_kill_soon_after_a_restart_with_receipts_coming_costs_nothing(tmp_path: Path) -> None:

@@ -282,3 +282,17 @@ def test_memory_is_bounded_by_the_contact_time(slope_mc: int, parted: bool) -> N
         if number in (149, 10_799):
             sizes.append(len(msgspec.json.encode(meter.state())))
     assert sizes[1] < 1.5 * sizes[0]
+
+
+@enough
+@given(cases(most=40))
+def test_progress_says_met_when_the_snapshot_does_and_never_more_than_is_proven(case: Case) -> None:
+    meter = meter_for(case.force)
+    for row in case.rows:
+        meter.feed(row.number, reading(row))
+        running, progress = meter.running(), meter.progress()
+        assert (running is None) is (progress is None)
+        if running and progress:
+            assert progress.met is (running.verdict is Verdict.MET)
+            assert 0 <= progress.run_ms <= running.credited_ms
+            assert progress.contact_ms == (running.requirement and running.requirement.contact_ms)

@@ -11,17 +11,21 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from soak.alarms import Priority
 from soak.quantity import utc_text
 from soak.reading import Fault, Lid, Reading, Why
 from soak.requirement import Requirement, SensorTerms
 from soak.wire import (
     LARGEST_MESSAGE_BYTES,
     MOST_READINGS,
+    AlarmOrders,
     BasinOrders,
+    BasinSide,
     Batch,
     Clock,
     HeldStream,
     LedgerHead,
+    LoadOrders,
     Message,
     Orders,
     Receipt,
@@ -113,6 +117,31 @@ def test_the_golden_receipts_and_orders_mean_what_they_say() -> None:
     )
 
 
+def test_the_golden_alarms_and_basins_mean_what_they_say() -> None:
+    sender = Sender("c2f1", "5b1e", "2026-03-02T06:00:00.000Z", "2026-03-02T09:14:07.250Z")
+    alarms = [
+        AlarmOrders("opened-early", Priority.HIGH, silenced=False, seen=True, good_for_s=60),
+        AlarmOrders("sensor-check-due", Priority.LOW),
+    ]
+    of_b1 = BasinOrders(
+        Requirement(20_000, 720_000),
+        {SENSOR: SensorTerms(579)},
+        86_400,
+        "MEC test failed at 09:05",
+        LoadOrders("load-17", 2, adding=True),
+        alarms,
+    )
+    assert decode(*golden("orders-alarms")) == Orders(
+        12, "c2f1", {"b1": of_b1, "b2": BasinOrders(None, {}, 60)}, sender
+    )
+    state = decode(*golden("state-basins"))
+    assert isinstance(state, State)
+    assert state.basins == [
+        BasinSide("b1", True, 8_000_000, False, "high alarm", "opened-early", 8_123_410, 8_124_001, 8_123_410),
+        BasinSide("b2", shows="no orders to judge by"),
+    ]
+
+
 def test_absent_fields_mean_their_defaults() -> None:
     """What 0.1.0 leaves out: no maximum, a longest pause of 5 s, no correction, no fault."""
     orders = decode(*golden("orders"))
@@ -165,6 +194,19 @@ def covered(draw: st.DrawFn) -> list[tuple[int, int]]:
     return list(zip(ends[::2], ends[1::2], strict=False))
 
 
+moments_ms = st.none() | st.integers(0, 2**53 - 1)
+basin_sides = st.builds(
+    BasinSide,
+    names,
+    st.booleans(),
+    moments_ms,
+    st.booleans(),
+    words,
+    words,
+    moments_ms,
+    moments_ms,
+    moments_ms,
+)
 states = st.builds(
     State,
     st.booleans(),
@@ -177,6 +219,7 @@ states = st.builds(
     st.integers(0, 2**53 - 1),
     st.dictionaries(words, st.integers(0, 2**53 - 1), max_size=3),
     st.lists(words, max_size=3),
+    st.lists(basin_sides, max_size=3),
 )
 heads = st.none() | st.builds(LedgerHead, st.integers(0, 2**53 - 1), words)
 times = st.integers(0, 253402300799999).map(utc_text)
@@ -200,8 +243,17 @@ requirements = st.builds(
     gaps_ms,
 )
 terms = st.builds(SensorTerms, st.integers(0, 20_000), st.integers(-20_000, 20_000))
+loads = st.builds(LoadOrders, words, st.integers(0, 2**53 - 1), st.booleans())
+lives_s = st.integers(1, 2_592_000)
+alarm_orders = st.builds(AlarmOrders, words, st.sampled_from(Priority), st.booleans(), st.booleans(), lives_s)
 basin_orders = st.builds(
-    BasinOrders, st.none() | requirements, st.dictionaries(sensor_ids, terms, max_size=3), st.integers(1, 2_592_000)
+    BasinOrders,
+    st.none() | requirements,
+    st.dictionaries(sensor_ids, terms, max_size=3),
+    lives_s,
+    words,
+    st.none() | loads,
+    st.lists(alarm_orders, max_size=3),
 )
 orders = st.builds(Orders, st.integers(1, 2**53 - 1), words, st.dictionaries(names, basin_orders, max_size=3), senders)
 messages = st.one_of(
