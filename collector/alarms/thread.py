@@ -45,6 +45,7 @@ class AlarmThread:
         self._woken, self._over = threading.Event(), threading.Event()
         self._worked_s = time.monotonic()
         self._problem = ""
+        self._looks = 0
         self._thread = threading.Thread(target=self._run, name="alarms", daemon=True)
 
     def start(self) -> None:
@@ -89,12 +90,14 @@ class AlarmThread:
             self._over.wait(SHORTEST_S)
         if self._alarms:
             self._alarms.close()
+        log.info("alarms were looked at looks=%d cpu_ms=%d", self._looks, time.thread_time() * 1_000)
 
     def _look(self) -> None:
         try:
             if self._alarms is None:  # here, for a connection belongs to its thread
                 self._alarms = Alarms(self._data_dir, self._clock, self._conditions, rehearsed=self._rehearsed)
             self._alarms.look()
+            self._looks += 1
         except Exception as error:
             problem = in_full(error) if isinstance(error, sqlite3.Error) else f"{type(error).__name__}: {error}"
             if problem != self._problem:

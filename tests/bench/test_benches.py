@@ -52,9 +52,9 @@ def test_a_limit_that_does_not_hold_is_said_and_is_the_exit_status(
 
 
 def test_a_loaded_basin_times_each_reading_once() -> None:
-    station = bench_basins.Station(basins(1)[0], seconds=3, seed=1)
+    (station,) = bench_basins.stations(basins(1), seconds=3)
     for sent_s in (1.0, 2.0, 3.0):
-        station.message(sent_s)
+        station.message(sent_s, sent_s)
     assert list(station.cover(2, 5.0)) == [4.0, 3.0]
     assert list(station.cover(2, 6.0)) == []
     assert list(station.cover(3, 6.0)) == [3.0]
