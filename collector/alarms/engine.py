@@ -7,14 +7,13 @@ import threading
 import time
 from collections.abc import Iterable
 from pathlib import Path
-from typing import NamedTuple
 
 from collector.alarms.due import due_held
 from collector.alarms.ended import happened
 from collector.alarms.gather import Gather, nodes, sides
 from collector.alarms.held import Happened, Held, Key
 from collector.alarms.keeper import Keeper
-from collector.alarms.timing import Looked, Timing, rises
+from collector.alarms.timing import Timing, rises
 from collector.clock import UtcClock
 from collector.conditions import Condition, Conditions
 from collector.ledger import records
@@ -34,19 +33,12 @@ BY_ITSELF = frozenset({"opened-early", "below-minimum", "above-maximum", "sensor
 """What a node signals by its own rule, and lets be quieted by its own button; it is not told of these."""
 
 _LOOKED = "alarms-looked"
-_MOST_RECORDS = 5_000
-"""In one look: after a long time away the looks between serve what is live."""
+MOST_S = 0.2
+MOST_ALARMS = 50
+"""For so long records are followed at a time, and until so many alarms are to be recorded: after a long time away what
+is live is looked at in between, and no transaction is long."""
 
 _KEEP_EVERY = 200  # so many records are looked at again after a restart, which raises nothing twice
-
-
-class _Found(NamedTuple):
-    """What one look has to put on record."""
-
-    looked: Looked
-    events: list[Happened]
-    rising: list[Alarm]
-    pressed: list[Alarm]
 
 
 class Alarms:
@@ -88,26 +80,67 @@ class Alarms:
             changed, self._changed = self._changed, set()
         return changed
 
-    def look(self) -> None:
-        """One look.
+    def look(self) -> bool:
+        """Look at everything: what records say, and what is so now.
+
+        Returns:
+            As `follow`.
 
         Raises:
             sqlite3.Error: The database cannot be read or written; what was to be recorded is, with a later look.
         """
-        now_ms = self._clock()
+        more = self.follow()
+        now_ms, keeper = self._clock(), self._keeper
         book = Book.looking(self._connection, now_ms)
-        standing = self._keeper.standing()
-        conditions = self._conditions.standing()
-        held = self._held(book, conditions)
+        standing = keeper.standing()
+        held = self._held(book, self._conditions.standing())
         looked = self._timing.look(held, [each for each in standing if _ends_by_itself(each)], book.policy, now_ms)
-        newest, events = self._events(book)
         rising = [alarm for alarm in standing if rises(alarm, book.policy, now_ms)]
         pressed = _pressed(book, standing)
-        found = _Found(looked, events, rising, pressed)
-        if any((*looked, events, rising, pressed)) or newest - self._kept >= _KEEP_EVERY:
-            self._write(found, newest, now_ms)
-        self._looked = newest
+        if any((*looked, rising, pressed)):
+            with keeper.transaction():
+                for one in looked.raised:
+                    keeper.raised(one, now_ms)
+                for alarm in looked.cleared:
+                    keeper.cleared(alarm, now_ms)
+                for alarm in rising:
+                    keeper.risen(alarm, now_ms)
+                for alarm in pressed:
+                    keeper.seen_there(alarm, now_ms)
+            _say(looked.raised)
         self._tell_nodes(now_ms)
+        return more
+
+    def follow(self) -> bool:
+        """Look at what records say, a bounded part at a time; quick where there is little, so it can be asked often.
+
+        Returns:
+            There is more.
+
+        Raises:
+            sqlite3.Error: As of `look`.
+        """
+        now_ms, keeper = self._clock(), self._keeper
+        book = Book.looking(self._connection, now_ms)
+        until_s, events = time.monotonic() + MOST_S, list[Happened]()
+        newest, more = self._looked, False
+        for record in records(self._connection, newest + 1):
+            if more := time.monotonic() > until_s or len(events) >= MOST_ALARMS:
+                break
+            newest = record.number
+            if record.kind != "page":
+                found = happened(book, record.kind, record.number, record.content())
+                events += [one for one in found if not keeper.known(one.held)]
+        if events or newest - self._kept >= _KEEP_EVERY:
+            with keeper.transaction():
+                for one in events:
+                    if not keeper.known(one.held):
+                        keeper.happened(one, now_ms)
+                set_site(self._connection, _LOOKED, str(newest))
+            self._kept = newest
+            _say(one.held for one in events)
+        self._looked = newest
+        return more
 
     def _held(self, book: Book, conditions: Iterable[Condition]) -> dict[Key, Held]:
         if time.monotonic() - self._due_s >= DUE_EVERY_S:
@@ -115,38 +148,6 @@ class Alarms:
             self._due = {held.key: held for held in due_held(book, nodes(book), conditions, self._data_dir)}
         found = {held.key: held for held in self._gather.look(book, _silent(book, conditions))}
         return {**self._due, **found}
-
-    def _events(self, book: Book) -> tuple[int, list[Happened]]:
-        """What has happened by the records since the last look."""
-        newest = self._looked
-        found: list[Happened] = []
-        for record in records(self._connection, self._looked + 1):
-            if record.number > self._looked + _MOST_RECORDS:
-                break
-            newest = record.number
-            if record.kind == "page":
-                continue
-            found += happened(book, record.kind, record.number, record.content())
-        return newest, [one for one in found if not self._keeper.known(one.held)]
-
-    def _write(self, found: _Found, newest: int, now_ms: int) -> None:
-        keeper = self._keeper
-        with keeper.transaction():
-            for one in found.events:
-                if not keeper.known(one.held):
-                    keeper.happened(one, now_ms)
-            for held in found.looked.raised:
-                keeper.raised(held, now_ms)
-            for alarm in found.looked.cleared:
-                keeper.cleared(alarm, now_ms)
-            for alarm in found.rising:
-                keeper.risen(alarm, now_ms)
-            for alarm in found.pressed:
-                keeper.seen_there(alarm, now_ms)
-            set_site(self._connection, _LOOKED, str(newest))
-        self._kept = newest
-        for held in (*(one.held for one in found.events), *found.looked.raised):
-            log.warning("alarm raised %s: %s", held.key.code, held.text)
 
     def _left_off(self) -> int:
         """Up to which record alarms were looked for; of data from before there were any, none is looked for."""
@@ -173,6 +174,11 @@ class Alarms:
                 if orders.get(basin) != self._orders.get(basin):
                     self._changed.add(basin.partition("/")[0])
             self._orders = orders
+
+
+def _say(raised: Iterable[Held]) -> None:
+    for held in raised:
+        log.warning("alarm raised %s: %s", held.key.code, held.text)
 
 
 def _ends_by_itself(alarm: Alarm) -> bool:

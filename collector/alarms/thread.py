@@ -1,6 +1,6 @@
-"""The thread that looks at the alarms, once a second and whenever something was stored. It stands in nobody's way.
+"""The thread that looks at the alarms: at everything once a second, at new records whenever something was stored.
 
-Recording goes on whatever happens here, and this goes on with the next look whatever failed in the last; what keeps
+It stands in nobody's way. Recording goes on whatever happens here, and this goes on with the next look whatever failed in the last; what keeps
 failing is said.
 """
 
@@ -22,8 +22,8 @@ from soak.wire import AlarmOrders
 log = logging.getLogger(__name__)
 
 LOOK_EVERY_S = 1.0
-SHORTEST_S = 0.1
-"""Between two looks: what is stored meanwhile is seen by the next."""
+SHORTEST_S = 0.05
+"""Between two looks of either kind: what is stored meanwhile is seen by the next."""
 
 STUCK_S = 30.0
 """Longer without a look that worked is said. Our own choice: a backup holds the database for seconds."""
@@ -45,7 +45,7 @@ class AlarmThread:
         self._woken, self._over = threading.Event(), threading.Event()
         self._worked_s = time.monotonic()
         self._problem = ""
-        self._looks = 0
+        self._looks = [0, 0]
         self._thread = threading.Thread(target=self._run, name="alarms", daemon=True)
 
     def start(self) -> None:
@@ -81,27 +81,35 @@ class AlarmThread:
         return self._alarms.changed() if self._alarms else set()
 
     def _run(self) -> None:
+        due_s, more = 0.0, False
         while not self._over.is_set():
-            self._woken.wait(LOOK_EVERY_S)
+            if not more:
+                self._woken.wait(max(0.0, due_s - time.monotonic()))
             self._woken.clear()
             if self._over.is_set():
                 break
-            self._look()
+            whole = time.monotonic() >= due_s
+            more = self._look(whole=whole)
+            if whole:
+                due_s = time.monotonic() + LOOK_EVERY_S
             self._over.wait(SHORTEST_S)
         if self._alarms:
             self._alarms.close()
-        log.info("alarms were looked at looks=%d cpu_ms=%d", self._looks, time.thread_time() * 1_000)
+        log.info("alarms were looked at whole=%d records=%d cpu_ms=%d", *self._looks, time.thread_time() * 1_000)
 
-    def _look(self) -> None:
+    def _look(self, *, whole: bool) -> bool:
+        """Look at everything, or at new records only; True if there is more of these."""
         try:
             if self._alarms is None:  # here, for a connection belongs to its thread
                 self._alarms = Alarms(self._data_dir, self._clock, self._conditions, rehearsed=self._rehearsed)
-            self._alarms.look()
-            self._looks += 1
+            more = self._alarms.look() if whole else self._alarms.follow()
         except Exception as error:
             problem = in_full(error) if isinstance(error, sqlite3.Error) else f"{type(error).__name__}: {error}"
             if problem != self._problem:
                 log.exception("a look at the alarms failed; the next one follows")
             self._problem = problem
-        else:
+            return False
+        self._looks[not whole] += 1
+        if whole:  # which looks at new records too
             self._worked_s, self._problem = time.monotonic(), ""
+        return more
