@@ -1,7 +1,7 @@
 """The thread that looks at the alarms: at everything once a second, at new records whenever something was stored.
 
-It stands in nobody's way. Recording goes on whatever happens here, and this goes on with the next look whatever failed in the last; what keeps
-failing is said.
+It stands in nobody's way. Recording goes on whatever happens here, and this goes on with the next look whatever failed
+in the last; what keeps failing is said.
 """
 
 from __future__ import annotations

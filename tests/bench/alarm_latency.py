@@ -22,7 +22,7 @@ from tests.bench.bench_basins import BASINS_OF_A_NODE, Load, Station
 from tests.bench.load import Basin, basins, batches, readings
 from tests.bench.loaded import LoadedStation, Opening, openings, put_on_record
 from tests.bench.measuring import Limit, Spent, Usage, Work, broker, collector, row, share_of
-from tests.bench.onlookers import Page, Records, dashboard
+from tests.bench.onlookers import Clerk, Page, Records, dashboard
 from tests.bench.publisher import wait_ready
 
 MOST_P99_MS = 500
@@ -56,7 +56,8 @@ class Figures(NamedTuple):
         page_cpu: What the dashboard used, in processors.
         states: How many states the page heard.
         longest: Bytes of the longest.
-        receipts_ms: From publish to receipt, of every reading, rising.
+        receipts_s: From publish to receipt, of every reading.
+        recording_s: How long somebody at a screen waited each time they recorded something.
         looks: What the collector says of its looks at the alarms.
         others: Records of other alarms, by code.
     """
@@ -68,7 +69,8 @@ class Figures(NamedTuple):
     page_cpu: float
     states: int
     longest: int
-    receipts_ms: list[float]
+    receipts_s: list[float]
+    recording_s: list[float]
     looks: str
     others: dict[str, int]
 
@@ -85,13 +87,14 @@ def measure(count: int, loaded: int, seconds: int, a_second: float, *, pages: bo
             wait_ready(one.port)
             assert process.process
             with dashboard(process.data_dir, Path(name)) if pages else nullcontext((0, "")) as (page_pid, address):
-                records, page = Records(process.data_dir), Page(address)
+                records, page, clerk = Records(process.data_dir), Page(address), Clerk(process.data_dir)
                 booted_utc_ms = int(time.time() * 1_000) - 1_000
                 sending = _stations(taking, opening, set(chosen), seconds, booted_utc_ms)
                 edges = sorted(due for each in sending if isinstance(each, LoadedStation) for due in each.edges())
                 load = Load(one.port, sending, seconds, booted_utc_ms, edges)
                 work, before_s = Work(process.process.pid, one.pid), _cpu_s(page_pid)
                 records.start()
+                clerk.start()
                 if pages:
                     page.start()
                 try:
@@ -102,6 +105,7 @@ def measure(count: int, loaded: int, seconds: int, a_second: float, *, pages: bo
                 finally:
                     load.close()
                     records.stop()
+                    clerk.stop()
                     if pages:
                         page.stop()
             process.end()
@@ -114,7 +118,8 @@ def measure(count: int, loaded: int, seconds: int, a_second: float, *, pages: bo
         page_cpu=page_cpu_s / spent.seconds,
         states=len(page.came),
         longest=page.longest,
-        receipts_ms=sorted(1_000 * each for each in load.waits_s),
+        receipts_s=load.waits_s,
+        recording_s=clerk.waits_s,
         looks=looks[-1] if looks else "",
         others=dict(records.others),
     )
@@ -156,23 +161,26 @@ def report(found: Figures) -> None:
     """The table."""
     recorded = [each for each in found.waits if each.recorded_s is not None]
     shown = [each for each in found.waits if each.shown_s is not None]
-    what = "alarm" if found.by_alarm else "lid (no alarms in the stream)"
-    print(row(["milliseconds", "lids", "p50", "p99", "longest"], 48))
+    what = "alarm" if found.by_alarm else "the lid"
+    print(row(["milliseconds", "count", "p50", "p99", "longest"], 48))
     for title, waits_s in (
         ("edge in the reading to published", [each.sent_s for each in found.waits]),
         ("edge in the reading to record", [each.recorded_s or 0 for each in recorded]),
         ("published to record", [(each.recorded_s or 0) - each.sent_s for each in recorded]),
         (f"edge in the reading to page: {what}", [each.shown_s or 0 for each in shown]),
         (f"published to page: {what}", [(each.shown_s or 0) - each.sent_s for each in shown]),
-        ("publish to receipt, every reading", [each / 1_000 for each in found.receipts_ms]),
+        ("publish to receipt, every reading", found.receipts_s),
+        ("a deed by somebody else", found.recording_s),
     ):
         rising = sorted(1_000 * each for each in waits_s)
         figures = [f"{share_of(rising, share):,.1f}" for share in (0.5, 0.99, 1.0)] if rising else ["-"] * 3
         print(row([f"  {title}", str(len(rising)), *figures], 48))
     spent = found.collector
-    print(f"\nCollector: {100 * spent.cpu_s / spent.seconds:.0f} % of one processor; broker {100 * spent.broker_s / spent.seconds:.0f} %,", end=" ")
-    print(f"dashboard {100 * found.page_cpu:.0f} %; others on this machine used {spent.others - found.page_cpu:.2f} processors meanwhile.")
-    print(f"The page heard {found.states} states, {found.states / spent.seconds:.1f} a second, up to {found.longest / 1e3:,.0f} kB.")
+    cpu, others = 100 * spent.cpu_s / spent.seconds, spent.others - found.page_cpu
+    print(f"\nCollector: {cpu:.0f} % of one processor; broker {100 * spent.broker_s / spent.seconds:.0f} %;", end=" ")
+    print(f"dashboard {100 * found.page_cpu:.0f} %. Others on this machine used {others:.2f} processors meanwhile.")
+    states = f"{found.states} states, {found.states / spent.seconds:.1f} a second"
+    print(f"The page heard {states}, up to {found.longest / 1e3:,.0f} kB.")
     print(f"The collector says: {found.looks or 'nothing of its looks'}")
     if found.others:
         print("Other alarms: " + ", ".join(f"{code} {count}" for code, count in sorted(found.others.items())))
@@ -183,7 +191,10 @@ def limits(found: Figures, *, pages: bool = True) -> list[Limit]:
     recorded = sorted(1_000 * each.recorded_s for each in found.waits if each.recorded_s is not None)
     shown = sorted(1_000 * each.shown_s for each in found.waits if each.shown_s is not None)
     asked = [
-        Limit(f"{found.raised} alarms for {len(found.waits)} lids (each once)", found.raised == len(recorded) == len(found.waits)),
+        Limit(
+            f"{found.raised} alarms for {len(found.waits)} lids (each once)",
+            found.raised == len(recorded) == len(found.waits),
+        ),
         _limit("record", recorded),
     ]
     return [*asked, _limit("page", shown)] if pages else asked
@@ -200,17 +211,28 @@ def main(arguments: Sequence[str] = ()) -> int:
     Args:
         arguments: As on the command line; see `--help`.
     """
-    parser = argparse.ArgumentParser(prog="python -m tests.bench.alarm_latency", description=(__doc__ or "").partition("\n")[0])
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.bench.alarm_latency", description=(__doc__ or "").partition("\n")[0]
+    )
     parser.add_argument("--basins", type=int, default=1_000, help="how many [default: 1000]")
-    parser.add_argument("--loaded", type=int, nargs="*", default=[5, 100], help="per cent of them with a load, a run each [default: 5 100]")
+    parser.add_argument(
+        "--loaded",
+        type=int,
+        nargs="*",
+        default=[5, 100],
+        help="per cent of them with a load, a run each [default: 5 100]",
+    )
     parser.add_argument("--seconds", type=int, default=60, help="how long each run is [default: 60]")
-    parser.add_argument("--openings", type=float, default=OPENINGS_A_SECOND, help=f"in all, a second [default: {OPENINGS_A_SECOND}]")
+    parser.add_argument(
+        "--openings", type=float, default=OPENINGS_A_SECOND, help=f"in all, a second [default: {OPENINGS_A_SECOND}]"
+    )
     parser.add_argument("--no-page", action="store_true", help="without a dashboard")
     chosen = parser.parse_args(arguments)
     held = True
     for percent in chosen.loaded:
         loaded = max(1, chosen.basins * percent // 100)
-        print(f"{chosen.basins:,} basins, one reading a second each, {loaded:,} with a load, for {chosen.seconds} seconds\n", flush=True)
+        print(f"{chosen.basins:,} basins, one reading a second each for {chosen.seconds} s,", end=" ")
+        print(f"{loaded:,} of them with a load; somebody records something twice a second\n", flush=True)
         found = measure(chosen.basins, loaded, chosen.seconds, chosen.openings, pages=not chosen.no_page)
         report(found)
         asked = limits(found, pages=not chosen.no_page)

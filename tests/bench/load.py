@@ -42,9 +42,7 @@ def readings(count: int, sensor: str, seed: int = 1) -> Iterator[Reading]:
         yield Reading(1_000 * (number + 1) + chance.randint(0, 3), Why.TICK, lid, {sensor: mc})
 
 
-def batches(
-    basin: Basin, taken: Iterable[Reading], size: int, booted_utc_ms: int = BOOTED_UTC_MS
-) -> Iterator[Batch]:
+def batches(basin: Basin, taken: Iterable[Reading], size: int, booted_utc_ms: int = BOOTED_UTC_MS) -> Iterator[Batch]:
     """A basin's readings in messages of so many; each is stamped when its newest was taken."""
     rest, first = iter(taken), 1
     while part := list(islice(rest, size)):

@@ -93,7 +93,10 @@ def put_on_record(data_dir: Path, taking: Sequence[Basin], now_ms: int) -> None:
     db = connect(data_dir / FILE_NAME)
     migrate(db)
     connection, ledger = db.conn, Ledger(db.conn, lambda: now_ms)
-    things = [*_alike(now_ms), *(thing for number, basin in enumerate(taking, 1) for thing in _of(number, basin, now_ms))]
+    things = [
+        *_alike(now_ms),
+        *(thing for number, basin in enumerate(taking, 1) for thing in _of(number, basin, now_ms)),
+    ]
     for start in range(0, len(things), _AT_ONCE):
         changes: dict[str, dict[str, object]] = {}
         for thing in things[start : start + _AT_ONCE]:
@@ -106,9 +109,13 @@ def put_on_record(data_dir: Path, taking: Sequence[Basin], now_ms: int) -> None:
 
 
 def _alike(now_ms: int) -> list[Thing]:
-    confirmed = LabelConfirmed("bench", now_ms, label_revision="R1", lot="L1", label_date="2026-01-05", picture_sha256="0" * 64)
+    confirmed = LabelConfirmed(
+        "bench", now_ms, label_revision="R1", lot="L1", label_date="2026-01-05", picture_sha256="0" * 64
+    )
     return [
-        Profile(id="opa", name="ortho-phthalaldehyde", min_mc=20_000, contact_ms=720_000, confirmed=confirmed, reuse_days=14),
+        Profile(
+            id="opa", name="ortho-phthalaldehyde", min_mc=20_000, contact_ms=720_000, confirmed=confirmed, reuse_days=14
+        ),
         DeviceType(id="scope", name="scope", kind="scope", profiles=("opa",), steps=(Step.CLEAN,), hang_days=7),
     ]
 

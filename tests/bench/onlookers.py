@@ -16,7 +16,10 @@ from pathlib import Path
 
 import msgspec
 
-from collector.schema import FILE_NAME
+from collector.ledger import Ledger
+from collector.record import shelf
+from collector.record.things import Device
+from collector.schema import FILE_NAME, connect
 from tests.bench.measuring import ROOT
 
 _LOOK_EVERY_S = 0.003
@@ -56,13 +59,49 @@ class Records(threading.Thread):
             sql = "SELECT number, body FROM ledger WHERE kind = 'alarm-raised' AND number > ? ORDER BY number"
             rows = connection.execute(sql, (newest,)).fetchall()
             at_s = time.perf_counter()
-            for newest, body in rows:
+            newest = rows[-1][0] if rows else newest
+            for _, body in rows:
                 for alarm_id, alarm in msgspec.json.decode(body, type=_Said).changes["alarm"].items():
                     if alarm.get("code") == "opened-early":
                         self.raised[str(alarm["basin"])].append((at_s, alarm_id))
                     else:
                         self.others[str(alarm.get("code", "again"))] += 1
         connection.close()
+
+    def stop(self) -> None:
+        """End."""
+        self._over.set()
+        self.join()
+
+
+class Clerk(threading.Thread):
+    """Somebody who records something every so often, as people at the screens do, through a connection of their own.
+
+    Args:
+        data_dir: The collector's data folder.
+        every_s: How often.
+
+    Attributes:
+        waits_s: How long each time took.
+    """
+
+    def __init__(self, data_dir: Path, every_s: float = 0.5) -> None:
+        super().__init__(daemon=True)
+        self._path, self._every_s, self._over = data_dir / FILE_NAME, every_s, threading.Event()
+        self.waits_s: list[float] = []
+
+    def run(self) -> None:
+        """Record until stopped."""
+        db = connect(self._path)
+        ledger = Ledger(db.conn, lambda: int(time.time() * 1_000))
+        while not self._over.wait(self._every_s):
+            began_s, changes = time.perf_counter(), {Device.KIND: {"A1": {"serial": f"S{len(self.waits_s)}"}}}
+            db.conn.execute("BEGIN IMMEDIATE")
+            record = ledger.append("given-by-a-bench", {"about": "device/A1", "changes": changes}, who="bench")
+            shelf.write(db.conn, record.number, changes)
+            db.conn.commit()
+            self.waits_s.append(time.perf_counter() - began_s)
+        db.close()
 
     def stop(self) -> None:
         """End."""
