@@ -48,16 +48,17 @@ class Alarms:
         data_dir: The collector's data folder.
         clock: The collector's wall clock.
         conditions: What is wrong with its surroundings.
-        rehearsed: The clock is a rehearsal's, and what is older than this start was played before it.
+        past_until_ms: Where a rehearsal began: what is older was played before it. None in earnest.
     """
 
-    def __init__(self, data_dir: Path, clock: UtcClock, conditions: Conditions, *, rehearsed: bool = False) -> None:
+    def __init__(
+        self, data_dir: Path, clock: UtcClock, conditions: Conditions, past_until_ms: int | None = None
+    ) -> None:
         self._data_dir, self._clock, self._conditions = data_dir, clock, conditions
         self._db = connect(data_dir / FILE_NAME)
         self._connection = self._db.conn
-        began_ms = clock() if rehearsed else None
-        self._keeper = Keeper(self._connection, clock, began_ms)
-        self._timing, self._gather = Timing(), Gather(began_ms)
+        self._keeper = Keeper(self._connection, clock, past_until_ms)
+        self._timing, self._gather = Timing(), Gather(past_until_ms)
         self._due: dict[Key, Held] = {}
         self._due_s = float("-inf")
         self._looked = self._kept = self._left_off()
@@ -151,10 +152,12 @@ class Alarms:
 
     def _left_off(self) -> int:
         """Up to which record alarms were looked for; of data from before there were any, none is looked for."""
+        with self._keeper.transaction():
+            # Kept at once: who starts again before anything else was kept goes on from here, not from a later end.
+            sql = "INSERT INTO site SELECT ?, ifnull(max(number), 0) FROM ledger WHERE true ON CONFLICT DO NOTHING"
+            self._connection.execute(sql, (_LOOKED,))
         row = self._connection.execute("SELECT content FROM site WHERE name = ?", (_LOOKED,)).fetchone()
-        if row is not None:
-            return int(row[0])
-        return int(self._connection.execute("SELECT ifnull(max(number), 0) FROM ledger").fetchone()[0])
+        return int(row[0])
 
     def _tell_nodes(self, now_ms: int) -> None:
         orders: dict[str, list[AlarmOrders]] = {}

@@ -36,11 +36,13 @@ class AlarmThread:
         data_dir: The collector's data folder.
         clock: The collector's wall clock.
         conditions: What is wrong with its surroundings; where it is said that this does not work.
-        rehearsed: The clock is a rehearsal's.
+        past_until_ms: Where a rehearsal began; None in earnest.
     """
 
-    def __init__(self, data_dir: Path, clock: UtcClock, conditions: Conditions, *, rehearsed: bool = False) -> None:
-        self._data_dir, self._clock, self._conditions, self._rehearsed = data_dir, clock, conditions, rehearsed
+    def __init__(
+        self, data_dir: Path, clock: UtcClock, conditions: Conditions, past_until_ms: int | None = None
+    ) -> None:
+        self._data_dir, self._clock, self._conditions, self._past_until_ms = data_dir, clock, conditions, past_until_ms
         self._alarms: Alarms | None = None
         self._woken, self._over = threading.Event(), threading.Event()
         self._worked_s = time.monotonic()
@@ -101,7 +103,7 @@ class AlarmThread:
         """Look at everything, or at new records only; True if there is more of these."""
         try:
             if self._alarms is None:  # here, for a connection belongs to its thread
-                self._alarms = Alarms(self._data_dir, self._clock, self._conditions, rehearsed=self._rehearsed)
+                self._alarms = Alarms(self._data_dir, self._clock, self._conditions, self._past_until_ms)
             more = self._alarms.look() if whole else self._alarms.follow()
         except Exception as error:
             problem = in_full(error) if isinstance(error, sqlite3.Error) else f"{type(error).__name__}: {error}"

@@ -281,7 +281,7 @@ def test_in_a_rehearsal_the_past_is_on_record_when_it_happened(watched: Watched)
     opened_ms = ward.now_ms
     ward.recording.later(60 * MINUTE_MS)
     watched.alarms.close()
-    watched.alarms = Alarms(watched.data, ward.recording.clock, watched.conditions, rehearsed=True)
+    watched.alarms = Alarms(watched.data, ward.recording.clock, watched.conditions, ward.now_ms)
     watched.alarms._looked = 0
     watched.look()
     alarm = watched.one("opened-early")
@@ -369,3 +369,13 @@ def test_every_kind_says_what_to_do() -> None:
     for kind in KINDS.values():
         assert kind.name
         assert kind.todo.endswith(".")
+
+
+def test_who_starts_again_before_anything_was_kept_goes_on_from_the_first_start(watched: Watched) -> None:
+    """A collector killed in its first minute: what is stored between its two starts is not passed over."""
+    watched.ward.soaking("A1")
+    watched.ward.lid(B1, "closed", 60)
+    watched.ward.lid(B1, "open", 10)
+    watched.restart()
+    watched.look()
+    assert len(watched.all("opened-early")) == 1
