@@ -130,16 +130,17 @@ class Alarms:
                 break
             newest = record.number
             if record.kind != "page":
-                found = happened(book, record.kind, record.number, record.content())
-                events += [one for one in found if not keeper.known(one.held)]
+                events += happened(book, record.kind, record.number, record.content(), keeper.known)
         if events or newest - self._kept >= _KEEP_EVERY:
+            raised = []
             with keeper.transaction():
                 for one in events:
-                    if not keeper.known(one.held):
+                    if not keeper.known(one.held):  # of two in this part that are the same the first goes for both
                         keeper.happened(one, now_ms)
+                        raised.append(one.held)
                 set_site(self._connection, _LOOKED, str(newest))
             self._kept = newest
-            _say(one.held for one in events)
+            _say(raised)
         self._looked = newest
         return more
 

@@ -6,7 +6,9 @@ from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 import msgspec
+from msgspec.structs import replace
 
+from collector.alarms.ended import CLOCK_WRONG_MS
 from collector.alarms.held import Held, Key
 from collector.alarms.watched import Soaking, soaking_held
 from collector.read import BasinNow, NodeNow
@@ -177,8 +179,15 @@ def _find_out(book: Book, load: Load, basin_id: int, closing: str) -> _Known:
 
 
 def _now(book: Book, basin_id: int) -> BasinNow | None:
+    """Its newest reading; one that is dated far from the present, by a node's wrong clock, is dated now.
+
+    Of a basin that is heard it is seconds old; who is not heard is told of as silent.
+    """
     row = book.connection.execute("SELECT body FROM now WHERE basin_id = ?", (basin_id,)).fetchone()
-    return msgspec.json.decode(row[0], type=BasinNow) if row else None
+    now = msgspec.json.decode(row[0], type=BasinNow) if row else None
+    if now is not None and abs(now.at_utc_ms - book.at_ms) > CLOCK_WRONG_MS:
+        now = replace(now, at_utc_ms=book.at_ms)
+    return now
 
 
 def nodes(book: Book) -> list[NodeNow]:

@@ -222,7 +222,7 @@ def main(arguments: Sequence[str] = ()) -> int:
         default=[5, 100],
         help="per cent of them with a load, a run each [default: 5 100]",
     )
-    parser.add_argument("--seconds", type=int, default=60, help="how long each run is [default: 60]")
+    parser.add_argument("--seconds", type=int, default=90, help="how long each run is [default: 90]")
     parser.add_argument(
         "--openings", type=float, default=OPENINGS_A_SECOND, help=f"in all, a second [default: {OPENINGS_A_SECOND}]"
     )

@@ -25,6 +25,9 @@ FIRST_CLOSED_S = 2.0
 
 SHORTEST_CLOSED_S = 3.0
 OPEN_S = 1.5
+APART_S = 61.0
+"""Openings of one load that nobody has seen are an alarm a minute at most."""
+
 _AT_ONCE = 500
 _DAY_MS = 24 * 3_600_000
 
@@ -42,7 +45,7 @@ class Opening(NamedTuple):
 
 
 def openings(taking: Sequence[Basin], seconds: int, a_second: float, seed: int = 1) -> list[Opening]:
-    """At random moments, so many a second in all; each basin's lid stays closed for some seconds in between."""
+    """At random moments, at most so many a second in all, and no more of one basin than are alarms of their own."""
     chance, found = random.Random(seed), []
     free_s = dict.fromkeys(taking, FIRST_CLOSED_S + SHORTEST_CLOSED_S)
     at_s = 0.0
@@ -50,7 +53,7 @@ def openings(taking: Sequence[Basin], seconds: int, a_second: float, seed: int =
         ready = [basin for basin, free in free_s.items() if free <= at_s]
         if ready:
             found.append(Opening(at_s, chance.choice(ready)))
-            free_s[found[-1].basin] = at_s + OPEN_S + SHORTEST_CLOSED_S
+            free_s[found[-1].basin] = at_s + APART_S
     return found
 
 
