@@ -117,7 +117,7 @@ class Alarms:
 
 
 def check_alarms(file: Path) -> Iterator[str]:
-    """Exactly one for every closure that calls for it, or a moment away; none else; each on record; late ones marked."""
+    """Exactly one for every closure that calls for it, or a moment away; none else; late ones marked."""
     found = Alarms(file)
     for key in found.missing():
         yield f"{key} in {found.closures[key].basin} was opened early, and nobody was alarmed"
