@@ -8,9 +8,9 @@ import sys
 
 import pytest
 
-from tests.bench import bench_basins, bench_ingest
+from tests.bench import alarm_latency, bench_basins, bench_ingest
 from tests.bench.load import basins, batches, readings
-from tests.bench.measuring import Usage, Work
+from tests.bench.measuring import Spent, Usage, Work
 from tests.bench.raw_mqtt import PUBLISH, Connection, publish_packet
 
 
@@ -38,6 +38,26 @@ def test_basins_get_a_receipt_for_every_reading(capsys: pytest.CaptureFixture[st
     assert bench_basins.main(["--basins", "10", "--seconds", "2"]) in (0, 1)
     p50_ms, p99_ms, _, longest_ms = figures(capsys.readouterr().out, "publish to receipt")
     assert 0 < p50_ms <= p99_ms <= longest_ms
+
+
+def test_alarms_come_for_every_lid_on_record_and_on_the_page(capsys: pytest.CaptureFixture[str]) -> None:
+    arguments = ["--basins", "10", "--loaded", "40", "--seconds", "8", "--openings", "9"]
+    assert alarm_latency.main(arguments) in (0, 1)
+    printed = capsys.readouterr().out
+    lids, p50_ms, p99_ms, longest_ms = figures(printed, "edge in the reading to record")
+    assert lids == 4  # of each basin one in a minute
+    assert 0 < p50_ms <= p99_ms <= longest_ms
+    assert figures(printed, "edge in the reading to page (lid)")[0] == 4
+    assert "holds          4 alarms for 4 lids (each once)" in printed
+
+
+def test_an_alarm_that_never_came_does_not_hold(capsys: pytest.CaptureFixture[str]) -> None:
+    waits = [alarm_latency.Wait(0.0, 0.1, 0.6), alarm_latency.Wait(0.0, None, None)]
+    spent = Spent(1.0, 0.1, 0.1, 0.1)
+    found = alarm_latency.Figures(waits, 1, True, spent, 0.1, 2, 1_000, [0.1], [0.1], "", {})
+    alarm_latency.report(found)
+    assert "edge in the reading to page " in capsys.readouterr().out
+    assert [limit.holds for limit in alarm_latency.limits(found)] == [False, True, False]
 
 
 def test_a_limit_that_does_not_hold_is_said_and_is_the_exit_status(

@@ -16,6 +16,7 @@ from msgspec.structs import replace
 from record_kit import DAY_MS, MINUTE_MS, TECHNICIAN, Recording
 from ward_kit import B1, B2, BOOTED, Ward
 
+from collector.alarms import engine
 from collector.alarms.engine import Alarms
 from collector.conditions import Conditions
 from collector.ledger import records
@@ -243,7 +244,7 @@ def test_looks_among_the_deeds_of_many(watched: Watched) -> None:
                     desk.do(deed(alarm=dice.choice(standing).id if standing else "W1"), TECHNICIAN)
                 over.wait(0.005)
 
-    def engine() -> None:
+    def another() -> None:
         alarms = Alarms(watched.data, watched.clock, Conditions(watched.clock))
         while not over.is_set():
             alarms.look()
@@ -256,7 +257,7 @@ def test_looks_among_the_deeds_of_many(watched: Watched) -> None:
         except BaseException as error:
             failed.append(error)
 
-    workers = [partial(people, 1), partial(people, 2), engine]
+    workers = [partial(people, 1), partial(people, 2), another]
     threads = [threading.Thread(target=guarded, args=(work,)) for work in workers]
     for each in threads:
         each.start()
@@ -273,3 +274,25 @@ def test_looks_among_the_deeds_of_many(watched: Watched) -> None:
     assert len(watched.all("opened-early")) >= 6
     assert twice_standing(watched.ward.recording.desk.connection) == []
     assert verify(watched.data).wrong is None
+
+
+def test_many_records_at_once_are_followed_in_parts_between_which_is_looked(
+    watched: Watched, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A long past keeps nobody from an alarm about now, and none of its own is passed over."""
+    watched.ward.soaking("A1")
+    watched.alarms.look()
+    for _ in range(4):
+        watched.send([(ms, Lid.OPEN if ms < 5_000 else Lid.CLOSED) for ms in range(0, 80_000, 1_000)])
+    watched.send([(0, Lid.OPEN)])
+    fill = watched.ward.recording.get(Fill, "F1")
+    watched.ward.recording.put(replace(fill, failed_ms=watched.clock.now_ms))
+    monkeypatch.setattr(engine, "MOST_ALARMS", 1)
+    assert watched.alarms.look()  # there is more
+    assert [alarm.code for alarm in watched.all()] == ["opened-early", "bad-fill"]
+    monkeypatch.setattr(engine, "MOST_S", -1.0)
+    assert watched.alarms.follow()  # no time for any
+    monkeypatch.undo()
+    while watched.alarms.follow():
+        pass
+    assert len(watched.all("opened-early")) == 4
