@@ -128,7 +128,7 @@ class _State(msgspec.Struct, frozen=True):
 
 
 class Page(threading.Thread):
-    """An open page, as far as it listens to the live stream.
+    """An open page, as far as it listens to the live stream: to alarms in its states, or in an event of their own.
 
     Args:
         address: The dashboard's, "host:port".
@@ -152,14 +152,19 @@ class Page(threading.Thread):
         """Listen until stopped."""
         connection = http.client.HTTPConnection(self._address, timeout=_PATIENCE_S)
         connection.request("GET", "/live")
+        event = b""
         for line in connection.getresponse():
             at_s = time.perf_counter()
             if self._over.is_set():
                 break
-            if line.startswith(b"data: "):
+            if line.startswith(b"event: "):
+                event = line[7:].strip()
+            elif line.startswith(b"data: ") and event == b"state":
                 self.came.append(at_s)
                 self.longest = max(self.longest, len(line))
                 self._hear(msgspec.json.decode(line[6:], type=_State), at_s)
+            elif line.startswith(b"data: ") and event == b"alarms":
+                self._sound(msgspec.json.decode(line[6:], type=_Alarms), at_s)
         connection.close()
 
     def _hear(self, state: _State, at_s: float) -> None:
@@ -167,8 +172,12 @@ class Page(threading.Thread):
             if lane.lid == "open" and self._lids.get(lane.key) == "closed":
                 self.opened[lane.key].append(at_s)
             self._lids[lane.key] = lane.lid
-        for sounding in state.alarms.sounds if state.alarms else ():
-            self.alarms.setdefault(sounding.partition(":")[0], at_s)
+        if state.alarms:
+            self._sound(state.alarms, at_s)
+
+    def _sound(self, alarms: _Alarms, at_s: float) -> None:
+        for each in alarms.sounds:
+            self.alarms.setdefault(each.partition(":")[0], at_s)
 
     def stop(self) -> None:
         """End."""
