@@ -61,11 +61,11 @@ class Service:
         store: Open, and used by this thread alone.
         clock: The collector's wall clock.
         data_dir: The store's folder, for the status file.
-        rehearsed: The clock is a rehearsal's.
+        past_until_ms: Where a rehearsal began; None in earnest.
     """
 
     def __init__(
-        self, settings: Settings, store: Store, clock: UtcClock, data_dir: Path, *, rehearsed: bool = False
+        self, settings: Settings, store: Store, clock: UtcClock, data_dir: Path, past_until_ms: int | None = None
     ) -> None:
         self._store, self._clock = store, clock
         store.apply(settings)
@@ -76,7 +76,7 @@ class Service:
         self._storing = Storing(store, intake, self._conditions, Place(data_dir / FILE_NAME))
         self._reassessment, self._looked_s = Reassessment(store, intake), float("-inf")
         self._concerned = Concerned(store.db.conn)
-        self._alarms = AlarmThread(data_dir, clock, self._conditions, settings, rehearsed=rehearsed)
+        self._alarms = AlarmThread(data_dir, clock, self._conditions, settings, past_until_ms=past_until_ms)
         self._renewed_s = float("-inf")
         self._link = Link(settings.broker, client_id(epoch))
         self._others = Others(self._rivals, store, self._conditions, self._link, clock)

@@ -6,8 +6,10 @@ while it ran is raised then.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
+
+import msgspec
 
 from collector.alarms.held import Happened, Held, Key
 from collector.machine import ClosureJudged
@@ -18,59 +20,98 @@ from collector.record.rounds.unassigned import load_over
 from collector.record.things import Alarm, Load, Stage, Turn
 from soak.closure import Finding, Verdict
 from soak.quantity import in_words
+from soak.wire import State
 
 LATE = ("below-minimum", "above-maximum", "guard-band", "sensor-fault", "readings-missing")
 """Findings that would have been alarms while the soak ran."""
 
+CLOCK_WRONG_MS = 5 * 60_000
+"""A node's wall clock that is further from the collector's is not believed. Our own choice."""
+
+_DAY_MS = 24 * 3_600_000
 _AFTER_MS = 60_000
 """An alarm raised so soon after a soak's end was about it."""
 
 
-def happened(book: Book, kind: str, number: int, content: dict[str, Any]) -> Iterator[Happened]:
-    """What one record of the ledger gives reason for.
+Known = Callable[[Held], bool]
+
+
+def happened(book: Book, kind: str, number: int, content: dict[str, Any], known: Known) -> Iterator[Happened]:
+    """What one record of the ledger gives reason for, and nobody was alarmed about.
 
     Args:
         book: At the present.
         kind: The record's.
         number: The record's.
         content: Its body, decoded.
+        known: Whether there is an alarm of this.
     """
     if kind == ClosureJudged.KIND:
-        yield from _of_closure(book, content["stream"], content["closure"]["first"])
+        yield from _of_closure(book, content["stream"], content["closure"]["first"], known)
     changes = content.get("changes", {})
     for load_id in changes.get(Load.KIND, {}):
         load = book.find(Load, load_id)
         if load is not None:
             until_ms = book.at_ms if load.ended_ms is None else load.ended_ms
             for watched in book.closures(load.basin, load.began_ms, until_ms + 1):
-                yield from of_soak(book, load, watched)
+                yield from of_soak(book, load, watched, known)
     for turn_id, patch in changes.get(Turn.KIND, {}).items():
         if isinstance(patch, dict) and patch.get("used"):
-            yield from _used(book, turn_id, number)
+            yield from (used for used in _used(book, turn_id, number) if not known(used.held))
 
 
-def _of_closure(book: Book, stream: str, first: int) -> Iterator[Happened]:
+def _of_closure(book: Book, stream: str, first: int, known: Known) -> Iterator[Happened]:
     row = book.connection.execute(
-        """SELECT b.node || '/' || b.name, c.closing_utc_ms, c.last_utc_ms FROM closure c
-           JOIN basin b ON b.id = c.basin_id JOIN stream s ON s.id = c.stream_id
+        """SELECT b.node || '/' || b.name, c.closing_utc_ms, c.last_utc_ms, c.clock_synced, s.boot, n.heard_ms, n.body
+           FROM closure c JOIN basin b ON b.id = c.basin_id JOIN stream s ON s.id = c.stream_id
+           LEFT JOIN node n ON n.node = b.node
            WHERE s.stream = ? AND c.first = ? AND c.superseded_by IS NULL""",
         (stream, first),
     ).fetchone()
     if row is None:
         return
-    basin, closing_ms, last_ms = row
-    load = load_over(book, basin, closing_ms)
-    if load is None:
-        return
+    basin, closing_ms, last_ms, synced, boot, heard_ms, said = row
     for watched in book.closures(basin, last_ms, closing_ms + 1):
         if watched.key == f"{stream}:{first}":
-            yield from of_soak(book, load, watched)
+            booted_ms = _booted_ms(boot, heard_ms, said)
+            when = watched if booted_ms is None else _dated(watched, booted_ms, believed=bool(synced))
+            if load := load_over(book, basin, when.closing_ms):
+                yield from of_soak(book, load, when, known)
 
 
-def of_soak(book: Book, load: Load, watched: Watched) -> Iterator[Happened]:
-    """What a closure says that a load was in, if any of its devices still had to meet."""
-    if watched.closure.verdict is Verdict.MET or load.not_known or not _unmet(book, load, watched):
+def _booted_ms(boot: str, heard_ms: int | None, said: str | None) -> int | None:
+    """When a node was started by the collector's clock; None where it has not spoken since that start."""
+    state = msgspec.json.decode(said, type=State) if said else None
+    if state is None or heard_ms is None or state.boot != boot or state.clock is None:
+        return None
+    return heard_ms - state.clock.ms
+
+
+def _dated(watched: Watched, booted_ms: int, *, believed: bool) -> Watched:
+    """Dated by the collector's clock where its node's is wrong beyond doubt: else its load would not be found.
+
+    What is dated ahead of now cannot be. What is dated back may have come late, by the broker's queue: a clock that
+    says it is synchronised is believed then, unless it is more than a day behind.
+    """
+    behind_ms = booted_ms - (watched.closing_ms - watched.closure.closing_ms)
+    if -CLOCK_WRONG_MS <= behind_ms <= (_DAY_MS if believed else CLOCK_WRONG_MS):
+        return watched
+    return watched._replace(closing_ms=watched.closing_ms + behind_ms, opened_ms=watched.opened_ms + behind_ms)
+
+
+def of_soak(book: Book, load: Load, watched: Watched, known: Known) -> Iterator[Happened]:
+    """What a closure says that a load was in, if any of its devices still had to meet.
+
+    That is asked last: it takes the longer, the more closures the load has had, and a switch that chatters makes many.
+    """
+    if watched.closure.verdict is Verdict.MET or load.not_known:
         return
+    new = [one for one in _said_by(book, load, watched) if not known(one.held)]
+    if new and _unmet(book, load, watched):
+        yield from new
+
+
+def _said_by(book: Book, load: Load, watched: Watched) -> Iterator[Happened]:
     said = any(watched.closing_ms < each <= watched.opened_ms for each in load.openings_ms)
     found = {finding.code: finding for finding in watched.closure.findings}
     early = found.get("opened-early")

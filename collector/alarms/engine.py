@@ -7,7 +7,6 @@ import threading
 import time
 from collections.abc import Iterable
 from pathlib import Path
-from typing import NamedTuple
 
 from collector.alarms.chain import ChainCheck
 from collector.alarms.due import due_held
@@ -17,7 +16,7 @@ from collector.alarms.held import Happened, Held, Key
 from collector.alarms.keeper import Keeper
 from collector.alarms.routes import Routes
 from collector.alarms.telling import Telling
-from collector.alarms.timing import Looked, Timing, rises
+from collector.alarms.timing import Timing, rises
 from collector.clock import UtcClock
 from collector.conditions import Condition, Conditions
 from collector.ledger import records
@@ -38,19 +37,12 @@ BY_ITSELF = frozenset({"opened-early", "below-minimum", "above-maximum", "sensor
 """What a node signals by its own rule, and lets be quieted by its own button; it is not told of these."""
 
 _LOOKED = "alarms-looked"
-_MOST_RECORDS = 5_000
-"""In one look: after a long time away the looks between serve what is live."""
+MOST_S = 0.2
+MOST_ALARMS = 50
+"""For so long records are followed at a time, and until so many alarms are to be recorded: after a long time away what
+is live is looked at in between, and no transaction is long."""
 
 _KEEP_EVERY = 200  # so many records are looked at again after a restart, which raises nothing twice
-
-
-class _Found(NamedTuple):
-    """What one look has to put on record."""
-
-    looked: Looked
-    events: list[Happened]
-    rising: list[Alarm]
-    pressed: list[Alarm]
 
 
 class Alarms:
@@ -62,7 +54,7 @@ class Alarms:
         conditions: What is wrong with its surroundings.
         settings: Who is told of alarms.
         routes: On what ways.
-        rehearsed: The clock is a rehearsal's, and what is older than this start was played before it.
+        past_until_ms: Where a rehearsal began: what is older was played before it. None in earnest.
     """
 
     def __init__(
@@ -73,14 +65,14 @@ class Alarms:
         settings: Settings,
         routes: Routes,
         *,
-        rehearsed: bool = False,
+        past_until_ms: int | None = None,
     ) -> None:
         self._data_dir, self._clock, self._conditions = data_dir, clock, conditions
         self._db = connect(data_dir / FILE_NAME)
         self._connection = self._db.conn
-        self._from_ms = began_ms = clock() if rehearsed else None
-        self._keeper = Keeper(self._connection, clock, began_ms)
-        self._timing, self._gather = Timing(), Gather(began_ms)
+        self._from_ms = past_until_ms
+        self._keeper = Keeper(self._connection, clock, past_until_ms)
+        self._timing, self._gather = Timing(), Gather(past_until_ms)
         self._telling = Telling(settings, self._keeper, routes)
         self._chain = ChainCheck(data_dir)
         self._due: dict[Key, Held] = {}
@@ -106,33 +98,76 @@ class Alarms:
             changed, self._changed = self._changed, set()
         return changed
 
-    def look(self) -> None:
-        """One look.
+    def look(self) -> bool:
+        """Look at everything: what records say, and what is so now.
+
+        Returns:
+            As `follow`.
 
         Raises:
             sqlite3.Error: The database cannot be read or written; what was to be recorded is, with a later look.
         """
-        now_ms = self._clock()
+        more = self.follow()
+        now_ms, keeper = self._clock(), self._keeper
         book = Book.looking(self._connection, now_ms)
-        standing = self._keeper.standing()
+        standing = keeper.standing()
         conditions = self._conditions.standing()
         held = self._held(book, conditions)
         looked = self._timing.look(held, [each for each in standing if _ends_by_itself(each)], book.policy, now_ms)
-        newest, events = self._events(book)
         rising = [alarm for alarm in standing if rises(alarm, book.policy, now_ms)]
         pressed = _pressed(book, standing)
-        found = _Found(looked, events, rising, pressed)
-        if any((*looked, events, rising, pressed)) or newest - self._kept >= _KEEP_EVERY:
-            self._write(found, newest, now_ms)
-        self._looked = newest
-        standing = self._keeper.standing()
+        if any((*looked, rising, pressed)):
+            with keeper.transaction():
+                for one in looked.raised:
+                    keeper.raised(one, now_ms)
+                for alarm in looked.cleared:
+                    keeper.cleared(alarm, now_ms)
+                for alarm in rising:
+                    keeper.risen(alarm, now_ms)
+                for alarm in pressed:
+                    keeper.seen_there(alarm, now_ms)
+            _say(looked.raised)
+        standing = keeper.standing()
         self._tell_nodes(standing, now_ms)
         recent = [alarm for alarm in standing if self._from_ms is None or alarm.raised_ms >= self._from_ms]
         self._telling.look(book, recent, conditions)
+        return more
 
     def tell_unstored(self) -> None:
         """When a look has failed: that nothing can be stored is told without being recorded."""
         self._telling.tell_unstored(self._conditions.standing(), self._clock())
+
+    def follow(self) -> bool:
+        """Look at what records say, a bounded part at a time; quick where there is little, so it can be asked often.
+
+        Returns:
+            There is more.
+
+        Raises:
+            sqlite3.Error: As of `look`.
+        """
+        now_ms, keeper = self._clock(), self._keeper
+        book = Book.looking(self._connection, now_ms)
+        until_s, events = time.monotonic() + MOST_S, list[Happened]()
+        newest, more = self._looked, False
+        for record in records(self._connection, newest + 1):
+            if more := time.monotonic() > until_s or len(events) >= MOST_ALARMS:
+                break
+            newest = record.number
+            if record.kind != "page":
+                events += happened(book, record.kind, record.number, record.content(), keeper.known)
+        if events or newest - self._kept >= _KEEP_EVERY:
+            raised = []
+            with keeper.transaction():
+                for one in events:
+                    if not keeper.known(one.held):  # of two in this part that are the same the first goes for both
+                        keeper.happened(one, now_ms)
+                        raised.append(one.held)
+                set_site(self._connection, _LOOKED, str(newest))
+            self._kept = newest
+            _say(raised)
+        self._looked = newest
+        return more
 
     def _held(self, book: Book, conditions: Iterable[Condition]) -> dict[Key, Held]:
         if time.monotonic() - self._due_s >= DUE_EVERY_S:
@@ -142,44 +177,14 @@ class Alarms:
         broken = {held.key: held for held in self._chain.look(book.at_ms)}
         return {**self._due, **found, **broken}
 
-    def _events(self, book: Book) -> tuple[int, list[Happened]]:
-        """What has happened by the records since the last look."""
-        newest = self._looked
-        found: list[Happened] = []
-        for record in records(self._connection, self._looked + 1):
-            if record.number > self._looked + _MOST_RECORDS:
-                break
-            newest = record.number
-            if record.kind == "page":
-                continue
-            found += happened(book, record.kind, record.number, record.content())
-        return newest, [one for one in found if not self._keeper.known(one.held)]
-
-    def _write(self, found: _Found, newest: int, now_ms: int) -> None:
-        keeper = self._keeper
-        with keeper.transaction():
-            for one in found.events:
-                if not keeper.known(one.held):
-                    keeper.happened(one, now_ms)
-            for held in found.looked.raised:
-                keeper.raised(held, now_ms)
-            for alarm in found.looked.cleared:
-                keeper.cleared(alarm, now_ms)
-            for alarm in found.rising:
-                keeper.risen(alarm, now_ms)
-            for alarm in found.pressed:
-                keeper.seen_there(alarm, now_ms)
-            set_site(self._connection, _LOOKED, str(newest))
-        self._kept = newest
-        for held in (*(one.held for one in found.events), *found.looked.raised):
-            log.warning("alarm raised %s: %s", held.key.code, held.text)
-
     def _left_off(self) -> int:
         """Up to which record alarms were looked for; of data from before there were any, none is looked for."""
+        with self._keeper.transaction():
+            # Kept at once: who starts again before anything else was kept goes on from here, not from a later end.
+            sql = "INSERT INTO site SELECT ?, ifnull(max(number), 0) FROM ledger WHERE true ON CONFLICT DO NOTHING"
+            self._connection.execute(sql, (_LOOKED,))
         row = self._connection.execute("SELECT content FROM site WHERE name = ?", (_LOOKED,)).fetchone()
-        if row is not None:
-            return int(row[0])
-        return int(self._connection.execute("SELECT ifnull(max(number), 0) FROM ledger").fetchone()[0])
+        return int(row[0])
 
     def _tell_nodes(self, standing: Iterable[Alarm], now_ms: int) -> None:
         orders: dict[str, list[AlarmOrders]] = {}
@@ -199,6 +204,11 @@ class Alarms:
                 if orders.get(basin) != self._orders.get(basin):
                     self._changed.add(basin.partition("/")[0])
             self._orders = orders
+
+
+def _say(raised: Iterable[Held]) -> None:
+    for held in raised:
+        log.warning("alarm raised %s: %s", held.key.code, held.text)
 
 
 def _ends_by_itself(alarm: Alarm) -> bool:

@@ -6,14 +6,16 @@ from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 import msgspec
+from msgspec.structs import replace
 
+from collector.alarms.ended import CLOCK_WRONG_MS
 from collector.alarms.held import Held, Key
 from collector.alarms.watched import Soaking, soaking_held
 from collector.read import BasinNow, NodeNow
 from collector.record.book import Book
 from collector.record.rounds.soaks import immersed_ms, longest_immersion_ms, soak_of
 from collector.record.solutions.fills import fill_block
-from collector.record.things import Fill, Load, Profile, Turn
+from collector.record.things import Fill, Load, Policy, Profile, SensorCheck, Turn
 from collector.required import required_of
 from soak.reading import Lid
 from soak.requirement import Judge
@@ -26,13 +28,35 @@ class _Basin(NamedTuple):
 
 
 class _Known(NamedTuple):
-    """What of a load changes only with a record or a closing."""
+    """What of a load changes only with a record or a closing.
 
-    version: tuple[object, ...]
+    Attributes:
+        closing: The closure in progress, as "stream:first"; empty while the lid is open.
+        rests_on: What is on record of it, by kind and id, and its basin.
+        unmet: How many of its devices have still to meet.
+        judge: What its readings must fulfil.
+        immersed_from_ms: Since when it has been in the solution.
+        longest_ms: For how long it may be.
+    """
+
+    closing: str
+    rests_on: frozenset[tuple[str, str]]
     unmet: int
     judge: Judge | None
     immersed_from_ms: int
     longest_ms: int
+
+
+class _Said(msgspec.Struct):
+    """Of a person's record, which things it changed, by kind and id."""
+
+    changes: dict[str, dict[str, msgspec.Raw]] = {}
+
+
+_OF_MANY = frozenset({Policy.KIND, Profile.KIND, SensorCheck.KIND})
+"""Kinds whose change may concern any load."""
+
+_BASIN = "basin"
 
 
 class Gather:
@@ -45,6 +69,7 @@ class Gather:
     def __init__(self, from_ms: int | None = None) -> None:
         self._from_ms = from_ms
         self._known: dict[str, _Known] = {}
+        self._said = self._ended = 0
         self._open_since_ms: dict[str, int] = {}
 
     def look(self, book: Book, silent: Mapping[str, str]) -> Iterator[Held]:
@@ -62,17 +87,21 @@ class Gather:
             for load in book.all(Load, only_open=True, since_ms=self._from_ms)
             if load.basin in basins and not load.not_known
         ]
+        loaded = {load.basin for load in loads}
+        nows = {basin: _now(book, basins[basin].id) for basin in loaded | fills.keys() if basin in basins}
+        self._forget(book)
         for load in loads:
-            soak = self._soaking(book, load, basins[load.basin], fills.get(load.basin), silent.get(load.basin, ""))
-            yield from soaking_held(soak)
+            soak = self._soaking(book, load, basins[load.basin], fills.get(load.basin), nows[load.basin])
+            yield from soaking_held(soak._replace(silent=silent.get(load.basin, "")))
         for gone in self._known.keys() - {load.id for load in loads}:
             del self._known[gone]
-        yield from self._open_lids(book, basins, fills, silent)
-        yield from _said_at_basins(book, basins, {load.basin for load in loads})
+        yield from self._open_lids(book, basins, fills, {**nows, **dict.fromkeys(silent)})
+        yield from _said_at_basins(book, basins, loaded)
 
-    def _soaking(self, book: Book, load: Load, basin: _Basin, fill: Fill | None, silent: str) -> Soaking:
-        now = _now(book, basin.id)
-        known = self._known_of(book, load, basin, now)
+    def _soaking(self, book: Book, load: Load, basin: _Basin, fill: Fill | None, now: BasinNow | None) -> Soaking:
+        known = self._known.get(load.id)
+        if known is None or known.closing != _closing(now):
+            known = self._known[load.id] = _find_out(book, load, basin.id, _closing(now))
         used = fill if fill is not None and fill.id == load.fill else book.find(Fill, load.fill)
         refusal = fill_block(book, used, book.at_ms) if used else None
         return Soaking(
@@ -82,7 +111,7 @@ class Gather:
             known.unmet,
             now,
             known.judge,
-            silent,
+            "",
             used,
             refusal.text if refusal else "",
             book.at_ms - known.immersed_from_ms,
@@ -90,23 +119,35 @@ class Gather:
             book.at_ms,
         )
 
-    def _known_of(self, book: Book, load: Load, basin: _Basin, now: BasinNow | None) -> _Known:
+    def _forget(self, book: Book) -> None:
+        """What was known of loads that something new was said of, or whose lid was opened."""
         one = book.connection.execute
-        said = one("SELECT ifnull(max(number), 0) FROM ledger WHERE who <> 'collector'").fetchone()
-        ended = one("SELECT max(id) FROM closure WHERE basin_id = ?", (basin.id,)).fetchone()
-        version = (said, ended, now.closure.first if now and now.closure else None)
-        known = self._known.get(load.id)
-        if known is None or known.version != version:
-            known = self._known[load.id] = _find_out(book, load, basin.id, version)
-        return known
+        if not self._known:
+            ((self._said,),) = one("SELECT ifnull(max(number), 0) FROM ledger")
+            ((self._ended,),) = one("SELECT ifnull(max(id), 0) FROM closure")
+        changed: set[tuple[str, str]] = set()
+        sql = "SELECT number, body FROM ledger WHERE number > ? AND who <> 'collector' ORDER BY number"
+        for number, body in one(sql, (self._said,)).fetchall():
+            self._said = number
+            changes = msgspec.json.decode(body, type=_Said).changes
+            if _OF_MANY & changes.keys():
+                self._known.clear()
+            changed |= {(kind, each) for kind, by_id in changes.items() for each in by_id}
+            changed |= {(_BASIN, fill.basin) for each in changes.get(Fill.KIND, ()) if (fill := book.find(Fill, each))}
+        sql = "SELECT c.id, b.node || '/' || b.name FROM closure c JOIN basin b ON b.id = c.basin_id WHERE c.id > ?"
+        for row_id, basin in one(sql, (self._ended,)):
+            self._ended = max(self._ended, row_id)
+            changed.add((_BASIN, basin))
+        for load_id in [each for each, known in self._known.items() if known.rests_on & changed]:
+            del self._known[load_id]
 
     def _open_lids(
-        self, book: Book, basins: Mapping[str, _Basin], fills: Mapping[str, Fill], silent: Mapping[str, str]
+        self, book: Book, basins: Mapping[str, _Basin], fills: Mapping[str, Fill], nows: Mapping[str, BasinNow | None]
     ) -> Iterator[Held]:
         """Vapour: a lid that stands open over solution, whether anything is soaked in it or not."""
         since: dict[str, int] = {}
         for basin, fill in fills.items():
-            now = _now(book, basins[basin].id) if basin in basins and basin not in silent else None
+            now = nows.get(basin)
             if now is None or now.lid is not Lid.OPEN:
                 continue
             if self._from_ms is not None and now.at_utc_ms < self._from_ms:
@@ -118,7 +159,11 @@ class Gather:
         self._open_since_ms = since
 
 
-def _find_out(book: Book, load: Load, basin_id: int, version: tuple[object, ...]) -> _Known:
+def _closing(now: BasinNow | None) -> str:
+    return f"{now.stream}:{now.closure.first}" if now and now.closure else ""
+
+
+def _find_out(book: Book, load: Load, basin_id: int, closing: str) -> _Known:
     turns = [turn for each in load.turns if (turn := book.find(Turn, each)) and turn.out_ms is None]
     unmet = sum(not soak_of(book, turn).met for turn in turns)
     fill = book.find(Fill, load.fill)
@@ -129,12 +174,20 @@ def _find_out(book: Book, load: Load, basin_id: int, version: tuple[object, ...]
     if required and required[-1].requirement is not None and required[-1].terms:
         judge = Judge(required[-1].requirement, required[-1].terms)
     immersed = max((immersed_ms(book, turn) for turn in turns), default=0)
-    return _Known(version, unmet, judge, book.at_ms - immersed, longest_ms)
+    rests_on = {(Load.KIND, load.id), (_BASIN, load.basin), *((Turn.KIND, each) for each in load.turns)}
+    return _Known(closing, frozenset(rests_on), unmet, judge, book.at_ms - immersed, longest_ms)
 
 
 def _now(book: Book, basin_id: int) -> BasinNow | None:
+    """Its newest reading; one that is dated far from the present, by a node's wrong clock, is dated now.
+
+    Of a basin that is heard it is seconds old; who is not heard is told of as silent.
+    """
     row = book.connection.execute("SELECT body FROM now WHERE basin_id = ?", (basin_id,)).fetchone()
-    return msgspec.json.decode(row[0], type=BasinNow) if row else None
+    now = msgspec.json.decode(row[0], type=BasinNow) if row else None
+    if now is not None and abs(now.at_utc_ms - book.at_ms) > CLOCK_WRONG_MS:
+        now = replace(now, at_utc_ms=book.at_ms)
+    return now
 
 
 def nodes(book: Book) -> list[NodeNow]:

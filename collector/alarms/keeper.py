@@ -28,6 +28,10 @@ AT_THE_BASIN = "basin-button"
 LATE_MS = 60_000
 """An alarm raised so long after its cause was over is late. Our own choice."""
 
+SAME_MS = 60_000
+"""While nobody has seen that a load was opened early, openings of it within so long are the same alarm: a switch that
+chatters is an alarm a minute, not fifty a second. Our own choice; each opening stays on record as its closure."""
+
 
 class Keeper:
     """Writes them; each method stands within `transaction`.
@@ -61,8 +65,22 @@ class Keeper:
         return shelf.find_all(self._connection, Alarm, only_open=True)
 
     def known(self, held: Held) -> bool:
-        """There is, or was, an alarm of this about the same thing."""
-        return any(each.code == held.key.code for each in shelf.find_all(self._connection, Alarm, group=held.key.about))
+        """There is, or was, an alarm of this about the same thing, or one that goes for this too."""
+        about = shelf.find_all(self._connection, Alarm, group=held.key.about)
+        return any(each.code == held.key.code for each in about) or self._goes_for(held)
+
+    def _goes_for(self, held: Held) -> bool:
+        """The load was opened early a moment before or after, and nobody has seen that yet."""
+        if held.key.code != "opened-early" or "load" not in held.evidence:
+            return False
+        since_ms = held.cause_ms - SAME_MS
+        return any(
+            each.code == held.key.code
+            and each.seen is None
+            and each.evidence.get("load") == held.evidence["load"]
+            and abs(each.cause_ms - held.cause_ms) < SAME_MS
+            for each in shelf.find_all(self._connection, Alarm, only_open=True, since_ms=since_ms)
+        )
 
     def raised(self, held: Held, now_ms: int) -> None:
         """Something is so; an alarm of the same that has not ended goes on."""

@@ -1,7 +1,7 @@
-"""The thread that looks at the alarms, once a second and whenever something was stored. It stands in nobody's way.
+"""The thread that looks at the alarms: at everything once a second, at new records whenever something was stored.
 
-Recording goes on whatever happens here, and this goes on with the next look whatever failed in the last; what keeps
-failing is said.
+It stands in nobody's way. Recording goes on whatever happens here, and this goes on with the next look whatever failed
+in the last; what keeps failing is said.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ from soak.wire import AlarmOrders
 log = logging.getLogger(__name__)
 
 LOOK_EVERY_S = 1.0
-SHORTEST_S = 0.1
-"""Between two looks: what is stored meanwhile is seen by the next."""
+SHORTEST_S = 0.05
+"""Between two looks of either kind: what is stored meanwhile is seen by the next."""
 
 STUCK_S = 30.0
 """Longer without a look that worked is said. Our own choice: a backup holds the database for seconds."""
@@ -39,21 +39,28 @@ class AlarmThread:
         clock: The collector's wall clock.
         conditions: What is wrong with its surroundings; where it is said that this does not work.
         settings: Who is told of alarms.
-        rehearsed: The clock is a rehearsal's.
+        past_until_ms: Where a rehearsal began; None in earnest.
 
     Raises:
         SettingsError: A file of routes cannot be read.
     """
 
     def __init__(
-        self, data_dir: Path, clock: UtcClock, conditions: Conditions, settings: Settings, *, rehearsed: bool = False
+        self,
+        data_dir: Path,
+        clock: UtcClock,
+        conditions: Conditions,
+        settings: Settings,
+        *,
+        past_until_ms: int | None = None,
     ) -> None:
         self._settings, self._routes = settings, Routes(settings.notify, clock)
-        self._data_dir, self._clock, self._conditions, self._rehearsed = data_dir, clock, conditions, rehearsed
+        self._data_dir, self._clock, self._conditions, self._past_until_ms = data_dir, clock, conditions, past_until_ms
         self._alarms: Alarms | None = None
         self._woken, self._over = threading.Event(), threading.Event()
         self._worked_s = time.monotonic()
         self._problem = ""
+        self._looks = [0, 0]
         self._thread = threading.Thread(target=self._run, name="alarms", daemon=True)
 
     def start(self) -> None:
@@ -91,17 +98,24 @@ class AlarmThread:
         return self._alarms.changed() if self._alarms else set()
 
     def _run(self) -> None:
+        due_s, more = 0.0, False
         while not self._over.is_set():
-            self._woken.wait(LOOK_EVERY_S)
+            if not more:
+                self._woken.wait(max(0.0, due_s - time.monotonic()))
             self._woken.clear()
             if self._over.is_set():
                 break
-            self._look()
+            whole = time.monotonic() >= due_s
+            more = self._look(whole=whole)
+            if whole:
+                due_s = time.monotonic() + LOOK_EVERY_S
             self._over.wait(SHORTEST_S)
         if self._alarms:
             self._alarms.close()
+        log.info("alarms were looked at whole=%d records=%d cpu_ms=%d", *self._looks, time.thread_time() * 1_000)
 
-    def _look(self) -> None:
+    def _look(self, *, whole: bool) -> bool:
+        """Look at everything, or at new records only; True if there is more of these."""
         try:
             if self._alarms is None:  # here, for a connection belongs to its thread
                 self._alarms = Alarms(
@@ -110,11 +124,11 @@ class AlarmThread:
                     self._conditions,
                     self._settings,
                     self._routes,
-                    rehearsed=self._rehearsed,
+                    past_until_ms=self._past_until_ms,
                 )
-            if self._routes.mend():
+            if whole and self._routes.mend():
                 log.error("what sends notices had died or hung; it was begun anew")
-            self._alarms.look()
+            more = self._alarms.look() if whole else self._alarms.follow()
         except Exception as error:
             problem = in_full(error) if isinstance(error, sqlite3.Error) else f"{type(error).__name__}: {error}"
             if problem != self._problem:
@@ -122,5 +136,8 @@ class AlarmThread:
             self._problem = problem
             if self._alarms is not None:
                 self._alarms.tell_unstored()
-        else:
+            return False
+        self._looks[not whole] += 1
+        if whole:  # which looks at new records too
             self._worked_s, self._problem = time.monotonic(), ""
+        return more

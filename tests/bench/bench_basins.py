@@ -9,24 +9,25 @@ connections publish for all nodes: what is measured is the collector.
 from __future__ import annotations
 
 import argparse
+import heapq
 import random
 import select
 import sys
 import tempfile
 import time
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
 import msgspec
 
-from soak.wire import HeldStream, Receipt, SensorSeen, State, Topic, encode
+from soak.wire import Batch, HeldStream, Receipt, SensorSeen, State, Topic, encode
 from tests.bench.load import Basin, basins, batches, readings
 from tests.bench.measuring import Limit, Work, broker, collector, row, share_of
 from tests.bench.publisher import wait_ready
 from tests.bench.raw_mqtt import MOST_IDS, PUBLISH, Connection, publish_packet
-from tests.collector.kit import BOOT, clock_at
+from tests.collector.kit import BOOT, BOOTED_UTC_MS, clock_at
 
 BASINS_OF_A_NODE = 8
 CONNECTIONS = 4
@@ -48,28 +49,45 @@ class Due(NamedTuple):
 
 
 class Station:
-    """One basin under load: what it sends next, and since when what it sent has no receipt."""
+    """One basin under load: what it sends next, and since when what it sent has no receipt.
 
-    def __init__(self, basin: Basin, seconds: int, seed: int) -> None:
+    Args:
+        basin: Which.
+        batches: What it sends, one after the other.
+    """
+
+    def __init__(self, basin: Basin, batches: Iterator[Batch]) -> None:
         self.basin, self.sent = basin, 0
         self._since_s: deque[float] = deque()
-        self._batches = batches(basin, readings(seconds, basin.sensor, seed), 1)
+        self._batches = batches
 
     @property
     def waiting(self) -> int:
         """Readings sent that no receipt covers."""
         return len(self._since_s)
 
-    def message(self, now_s: float) -> bytes:
-        """The next reading."""
+    def message(self, now_s: float, due_s: float) -> bytes:
+        """The next reading, sent now; it was due a little earlier."""
         self.sent += 1
         self._since_s.append(now_s)
-        return encode(next(self._batches))
+        return encode(self.batch(due_s))
+
+    def batch(self, _due_s: float) -> Batch:
+        """What the next message holds."""
+        return next(self._batches)
 
     def cover(self, last: int, now_s: float) -> Iterator[float]:
         """A receipt has come: how long each reading waited that it newly covers, seconds."""
         while self._since_s and self.sent - self.waiting < last:
             yield now_s - self._since_s.popleft()
+
+
+def stations(taking: Iterable[Basin], seconds: int) -> list[Station]:
+    """Of basins that are used as `tests.bench.load.readings` says."""
+    return [
+        Station(each, batches(each, readings(seconds, each.sensor, seed), 1))
+        for seed, each in enumerate(taking, start=1)
+    ]
 
 
 class Load:
@@ -79,11 +97,20 @@ class Load:
         port: The broker's.
         taking: The basins.
         seconds: How long.
+        booted_utc_ms: When the nodes were started, by their own clocks.
+        besides: Readings between those of every second.
     """
 
-    def __init__(self, port: int, taking: Sequence[Basin], seconds: int) -> None:
-        self._seconds = seconds
-        self._stations = {each.stream: Station(each, seconds, seed) for seed, each in enumerate(taking, start=1)}
+    def __init__(
+        self,
+        port: int,
+        taking: Iterable[Station],
+        seconds: int,
+        booted_utc_ms: int = BOOTED_UTC_MS,
+        besides: Iterable[Due] = (),
+    ) -> None:
+        self._seconds, self._booted_utc_ms, self._besides = seconds, booted_utc_ms, besides
+        self._stations = {each.basin.stream: each for each in taking}
         self._nodes: dict[str, list[Station]] = {}
         for station in self._stations.values():
             self._nodes.setdefault(station.basin.node, []).append(station)
@@ -95,6 +122,8 @@ class Load:
         """From publish to receipt, of every reading."""
         self.late_s: list[float] = []
         """How late each message was sent: the load generator's own weakness."""
+        self.began_s = 0.0
+        """When `run` began, on `time.perf_counter`."""
 
     def close(self) -> None:
         """Leave."""
@@ -103,8 +132,8 @@ class Load:
 
     def run(self) -> Iterator[float]:
         """Send for as long as asked, then wait for the last receipt; gives the seconds gone by, often."""
-        began_s = time.perf_counter()
-        sending = self._due()
+        self.began_s = began_s = time.perf_counter()
+        sending = heapq.merge(self._due(), self._besides)
         due = next(sending, None)
         while due or any(station.waiting for station in self._stations.values()):
             now_s = time.perf_counter() - began_s
@@ -139,7 +168,7 @@ class Load:
         self.late_s.append(now_s - due.at_s)
         if due.topic is Topic.READINGS:
             station = self._stations[due.name]
-            node, body = station.basin.node, station.message(now_s)
+            node, body = station.basin.node, station.message(now_s, due.at_s)
         else:
             node, body = due.name, encode(self._state(self._nodes[due.name]))
         connection = self._publishing[hash(node) % CONNECTIONS]
@@ -148,8 +177,7 @@ class Load:
         packet = publish_packet(due.topic.of(node), body, packet_id, retain=due.topic is Topic.STATE)
         connection.socket.sendall(packet)
 
-    @staticmethod
-    def _state(stations: Sequence[Station]) -> State:
+    def _state(self, stations: Sequence[Station]) -> State:
         held = [
             HeldStream(each.basin.stream, each.basin.name, each.sent - each.waiting + 1, each.sent, BOOT)
             for each in stations
@@ -157,7 +185,8 @@ class Load:
         seen = [SensorSeen(each.basin.sensor, each.basin.name) for each in stations]
         newest = max(each.sent for each in stations)
         outbox = sum(each.waiting for each in stations)
-        return State(True, "0.1.0", BOOT, clock_at(1_000 * (newest + 1)), held, seen, outbox)
+        clock = clock_at(1_000 * (newest + 1), booted_utc_ms=self._booted_utc_ms)
+        return State(True, "0.1.0", BOOT, clock, held, seen, outbox)
 
     def _hear(self, began_s: float) -> None:
         for connection in self._publishing:
@@ -193,7 +222,7 @@ def measure(count: int, seconds: int) -> Figures:
     """The whole run."""
     taking = basins(count, BASINS_OF_A_NODE)
     with tempfile.TemporaryDirectory() as name, broker(Path(name) / "broker") as one:
-        load = Load(one.port, taking, seconds)
+        load = Load(one.port, stations(taking, seconds), seconds)
         try:
             with collector(Path(name) / "collector", one.port, taking) as process:
                 wait_ready(one.port)

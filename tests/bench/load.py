@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from soak.reading import Lid, Reading, Why
 from soak.wire import Batch
-from tests.collector.kit import BOOT, clock_at, stream_id
+from tests.collector.kit import BOOT, BOOTED_UTC_MS, clock_at, stream_id
 
 BASINS_OF_A_NODE = 4
 
@@ -42,9 +42,10 @@ def readings(count: int, sensor: str, seed: int = 1) -> Iterator[Reading]:
         yield Reading(1_000 * (number + 1) + chance.randint(0, 3), Why.TICK, lid, {sensor: mc})
 
 
-def batches(basin: Basin, taken: Iterable[Reading], size: int) -> Iterator[Batch]:
+def batches(basin: Basin, taken: Iterable[Reading], size: int, booted_utc_ms: int = BOOTED_UTC_MS) -> Iterator[Batch]:
     """A basin's readings in messages of so many; each is stamped when its newest was taken."""
     rest, first = iter(taken), 1
     while part := list(islice(rest, size)):
-        yield Batch(basin.stream, basin.name, BOOT, first, clock_at(part[-1].ms), part)
+        clock = clock_at(part[-1].ms, booted_utc_ms=booted_utc_ms)
+        yield Batch(basin.stream, basin.name, BOOT, first, clock, part)
         first += len(part)

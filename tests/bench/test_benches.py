@@ -8,9 +8,9 @@ import sys
 
 import pytest
 
-from tests.bench import bench_alarms, bench_basins, bench_ingest
+from tests.bench import alarm_latency, bench_alarms, bench_basins, bench_ingest
 from tests.bench.load import basins, batches, readings
-from tests.bench.measuring import Usage, Work
+from tests.bench.measuring import Spent, Usage, Work
 from tests.bench.raw_mqtt import PUBLISH, Connection, publish_packet
 
 
@@ -53,6 +53,26 @@ def test_an_opening_is_timed_from_the_switch_to_the_light(
     assert printed.count("holds") + printed.count("DOES NOT HOLD") == 2
 
 
+def test_alarms_come_for_every_lid_on_record_and_on_the_page(capsys: pytest.CaptureFixture[str]) -> None:
+    arguments = ["--basins", "10", "--loaded", "40", "--seconds", "8", "--openings", "9"]
+    assert alarm_latency.main(arguments) in (0, 1)
+    printed = capsys.readouterr().out
+    lids, p50_ms, p99_ms, longest_ms = figures(printed, "edge in the reading to record")
+    assert lids == 4  # of each basin one in a minute
+    assert 0 < p50_ms <= p99_ms <= longest_ms
+    assert figures(printed, "edge in the reading to page (lid)")[0] == 4
+    assert "holds          4 alarms for 4 lids (each once)" in printed
+
+
+def test_an_alarm_that_never_came_does_not_hold(capsys: pytest.CaptureFixture[str]) -> None:
+    waits = [alarm_latency.Wait(0.0, 0.1, 0.6), alarm_latency.Wait(0.0, None, None)]
+    spent = Spent(1.0, 0.1, 0.1, 0.1)
+    found = alarm_latency.Figures(waits, 1, True, spent, 0.1, 2, 1_000, [0.1], [0.1], "", {})
+    alarm_latency.report(found)
+    assert "edge in the reading to page " in capsys.readouterr().out
+    assert [limit.holds for limit in alarm_latency.limits(found)] == [False, True, False]
+
+
 def test_a_limit_that_does_not_hold_is_said_and_is_the_exit_status(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -65,9 +85,9 @@ def test_a_limit_that_does_not_hold_is_said_and_is_the_exit_status(
 
 
 def test_a_loaded_basin_times_each_reading_once() -> None:
-    station = bench_basins.Station(basins(1)[0], seconds=3, seed=1)
+    (station,) = bench_basins.stations(basins(1), seconds=3)
     for sent_s in (1.0, 2.0, 3.0):
-        station.message(sent_s)
+        station.message(sent_s, sent_s)
     assert list(station.cover(2, 5.0)) == [4.0, 3.0]
     assert list(station.cover(2, 6.0)) == []
     assert list(station.cover(3, 6.0)) == [3.0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import time
 import urllib.error
@@ -11,11 +12,15 @@ from pathlib import Path
 from random import Random
 from typing import Any, NamedTuple
 
+from collector.clock import wall_clock
+from collector.schema import FILE_NAME
 from soak.closure import Verdict
+from tests.chaos.alarms import Alarms
 from tests.chaos.checks import Ledger, Outcome, check_ledger
 from tests.chaos.observer import Observer
 from tests.chaos.processes import Part
 from tests.chaos.rig import BEAT_S, Rig, RigError
+from tests.chaos.staff import Staff
 from tests.chaos.truth import tell
 from tests.chaos.weather import Climate, Kind
 
@@ -23,6 +28,8 @@ DARK_S = (0.0, 1.5)
 """How long a killed part stays dead."""
 
 _ASK_EVERY_S = 2.0
+_ACT_EVERY_S = 3.0  # at each basin
+_ALARMS_S = 60.0
 _PATIENCE_S = 10.0
 
 
@@ -73,8 +80,9 @@ class Campaign:
         )
         self._observer = Observer(self.rig.broker_port, self.rig.clinic.data_dir)
         self._pages = Pages(self.rig)
+        self._staff = Staff(self.rig.clinic, wall_clock(self.rig.rehearsal), plan.seed)
         self._dark: dict[Part, float] = {}
-        self._asked_s = 0.0
+        self._asked_s = self._acted_s = 0.0
 
     def run(self) -> list[Outcome]:
         """Play it; every process has ended when this returns, or raises."""
@@ -84,6 +92,7 @@ class Campaign:
             self._kill_on()
             return self._checked()
         finally:
+            self._staff.close()
             self._observer.close()
             self.rig.close()
 
@@ -121,6 +130,9 @@ class Campaign:
         if now_s - self._asked_s >= _ASK_EVERY_S and self.rig.dashboard.running:
             self._asked_s = now_s
             self._pages.ask()
+        if now_s - self._acted_s >= _ACT_EVERY_S / self._plan.basins:
+            self._acted_s = now_s
+            self._staff.act()
         time.sleep(BEAT_S)
 
     def _checked(self) -> list[Outcome]:
@@ -134,6 +146,9 @@ class Campaign:
             truth = tell(rig.clinic, rig.on_disk)
             stalled = [str(error), *rig.still_to_come(truth)]
         outcomes.append(Outcome("everything drains", stalled, f"{truth.kept()} readings"))
+        file = rig.clinic.data_dir / FILE_NAME
+        with contextlib.suppress(RigError):  # what is missing then is told by the check
+            rig.wait("every alarm is raised", lambda: not Alarms(file).missing(), _ALARMS_S)
         unseen = [f"{spot.node}/{spot.basin} took no readings" for spot in rig.clinic.spots if not truth.of(spot)]
         outcomes.append(Outcome("every basin was watched", unseen, f"{len(rig.clinic.spots)} basins"))
         shown = self._pages.shows_the_ledger()

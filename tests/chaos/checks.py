@@ -24,6 +24,7 @@ from soak.exposure import Meter
 from soak.ranges import Ranges
 from soak.reading import Reading
 from soak.requirement import Requirement, SensorTerms
+from tests.chaos.alarms import check_alarms, told
 from tests.chaos.clinic import Clinic, Spot
 from tests.chaos.program import CONTACT_MS
 from tests.chaos.truth import LidClosed, TrueStream, Truth
@@ -162,6 +163,7 @@ def check_ledger(clinic: Clinic, truth: Truth) -> list[Outcome]:
         ("same closures in progress as a quiet assessment", lambda: _running(clinic, ledger, truth), ""),
         ("no verdict better than what lids and basins did", lambda: _better(ledger, truth), _by_verdict(ledger)),
         ("what was watched from closing to opening is judged as it was", lambda: _as_it_was(ledger, truth), ""),
+        ("one alarm for each lid opened early, and none else", lambda: check_alarms(ledger.path), _alarms(ledger)),
     ]
     return [Outcome(name, _said(check), looked_at) for name, check, looked_at in checks]
 
@@ -182,6 +184,13 @@ def _said(check: Callable[[], Iterable[str]]) -> list[str]:
 def _by_verdict(ledger: Ledger) -> str:
     verdicts = [closure.verdict for stream in ledger.streams.values() for closure in stream.closures]
     return ", ".join(f"{verdicts.count(each)} {each.value}" for each in Verdict if each is not Verdict.RUNNING)
+
+
+def _alarms(ledger: Ledger) -> str:
+    try:
+        return told(ledger.path)
+    except (sqlite3.Error, LookupError, ValueError):  # what cannot be read is told by the check
+        return ""
 
 
 def _sound(ledger: Ledger) -> Iterator[str]:

@@ -12,9 +12,15 @@ from pathlib import Path
 import msgspec
 import pytest
 
+from collector.alarms.engine import Alarms
+from collector.alarms.keeper import RAISED, Keeper
+from collector.alarms.routes import Routes
+from collector.conditions import Conditions
 from collector.intake import Arrived, Intake
 from collector.page import seal, unseal
 from collector.readings import Rows
+from collector.record.desk import Desk
+from collector.record.things import Alarm, Load, Turn
 from collector.schema import FILE_NAME
 from collector.store import Store
 from soak import wire
@@ -28,11 +34,13 @@ from tests.chaos.checks import check_ledger
 from tests.chaos.clinic import Clinic, Spot
 from tests.chaos.observer import promised_too_much
 from tests.chaos.program import CONTACT_MS
+from tests.chaos.staff import WHO, furniture, put
 from tests.chaos.truth import LidClosed, TrueStream, Truth, closed
 
 NOW_MS = 1_772_438_400_000
 BASINS = 5
 """The last of them is a cold one."""
+ANNOUNCED = 2
 
 Asked = sqlite3.Connection
 
@@ -64,11 +72,47 @@ def truth_of(clinic: Clinic) -> Truth:
     return truth
 
 
+def load_all(clinic: Clinic) -> None:
+    """A load of one device in every basin, before the first closing; somebody announced the first opening of one."""
+    basins = [f"{spot.node}/{spot.basin}" for spot in clinic.spots]
+    with Desk(clinic.data_dir, lambda: NOW_MS) as desk:
+        put(desk, furniture(basins, NOW_MS))
+        for number, basin in enumerate(basins, 1):
+            announced = (NOW_MS + 20_000,) if number == ANNOUNCED else ()
+            turn = Turn(
+                id=f"T{number}", device=f"A{number}", began_ms=NOW_MS, load=f"L{number}", basin=basin, in_ms=NOW_MS
+            )
+            load = Load(
+                id=f"L{number}",
+                basin=basin,
+                fill=f"F{number}",
+                began_ms=NOW_MS,
+                by=WHO,
+                turns=(turn.id,),
+                openings_ms=announced,
+            )
+            put(desk, [turn, load])
+
+
+def raise_alarms(clinic: Clinic) -> None:
+    """As an engine that comes late."""
+
+    def clock() -> int:
+        return NOW_MS + 3_600_000
+
+    alarms = Alarms(clinic.data_dir, clock, Conditions(clock), clinic.settings(), Routes([], clock))
+    alarms._looked = 0  # it was there before the first reading
+    while alarms.follow():
+        pass
+    alarms.close()
+
+
 def store(clinic: Clinic, truth: Truth) -> None:
     """Make the ledger that it must be: in tens, as after a short outage."""
     database = Store(clinic.data_dir, lambda: NOW_MS)
     try:
         database.apply(clinic.settings())
+        load_all(clinic)
         intake, held = Intake(database, lambda: NOW_MS), []
         for stream in truth.streams.values():
             everything, begun = list(stream.taken.values()), stream.begun
@@ -83,6 +127,7 @@ def store(clinic: Clinic, truth: Truth) -> None:
         intake.take([_arrived(wire.Topic.STATE, wire.State(True, "", _boot(1), _clock(1_000_000), held))])
     finally:
         database.close()
+    raise_alarms(clinic)
 
 
 class Sound:
@@ -140,6 +185,9 @@ def test_a_sound_ledger_passes_every_check(sound: Sound) -> None:
         assert all(verdicts[each] for each in ("met", "not met"))
         assert database.execute("SELECT count(*) FROM page").fetchone()[0]
         assert database.execute("SELECT count(*) FROM batch").fetchone()[0]
+        # Two streams to a basin: a soak too short in each but the announced one, and in the cold basin all three.
+        sql = "SELECT body ->> '$.code', count(*), sum(body ->> '$.late') FROM thing WHERE kind = 'alarm' GROUP BY 1"
+        assert ("opened-early", 12, 12) in database.execute(sql).fetchall()
 
 
 def _a_row(database: Asked) -> tuple[int, int, int, Rows]:
@@ -284,11 +332,63 @@ def a_row_of_no_stream(database: Asked) -> None:
     database.execute("INSERT INTO lost VALUES (999, 5, 6, 0, 1)")
 
 
+def _alarms_about(database: Asked, verdict: Verdict, which: str) -> str:
+    """Key of a closure with this verdict."""
+    sql = f"""SELECT s.stream || ':' || c.first FROM closure c JOIN stream s ON s.id = c.stream_id
+              WHERE c.verdict = ? ORDER BY c.id {which} LIMIT 1"""
+    return str(database.execute(sql, (verdict.value,)).fetchone()[0])
+
+
+def _another_alarm(database: Asked, about: str) -> None:
+    """On record as the engine would put it."""
+    (body,) = database.execute("SELECT body FROM thing WHERE kind = 'alarm' ORDER BY id LIMIT 1").fetchone()
+    alarm = msgspec.structs.replace(msgspec.json.decode(body, type=Alarm), id="W999", about=about)
+    keeper = Keeper(database, lambda: NOW_MS)
+    with keeper.transaction():
+        keeper.noted(RAISED, "alarm/W999", {}, NOW_MS, alarm)
+
+
+def an_alarm_deleted(database: Asked) -> None:
+    database.execute("DELETE FROM thing WHERE kind = 'alarm' AND id = 'W1'")
+
+
+def an_alarm_twice(database: Asked) -> None:
+    _another_alarm(database, _alarms_about(database, Verdict.NOT_MET, "ASC"))
+
+
+def an_alarm_of_a_soak_that_met(database: Asked) -> None:
+    _another_alarm(database, _alarms_about(database, Verdict.MET, "ASC"))
+
+
+def an_alarm_of_an_announced_opening(database: Asked) -> None:
+    sql = """SELECT s.stream || ':' || c.first FROM closure c JOIN stream s ON s.id = c.stream_id
+             WHERE c.basin_id = ? AND c.verdict = 'not met' ORDER BY c.id LIMIT 1"""
+    _another_alarm(database, str(database.execute(sql, (ANNOUNCED,)).fetchone()[0]))
+
+
+def an_alarm_of_no_closure(database: Asked) -> None:
+    _another_alarm(database, f"{'a' * 32}:7")
+
+
+def a_late_alarm_not_marked(database: Asked) -> None:
+    database.execute("UPDATE thing SET body = json_remove(body, '$.late') WHERE kind = 'alarm' AND id = 'W1'")
+
+
+def an_alarm_dated_wrongly(database: Asked) -> None:
+    sql = "UPDATE thing SET body = json_set(body, '$.cause_ms', json_extract(body, '$.cause_ms') + 1) WHERE id = 'W1'"
+    database.execute(sql)
+
+
+def an_alarm_that_no_record_raised(database: Asked) -> None:
+    database.execute("UPDATE thing SET id = 'W998', body = json_set(body, '$.id', 'W998') WHERE id = 'W1'")
+
+
 LOST = "none lost: all that an outbox committed is in the ledger"
 INVENTED = "none that no outbox committed"
 QUIET = "same verdicts as a quiet assessment"
 BETTER = "no verdict better than what lids and basins did"
 AS_IT_WAS = "what was watched from closing to opening is judged as it was"
+ALARMS = "one alarm for each lid opened early, and none else"
 AGAIN = "same digests: a page sealed again from what was taken"
 CHAIN, FOLLOWS = "the chain and every page hold", "every table follows from ledger and pages"
 DAMAGES: list[tuple[Callable[[Asked], None], set[str]]] = [
@@ -312,6 +412,14 @@ DAMAGES: list[tuple[Callable[[Asked], None], set[str]]] = [
     (something_set_aside, {"nothing recorded lost, nothing set aside"}),
     (an_older_reading_shown, {"same closures in progress as a quiet assessment"}),
     (a_row_of_no_stream, {"SQLite finds nothing wrong with the ledger's file"}),
+    (an_alarm_deleted, {ALARMS, FOLLOWS}),
+    (an_alarm_twice, {ALARMS}),
+    (an_alarm_of_a_soak_that_met, {ALARMS}),
+    (an_alarm_of_an_announced_opening, {ALARMS}),
+    (an_alarm_of_no_closure, {ALARMS}),
+    (a_late_alarm_not_marked, {ALARMS, FOLLOWS}),
+    (an_alarm_dated_wrongly, {ALARMS, FOLLOWS}),
+    (an_alarm_that_no_record_raised, {ALARMS, FOLLOWS}),
 ]
 
 

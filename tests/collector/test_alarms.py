@@ -38,9 +38,9 @@ class Watched:
         self.conditions = Conditions(ward.recording.clock)
         self.alarms, self.closed = self._new(), False
 
-    def _new(self, *, rehearsed: bool = False) -> Alarms:
+    def _new(self, *, past_until_ms: int | None = None) -> Alarms:
         clock = self.ward.recording.clock
-        return Alarms(self.data, clock, self.conditions, site(), Routes([], clock), rehearsed=rehearsed)
+        return Alarms(self.data, clock, self.conditions, site(), Routes([], clock), past_until_ms=past_until_ms)
 
     def restart(self) -> None:
         self.alarms.close()
@@ -285,7 +285,7 @@ def test_in_a_rehearsal_the_past_is_on_record_when_it_happened(watched: Watched)
     opened_ms = ward.now_ms
     ward.recording.later(60 * MINUTE_MS)
     watched.alarms.close()
-    watched.alarms = watched._new(rehearsed=True)
+    watched.alarms = watched._new(past_until_ms=ward.now_ms)
     watched.alarms._looked = 0
     watched.look()
     alarm = watched.one("opened-early")
@@ -423,3 +423,13 @@ def test_a_load_that_only_the_button_told_of(watched: Watched) -> None:
     assert alarm.ended_ms is None  # until somebody has seen it
     watched.ward.do(SeeAlarm(alarm=alarm.id))
     assert watched.one("opened-early").ended_ms is not None
+
+
+def test_who_starts_again_before_anything_was_kept_goes_on_from_the_first_start(watched: Watched) -> None:
+    """A collector killed in its first minute: what is stored between its two starts is not passed over."""
+    watched.ward.soaking("A1")
+    watched.ward.lid(B1, "closed", 60)
+    watched.ward.lid(B1, "open", 10)
+    watched.restart()
+    watched.look()
+    assert len(watched.all("opened-early")) == 1
