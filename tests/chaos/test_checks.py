@@ -342,14 +342,14 @@ def _alarms_about(database: Asked, verdict: Verdict, which: str) -> str:
 def _another_alarm(database: Asked, about: str) -> None:
     """On record as the engine would put it."""
     (body,) = database.execute("SELECT body FROM thing WHERE kind = 'alarm' ORDER BY id LIMIT 1").fetchone()
-    alarm = msgspec.structs.replace(msgspec.json.decode(body, type=Alarm), id="W999", about=about)
+    alarm = msgspec.structs.replace(msgspec.json.decode(body, type=Alarm), id="AL999", about=about)
     keeper = Keeper(database, lambda: NOW_MS)
     with keeper.transaction():
         keeper.noted(RAISED, "alarm/W999", {}, NOW_MS, alarm)
 
 
 def an_alarm_deleted(database: Asked) -> None:
-    database.execute("DELETE FROM thing WHERE kind = 'alarm' AND id = 'W1'")
+    database.execute("DELETE FROM thing WHERE kind = 'alarm' AND id = 'AL1'")
 
 
 def an_alarm_twice(database: Asked) -> None:
@@ -371,16 +371,16 @@ def an_alarm_of_no_closure(database: Asked) -> None:
 
 
 def a_late_alarm_not_marked(database: Asked) -> None:
-    database.execute("UPDATE thing SET body = json_remove(body, '$.late') WHERE kind = 'alarm' AND id = 'W1'")
+    database.execute("UPDATE thing SET body = json_remove(body, '$.late') WHERE kind = 'alarm' AND id = 'AL1'")
 
 
 def an_alarm_dated_wrongly(database: Asked) -> None:
-    sql = "UPDATE thing SET body = json_set(body, '$.cause_ms', json_extract(body, '$.cause_ms') + 1) WHERE id = 'W1'"
+    sql = "UPDATE thing SET body = json_set(body, '$.cause_ms', json_extract(body, '$.cause_ms') + 1) WHERE id = 'AL1'"
     database.execute(sql)
 
 
 def an_alarm_that_no_record_raised(database: Asked) -> None:
-    database.execute("UPDATE thing SET id = 'W998', body = json_set(body, '$.id', 'W998') WHERE id = 'W1'")
+    database.execute("UPDATE thing SET id = 'AL998', body = json_set(body, '$.id', 'AL998') WHERE id = 'AL1'")
 
 
 LOST = "none lost: all that an outbox committed is in the ledger"
