@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import datetime
 import shutil
-from collections.abc import Iterable, Iterator
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 
 from collector.alarms.held import Held, Key
@@ -20,6 +21,10 @@ from collector.record.solutions.due import due_before_next_working_day
 from collector.record.solutions.mec import mec_block
 from collector.record.things import Fill, MecPolicy, MecTest, Profile, Review
 
+DUE_EVERY_S = 30.0
+MOST_S = 0.1
+"""At a time."""
+
 LEAST_FREE = 0.1
 """Share of the disk below which it is nearly full. Our own choice."""
 
@@ -28,8 +33,43 @@ _MEC_GRACE_MS = 15 * 60_000
 """After pouring or topping up a test may take so long to be made. Our own choice."""
 
 
-def due_held(book: Book, nodes: Iterable[NodeNow], conditions: Iterable[Condition], data_dir: Path) -> Iterator[Held]:
-    """Everything of the kind.
+class Due:
+    """Asks for it again and again, a little at a time: of a thousand basins it takes many seconds."""
+
+    def __init__(self) -> None:
+        self._held: dict[Key, Held] = {}
+        self._found: dict[Key, Held] = {}
+        self._asking: Iterator[Held | None] | None = None
+        self._asked_s = float("-inf")
+
+    def look(self, ask: Callable[[], Iterator[Held | None]]) -> Mapping[Key, Held]:
+        """What was so when it was last asked for to the end.
+
+        Args:
+            ask: `due_held`, with what it is to look at now.
+        """
+        if self._asking is None:
+            if time.monotonic() - self._asked_s < DUE_EVERY_S:
+                return self._held
+            self._asking, self._found, self._asked_s = ask(), {}, time.monotonic()
+        until_s = time.monotonic() + MOST_S
+        try:
+            for held in self._asking:
+                if held is not None:
+                    self._found[held.key] = held
+                elif time.monotonic() > until_s:
+                    return self._held
+        except BaseException:
+            self._asking = None
+            raise
+        self._held, self._asking = self._found, None
+        return self._held
+
+
+def due_held(
+    book: Book, nodes: Iterable[NodeNow], conditions: Iterable[Condition], data_dir: Path
+) -> Iterator[Held | None]:
+    """Everything of the kind. Of many basins it takes long: at each None whoever asks may do something else first.
 
     Args:
         book: At the present.
@@ -59,8 +99,9 @@ def due_held(book: Book, nodes: Iterable[NodeNow], conditions: Iterable[Conditio
         yield Held(Key("disk-nearly-full", "site"), text, book.at_ms)
 
 
-def _tests(book: Book) -> Iterator[Held]:
+def _tests(book: Book) -> Iterator[Held | None]:
     for fill in book.all(Fill, only_open=True):
+        yield None
         profile = book.find(Profile, fill.profile)
         if profile is None or not profile.mec_monitored or fill.failed_ms is not None or fill.use_by_ms < book.at_ms:
             continue
@@ -81,8 +122,9 @@ def _tests(book: Book) -> Iterator[Held]:
         yield Held(Key("mec-test-due", fill.id), text, since_ms, fill.basin, {"fill": fill.id})
 
 
-def _checks(book: Book) -> Iterator[Held]:
+def _checks(book: Book) -> Iterator[Held | None]:
     for basin in basins(book):
+        yield None
         try:
             known = facts(book, basin)
         except DamagedPageError:  # named by those who read it
@@ -92,16 +134,16 @@ def _checks(book: Book) -> Iterator[Held]:
             break
 
 
-def _unassigned(book: Book) -> Iterator[Held]:
+def _unassigned(book: Book) -> Iterator[Held | None]:
     """Of days that are over and whose log nobody has signed; one alarm for all."""
     today = book.local_date(book.at_ms)
     began_ms = book.end_of_day_ms(today - datetime.timedelta(days=1)) + 1
     signed = {review.id for review in book.all(Review, since_ms=began_ms - (_UNASSIGNED_DAYS + 7) * DAY_MS)}
-    count = sum(
-        book.local_date(found.watched.closing_ms).isoformat() not in signed
-        for basin in basins(book)
-        for found in unassigned(book, basin, began_ms - _UNASSIGNED_DAYS * DAY_MS, began_ms)
-    )
+    count = 0
+    for basin in basins(book):
+        yield None
+        found = unassigned(book, basin, began_ms - _UNASSIGNED_DAYS * DAY_MS, began_ms)
+        count += sum(book.local_date(each.watched.closing_ms).isoformat() not in signed for each in found)
     if count:
         wait = "1 closure of an earlier day waits" if count == 1 else f"{count} closures of earlier days wait"
         text = f"{wait} to be assigned, and no review of the day is signed."

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from collector.alarms.chain import ChainCheck
-from collector.alarms.due import due_held
+from collector.alarms.due import Due, due_held
 from collector.alarms.ended import happened
 from collector.alarms.gather import Gather, nodes, sides
 from collector.alarms.held import Happened, Held, Key
@@ -29,7 +29,6 @@ from soak.wire import AlarmOrders
 
 log = logging.getLogger(__name__)
 
-DUE_EVERY_S = 30.0
 GOOD_FOR_S = 60
 """How long a node signals an alarm of ours without hearing of it again."""
 
@@ -74,9 +73,7 @@ class Alarms:
         self._keeper = Keeper(self._connection, clock, past_until_ms)
         self._timing, self._gather = Timing(), Gather(past_until_ms)
         self._telling = Telling(settings, self._keeper, routes)
-        self._chain = ChainCheck(data_dir)
-        self._due: dict[Key, Held] = {}
-        self._due_s = float("-inf")
+        self._chain, self._due = ChainCheck(data_dir), Due()
         self._looked = self._kept = self._left_off()
         self._lock = threading.Lock()
         self._orders: dict[str, list[AlarmOrders]] = {}
@@ -170,12 +167,10 @@ class Alarms:
         return more
 
     def _held(self, book: Book, conditions: Iterable[Condition]) -> dict[Key, Held]:
-        if time.monotonic() - self._due_s >= DUE_EVERY_S:
-            self._due_s = time.monotonic()
-            self._due = {held.key: held for held in due_held(book, nodes(book), conditions, self._data_dir)}
+        due = self._due.look(lambda: due_held(book, nodes(book), conditions, self._data_dir))
         found = {held.key: held for held in self._gather.look(book, _silent(book, conditions))}
         broken = {held.key: held for held in self._chain.look(book.at_ms)}
-        return {**self._due, **found, **broken}
+        return {**due, **found, **broken}
 
     def _left_off(self) -> int:
         """Up to which record alarms were looked for; of data from before there were any, none is looked for."""

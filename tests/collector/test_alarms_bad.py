@@ -16,8 +16,9 @@ from msgspec.structs import replace
 from record_kit import DAY_MS, MINUTE_MS, TECHNICIAN, Recording
 from ward_kit import B1, B2, BOOTED, Ward
 
-from collector.alarms import engine
+from collector.alarms import due, engine
 from collector.alarms.engine import Alarms
+from collector.alarms.held import Held, Key
 from collector.alarms.routes import Routes
 from collector.conditions import Conditions
 from collector.ledger import records
@@ -275,6 +276,39 @@ def test_looks_among_the_deeds_of_many(watched: Watched) -> None:
     assert len(watched.all("opened-early")) >= 6
     assert twice_standing(watched.ward.recording.desk.connection) == []
     assert verify(watched.data).wrong is None
+
+
+def test_what_takes_long_to_find_out_is_asked_for_a_little_at_a_time(
+    watched: Watched, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Looks at what is so now go on in between, and what is due stands until it was all asked for again."""
+    asked = list[str]()
+
+    def ask(held: Held) -> Iterator[Held | None]:
+        for step in ("one", "two"):
+            asked.append(step)
+            yield None
+        yield held
+
+    late = Held(Key("mec-test-due", "F1"), "Basin 1: fill F1 has not been tested.", 1, B1)
+    monkeypatch.setattr(due, "MOST_S", -1.0)
+    looking = due.Due()
+    assert [looking.look(lambda: ask(late)) for _ in range(3)] == [{}, {}, {late.key: late}]
+    assert asked == ["one", "two"]
+    assert looking.look(lambda: ask(late)) == {late.key: late}
+    assert asked == ["one", "two"]  # not yet again
+    monkeypatch.setattr(due, "DUE_EVERY_S", -1.0)
+    monkeypatch.setattr(due, "MOST_S", 60.0)
+    again = replace(late, text="Basin 1: fill F1 has still not been tested.")
+    assert looking.look(lambda: ask(again)) == {late.key: again}
+
+    def failing() -> Iterator[Held | None]:
+        yield None
+        raise sqlite3.OperationalError("disk I/O error")
+
+    with pytest.raises(sqlite3.OperationalError):
+        looking.look(failing)
+    assert looking.look(lambda: ask(late)) == {late.key: late}
 
 
 def test_many_records_at_once_are_followed_in_parts_between_which_is_looked(

@@ -38,7 +38,7 @@ def held(
     ward: Ward, nodes: tuple[NodeNow, ...] = NOBODY, conditions: tuple[Condition, ...] = ()
 ) -> dict[tuple[str, str], Held]:
     book = Book.looking(ward.recording.desk.connection, ward.now_ms)
-    return {tuple(each.key): each for each in due_held(book, nodes, conditions, ward.recording.data)}
+    return {tuple(each.key): each for each in due_held(book, nodes, conditions, ward.recording.data) if each}
 
 
 def changed(ward: Ward, number: int, **changes: object) -> None:
