@@ -26,7 +26,9 @@ _AFTER_MS = 60_000
 """An alarm raised so soon after a soak's end was about it."""
 
 
-def happened(book: Book, kind: str, number: int, content: dict[str, Any]) -> Iterator[Happened]:
+def happened(
+    book: Book, kind: str, number: int, content: dict[str, Any], past_until_ms: int | None = None
+) -> Iterator[Happened]:
     """What one record of the ledger gives reason for.
 
     Args:
@@ -34,13 +36,15 @@ def happened(book: Book, kind: str, number: int, content: dict[str, Any]) -> Ite
         kind: The record's.
         number: The record's.
         content: Its body, decoded.
+        past_until_ms: In a rehearsal, loads from before this are played with their closures there already: what was
+            said of them is complete only once they are taken out. None in earnest.
     """
     if kind == ClosureJudged.KIND:
-        yield from _of_closure(book, content["stream"], content["closure"]["first"])
+        yield from _of_closure(book, content["stream"], content["closure"]["first"], past_until_ms)
     changes = content.get("changes", {})
     for load_id in changes.get(Load.KIND, {}):
         load = book.find(Load, load_id)
-        if load is not None:
+        if load is not None and not _half_played(load, past_until_ms):
             until_ms = book.at_ms if load.ended_ms is None else load.ended_ms
             for watched in book.closures(load.basin, load.began_ms, until_ms + 1):
                 yield from of_soak(book, load, watched)
@@ -49,7 +53,11 @@ def happened(book: Book, kind: str, number: int, content: dict[str, Any]) -> Ite
             yield from _used(book, turn_id, number)
 
 
-def _of_closure(book: Book, stream: str, first: int) -> Iterator[Happened]:
+def _half_played(load: Load, past_until_ms: int | None) -> bool:
+    return past_until_ms is not None and load.ended_ms is None and load.began_ms < past_until_ms
+
+
+def _of_closure(book: Book, stream: str, first: int, past_until_ms: int | None) -> Iterator[Happened]:
     row = book.connection.execute(
         """SELECT b.node || '/' || b.name, c.closing_utc_ms, c.last_utc_ms FROM closure c
            JOIN basin b ON b.id = c.basin_id JOIN stream s ON s.id = c.stream_id
@@ -60,7 +68,7 @@ def _of_closure(book: Book, stream: str, first: int) -> Iterator[Happened]:
         return
     basin, closing_ms, last_ms = row
     load = load_over(book, basin, closing_ms)
-    if load is None:
+    if load is None or _half_played(load, past_until_ms):
         return
     for watched in book.closures(basin, last_ms, closing_ms + 1):
         if watched.key == f"{stream}:{first}":

@@ -17,7 +17,7 @@ from collector.alarms.keeper import Keeper
 from collector.alarms.timing import Looked, Timing, rises
 from collector.clock import UtcClock
 from collector.conditions import Condition, Conditions
-from collector.ledger import records
+from collector.ledger import COLLECTOR, records
 from collector.projections import set_site
 from collector.record.book import Book
 from collector.record.things import Alarm
@@ -63,8 +63,9 @@ class Alarms:
         self._data_dir, self._clock, self._conditions = data_dir, clock, conditions
         self._db = connect(data_dir / FILE_NAME)
         self._connection = self._db.conn
-        began_ms = clock() if rehearsed else None
+        self._past_until_ms = began_ms = clock() if rehearsed else None
         self._keeper = Keeper(self._connection, clock, began_ms)
+        self._past_declared = False
         self._timing, self._gather = Timing(), Gather(began_ms)
         self._due: dict[Key, Held] = {}
         self._due_s = float("-inf")
@@ -110,11 +111,21 @@ class Alarms:
         self._tell_nodes(now_ms)
 
     def _held(self, book: Book, conditions: Iterable[Condition]) -> dict[Key, Held]:
-        if time.monotonic() - self._due_s >= DUE_EVERY_S:
+        if time.monotonic() - self._due_s >= DUE_EVERY_S and not self._playing_the_past():
             self._due_s = time.monotonic()
             self._due = {held.key: held for held in due_held(book, nodes(book), conditions, self._data_dir)}
         found = {held.key: held for held in self._gather.look(book, _silent(book, conditions))}
         return {**self._due, **found}
+
+    def _playing_the_past(self) -> bool:
+        """A rehearsal's past is still being declared: what is due by what is said so far means nothing."""
+        if self._past_until_ms is None or self._past_declared:
+            return False
+        row = self._connection.execute(
+            "SELECT at_ms FROM ledger WHERE who <> ? ORDER BY number DESC LIMIT 1", (COLLECTOR,)
+        ).fetchone()
+        self._past_declared = row is not None and row[0] >= self._past_until_ms
+        return not self._past_declared
 
     def _events(self, book: Book) -> tuple[int, list[Happened]]:
         """What has happened by the records since the last look."""
@@ -126,8 +137,9 @@ class Alarms:
             newest = record.number
             if record.kind == "page":
                 continue
-            found += happened(book, record.kind, record.number, record.content())
-        return newest, [one for one in found if not self._keeper.known(one.held)]
+            found += happened(book, record.kind, record.number, record.content(), self._past_until_ms)
+        new = {one.held.key: one for one in found if not self._keeper.known(one.held)}
+        return newest, list(new.values())
 
     def _write(self, found: _Found, newest: int, now_ms: int) -> None:
         keeper = self._keeper
