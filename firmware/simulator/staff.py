@@ -22,6 +22,8 @@ from typing import Any
 import msgspec
 
 from firmware.simulator.memory import Memory
+from firmware.simulator.script import DAY_MS
+from firmware.simulator.staff_alarms import Duty, seen_in_the_past
 from firmware.simulator.staff_days import CORRECTED, CORRECTED_MIN_MC, Day, Seen, day_items, put_aside, review
 from firmware.simulator.staff_live import Play
 from firmware.simulator.staff_past import end_ms, finished, memories, past_days, past_streams, special_days, start_ms
@@ -44,6 +46,8 @@ _LIVE_LATE_MS = 5_000
 _SHOWN_WITHIN_MS = 120_000
 _KEEP_EVERY_S = 20.0
 _JUDGED_AGAIN_S = 300
+_ALARMS_EVERY_S = 2.0
+_SEEN_WITHIN_MS = 3 * DAY_MS
 
 
 class Known(msgspec.Struct):
@@ -105,7 +109,7 @@ class Staff:
         if again:
             self._patiently(self._tidy_up)
             self._let_in()
-            self._go_on(nodes, [], self._now_ms())
+            self._go_on(nodes, [], self._now_ms(), self._now_ms())
             return
         if not self._known.begun:
             first = set_up(self._known.ward, start_ms(nodes))
@@ -116,7 +120,7 @@ class Staff:
         left = self._past(nodes) if self._history(nodes) else []
         if not self._stop.is_set():
             self._patiently(self._let_in)
-            self._go_on(nodes, left, start_ms(nodes) - _FROM_BEFORE_MS)
+            self._go_on(nodes, left, start_ms(nodes) - _FROM_BEFORE_MS, end_ms(nodes))
 
     def _set_up(self, items: list[Item]) -> None:
         people = [item for item in items if item.deed in PEOPLE_DEEDS]
@@ -152,6 +156,7 @@ class Staff:
                 return items or []
             self._patiently(lambda items=items: self._teller.play(items))
             self._after(nodes, day, items)
+            self._patiently(lambda day=day: self._see_past(nodes, day))
             self._known.days += 1
             self._keep()
             if day.number % 5 == 4 or day.number == 0:
@@ -179,6 +184,11 @@ class Staff:
         signed = self._patiently(lambda: review(self._known.ward, day, self._screen.open_subjects(date), date))
         self._patiently(lambda: self._teller.play(signed or []))
 
+    def _see_past(self, nodes: dict[str, Memory], day: Day) -> None:
+        """Say of alarms of that day, and the days before it, when they were seen; raised they are only by now."""
+        alarms = self._screen.alarms(day.midnight_ms - _SEEN_WITHIN_MS)
+        self._teller.play(seen_in_the_past(self._known.ward, alarms, day.until_ms, _offset_ms(nodes)))
+
     def _let_in(self) -> None:
         """Only now: what a visitor declares has today's date, and nothing older could follow it."""
         people = [{"person": each.id, "badge": each.badge, "pin": each.pin} for each in STAFF]
@@ -205,10 +215,12 @@ class Staff:
             ward.devices[device] = Tool(free_ms=now_ms, begun=True)
         self._teller.play(items)
 
-    def _go_on(self, nodes: dict[str, Memory], left: list[Item], from_ms: int) -> None:
-        """Declare what happens now."""
+    def _go_on(self, nodes: dict[str, Memory], left: list[Item], from_ms: int, alarms_from_ms: int) -> None:
+        """Declare what happens now, and see to the alarms that are raised from then on."""
         self._known.rehearsal = self._rehearsal.text()
         play = Play(self._known.ward, nodes, from_ms, left)
+        duty = Duty(self._known.ward, alarms_from_ms, _offset_ms(nodes))
+        looked_s = float("-inf")
         speed = self._rehearsal.speed
         behind_ms = 0 if speed == 1 else _BEHIND_S * 1000 * speed
         caught_up = False
@@ -216,6 +228,9 @@ class Staff:
             now_ms = self._now_ms()
             try:
                 caught_up = self._step(play, now_ms - behind_ms, caught_up=caught_up)
+                if time.monotonic() - looked_s > _ALARMS_EVERY_S:
+                    looked_s = time.monotonic()
+                    self._look_at_alarms(play, duty)
             except AwayError as error:
                 log.warning("%s; again in %g s", error, _AGAIN_S)
                 self._stop.wait(_AGAIN_S)
@@ -237,6 +252,15 @@ class Staff:
             self._kept_s = time.monotonic()
             self._keep()
         return live
+
+    def _look_at_alarms(self, play: Play, duty: Duty) -> None:
+        """Those of the last past days come in late; those of now are for whoever is on duty."""
+        alarms = self._screen.alarms(duty.from_ms - _SEEN_WITHIN_MS)
+        self._teller.play(seen_in_the_past(self._known.ward, alarms, duty.from_ms, duty.utc_offset_ms))
+        lines, items = duty.look(alarms, self._now_ms())
+        play.add(items)
+        for line in lines:
+            _say(line)
 
     def _shown(self, occasion: Occasion) -> bool | None:
         verdicts = self._screen.verdicts(occasion.closed_ms - 60_000, occasion.out_ms + 60_000, occasion.basin)
@@ -275,6 +299,11 @@ class Staff:
         )
         if teller.unexpected:
             _say(f"staff: refused though nothing in the play says so: {len(teller.unexpected)}, see its log.")
+
+
+def _offset_ms(nodes: dict[str, Memory]) -> int:
+    """Local time less UTC, the same for all."""
+    return next(iter(nodes.values())).utc_offset_ms
 
 
 def _room(item: Item) -> str:
