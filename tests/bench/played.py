@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from datetime import UTC
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -102,21 +103,6 @@ def _sent(node: str, history: History) -> Iterator[Arrived]:
             yield Arrived(Topic.READINGS.of(node), encode(batch))
 
 
-def asking(browser: Any, after: Callable[[], None] = lambda: None) -> Ask:
-    """What the staff ask and say, put to pages in this process; told after every part that is declared."""
-
-    def ask(path: str, said: Any = None) -> Answer:
-        if isinstance(said, bytes):
-            answer = browser.post(f"/{path}", content=said)
-        else:
-            answer = browser.get(f"/{path}") if said is None else browser.post(f"/{path}", json=said)
-        if path == "api/rehearsal/deeds":
-            after()
-        return Answer(answer.status_code, answer.json())
-
-    return ask
-
-
 class _Collector:
     """What a collector does beside the declarations: judges again, and looks at the alarms."""
 
@@ -147,17 +133,48 @@ def play(folder: Path, days: int, seed: int = 1) -> Played:
         days: How many.
         seed: The clinic's.
     """
-    os.environ["TZ"] = "UTC"  # the plan is made in the machine's own time zone
-    time.tzset()
     nodes = remembered(days)
-    data = take_in(folder, nodes, seed)
-    collector = _Collector(data)
+    with in_utc():
+        data = take_in(folder, nodes, seed)
+        collector = _Collector(data)
+        with pages(data, collector.work) as ask:
+            teller = _declared(ask, nodes, Ward(seed))
+        collector.close()
+    return Played(data, nodes, teller)
+
+
+@contextmanager
+def in_utc() -> Iterator[None]:
+    """The plan is made in the machine's own time zone, and here that is this one."""
+    before = os.environ.get("TZ")
+    os.environ["TZ"] = "UTC"
+    time.tzset()
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ["TZ"]
+        else:
+            os.environ["TZ"] = before
+        time.tzset()
+
+
+@contextmanager
+def pages(data: Path, after: Callable[[], None] = lambda: None) -> Iterator[Ask]:
+    """Pages in this process, as the staff ask them; `after` is told of every part that is declared."""
     app = build_app(data, rehearsal=Rehearsal(0, END_MS, 1), when=SiteTime(UTC))
     with TestClient(app, base_url="http://127.0.0.1:8080") as browser:
-        ask = asking(browser, collector.work)
-        teller = _declared(ask, nodes, Ward(seed))
-    collector.close()
-    return Played(data, nodes, teller)
+
+        def ask(path: str, said: Any = None) -> Answer:
+            if isinstance(said, bytes):
+                answer = browser.post(f"/{path}", content=said)
+            else:
+                answer = browser.get(f"/{path}") if said is None else browser.post(f"/{path}", json=said)
+            if path == "api/rehearsal/deeds":
+                after()
+            return Answer(answer.status_code, answer.json())
+
+        yield ask
 
 
 def _declared(ask: Ask, nodes: dict[str, Memory], ward: Ward) -> Teller:
