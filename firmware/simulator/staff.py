@@ -22,32 +22,38 @@ from typing import Any
 import msgspec
 
 from firmware.simulator.memory import Memory
-from firmware.simulator.script import DAY_MS
-from firmware.simulator.staff_alarms import Duty, seen_in_the_past
 from firmware.simulator.staff_days import CORRECTED, CORRECTED_MIN_MC, Day, Seen, day_items, put_aside, review
 from firmware.simulator.staff_live import Play
-from firmware.simulator.staff_past import end_ms, finished, memories, past_days, past_streams, special_days, start_ms
+from firmware.simulator.staff_past import (
+    end_ms,
+    finished,
+    memories,
+    past_days,
+    past_streams,
+    special_days,
+    start_ms,
+    utc_offset_ms,
+)
+from firmware.simulator.staff_patience import AGAIN_S, Patience
 from firmware.simulator.staff_plan import Item, Occasion, Tool, Ward
 from firmware.simulator.staff_rounds import Fates
 from firmware.simulator.staff_screen import Screen
 from firmware.simulator.staff_setup import PEOPLE_DEEDS, set_up
 from firmware.simulator.staff_stock import LEAD, PROFILE_OF, STAFF, date_text
 from firmware.simulator.staff_talk import AwayError, Tablet, Teller, keep_pictures
+from firmware.simulator.staff_watch import Watch
 from soak.rehearsal import Rehearsal
 
 log = logging.getLogger(__name__)
 
 STATE_FILE = "staff.json"
 _BEAT_S = 0.25
-_AGAIN_S = 2.0
 _BEHIND_S = 3
 _FROM_BEFORE_MS = 45 * 60_000
 _LIVE_LATE_MS = 5_000
 _SHOWN_WITHIN_MS = 120_000
 _KEEP_EVERY_S = 20.0
 _JUDGED_AGAIN_S = 300
-_ALARMS_EVERY_S = 2.0
-_SEEN_WITHIN_MS = 3 * DAY_MS
 
 
 class Known(msgspec.Struct):
@@ -79,6 +85,7 @@ class Staff:
 
     def __init__(self, folder: Path, address: str, rehearsal: Rehearsal, seed: int, stop: threading.Event) -> None:
         self._folder, self._rehearsal, self._stop, self._seed = folder, rehearsal, stop, seed
+        self._patience = Patience(stop)
         self._ask = Tablet(address).ask
         self._screen = Screen(self._ask)
         self._known = self._recall()
@@ -102,24 +109,24 @@ class Staff:
 
     def run(self) -> None:
         """Everything, from the first person to the last load."""
-        nodes = self._until(self._nodes)
-        if nodes is None or self._until(self._screen.ready) is None:
+        nodes = self._patience.until(self._nodes)
+        if nodes is None or self._patience.until(self._screen.ready) is None:
             return
         again = self._known.rehearsal not in ("", self._rehearsal.text())
         if again:
-            self._patiently(self._tidy_up)
+            self._patience.patiently(self._tidy_up)
             self._let_in()
             self._go_on(nodes, [], self._now_ms(), self._now_ms())
             return
         if not self._known.begun:
             first = set_up(self._known.ward, start_ms(nodes))
-            self._patiently(lambda: self._set_up(first))
+            self._patience.patiently(lambda: self._set_up(first))
             self._known.begun = True
             self._keep()
             _say("staff: people, solutions and devices are in the record.")
         left = self._past(nodes) if self._history(nodes) else []
         if not self._stop.is_set():
-            self._patiently(self._let_in)
+            self._patience.patiently(self._let_in)
             self._go_on(nodes, left, start_ms(nodes) - _FROM_BEFORE_MS, end_ms(nodes))
 
     def _set_up(self, items: list[Item]) -> None:
@@ -145,18 +152,19 @@ class Staff:
             What the last of them leaves for later.
         """
         streams = past_streams(nodes, self._seed)
-        self._until(lambda: streams <= finished(self._folder))
+        self._patience.until(lambda: streams <= finished(self._folder))
         days = past_days(nodes, self._seed)
         special = special_days(days)
+        watch = Watch(self._screen, self._teller, self._known.ward, utc_offset_ms(nodes))
         for day in days[self._known.days :]:
             if self._stop.is_set():
                 return []
-            items = self._patiently(lambda day=day: self._planned(day, special))
+            items = self._patience.patiently(lambda day=day: self._planned(day, special))
             if items is None or day is days[-1]:
                 return items or []
-            self._patiently(lambda items=items: self._teller.play(items))
+            self._patience.patiently(lambda items=items: self._teller.play(items))
             self._after(nodes, day, items)
-            self._patiently(lambda day=day: self._see_past(nodes, day))
+            self._patience.patiently(lambda day=day: watch.day(day))
             self._known.days += 1
             self._keep()
             if day.number % 5 == 4 or day.number == 0:
@@ -179,15 +187,12 @@ class Staff:
         if any(item.deed == "correct-profile" for item in items):
             basins = [basin for basin, profile in PROFILE_OF.items() if profile == CORRECTED]
             since_ms, until_ms = start_ms(nodes), end_ms(nodes)
-            self._until(lambda: self._screen.judged_by(basins, since_ms, until_ms, CORRECTED_MIN_MC), _JUDGED_AGAIN_S)
+            self._patience.until(
+                lambda: self._screen.judged_by(basins, since_ms, until_ms, CORRECTED_MIN_MC), _JUDGED_AGAIN_S
+            )
         date = date_text(day.local_day * 86_400_000)
-        signed = self._patiently(lambda: review(self._known.ward, day, self._screen.open_subjects(date), date))
-        self._patiently(lambda: self._teller.play(signed or []))
-
-    def _see_past(self, nodes: dict[str, Memory], day: Day) -> None:
-        """Say of alarms of that day, and the days before it, when they were seen; raised they are only by now."""
-        alarms = self._screen.alarms(day.midnight_ms - _SEEN_WITHIN_MS)
-        self._teller.play(seen_in_the_past(self._known.ward, alarms, day.until_ms, _offset_ms(nodes)))
+        signed = self._patience.patiently(lambda: review(self._known.ward, day, self._screen.open_subjects(date), date))
+        self._patience.patiently(lambda: self._teller.play(signed or []))
 
     def _let_in(self) -> None:
         """Only now: what a visitor declares has today's date, and nothing older could follow it."""
@@ -219,8 +224,8 @@ class Staff:
         """Declare what happens now, and see to the alarms that are raised from then on."""
         self._known.rehearsal = self._rehearsal.text()
         play = Play(self._known.ward, nodes, from_ms, left)
-        duty = Duty(self._known.ward, alarms_from_ms, _offset_ms(nodes))
-        looked_s = float("-inf")
+        watch = Watch(self._screen, self._teller, self._known.ward, utc_offset_ms(nodes))
+        watch.begin(alarms_from_ms)
         speed = self._rehearsal.speed
         behind_ms = 0 if speed == 1 else _BEHIND_S * 1000 * speed
         caught_up = False
@@ -228,12 +233,11 @@ class Staff:
             now_ms = self._now_ms()
             try:
                 caught_up = self._step(play, now_ms - behind_ms, caught_up=caught_up)
-                if time.monotonic() - looked_s > _ALARMS_EVERY_S:
-                    looked_s = time.monotonic()
-                    self._look_at_alarms(play, duty)
+                for line in watch.now(play, now_ms):
+                    _say(line)
             except AwayError as error:
-                log.warning("%s; again in %g s", error, _AGAIN_S)
-                self._stop.wait(_AGAIN_S)
+                log.warning("%s; again in %g s", error, AGAIN_S)
+                self._stop.wait(AGAIN_S)
             self._stop.wait(_BEAT_S)
 
     def _step(self, play: Play, until_ms: int, *, caught_up: bool) -> bool:
@@ -253,42 +257,9 @@ class Staff:
             self._keep()
         return live
 
-    def _look_at_alarms(self, play: Play, duty: Duty) -> None:
-        """Those of the last past days come in late; those of now are for whoever is on duty."""
-        alarms = self._screen.alarms(duty.from_ms - _SEEN_WITHIN_MS)
-        self._teller.play(seen_in_the_past(self._known.ward, alarms, duty.from_ms, duty.utc_offset_ms))
-        lines, items = duty.look(alarms, self._now_ms())
-        play.add(items)
-        for line in lines:
-            _say(line)
-
     def _shown(self, occasion: Occasion) -> bool | None:
         verdicts = self._screen.verdicts(occasion.closed_ms - 60_000, occasion.out_ms + 60_000, occasion.basin)
         return verdicts(occasion)
-
-    def _until(self, ask: Any, patience_s: float | None = None) -> Any:
-        """Ask again and again until there is an answer; None when it is to stop or patience ends."""
-        began_s = time.monotonic()
-        while not self._stop.is_set():
-            try:
-                if found := ask():
-                    return found
-            except AwayError as error:
-                log.info("waiting: %s", error)
-            if patience_s is not None and time.monotonic() - began_s > patience_s:
-                return None
-            self._stop.wait(_AGAIN_S / 2)
-        return None
-
-    def _patiently(self, work: Any) -> Any:
-        """Do something that the pages may be away for; None when it is to stop."""
-        while not self._stop.is_set():
-            try:
-                return work()
-            except AwayError as error:
-                log.warning("%s; again in %g s", error, _AGAIN_S)
-                self._stop.wait(_AGAIN_S)
-        return None
 
     def end(self) -> None:
         """Keep what is known, and say how it went."""
@@ -299,11 +270,6 @@ class Staff:
         )
         if teller.unexpected:
             _say(f"staff: refused though nothing in the play says so: {len(teller.unexpected)}, see its log.")
-
-
-def _offset_ms(nodes: dict[str, Memory]) -> int:
-    """Local time less UTC, the same for all."""
-    return next(iter(nodes.values())).utc_offset_ms
 
 
 def _room(item: Item) -> str:

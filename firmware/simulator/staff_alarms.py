@@ -54,6 +54,7 @@ _DONE = {
     "used-unreleased": ("Told the user and the head of department; the device is kept back.",),
     "over-immersed": ("Taken out and rinsed; the maker's instructions were asked.",),
 }
+_OTHERS = {"basin-button": "somebody at the basin"}
 _LOOKED = ("Seen, looked at it.", "On my way.", "Dealt with.")
 
 
@@ -158,14 +159,10 @@ class Duty:
         ward: What they know.
         from_ms: Alarms raised before this are not theirs.
         utc_offset_ms: Local time less UTC.
-
-    Attributes:
-        from_ms: As given.
-        utc_offset_ms: As given.
     """
 
     def __init__(self, ward: Ward, from_ms: int, utc_offset_ms: int) -> None:
-        self._ward, self.from_ms, self.utc_offset_ms = ward, from_ms, utc_offset_ms
+        self._ward, self._from_ms, self._utc_offset_ms = ward, from_ms, utc_offset_ms
         self._known: set[str] = set()
         self._told_seen: set[str] = set()
         self._left = ""
@@ -182,7 +179,7 @@ class Duty:
         """
         lines, items = [], []
         for alarm in alarms:
-            if alarm.raised_ms < self.from_ms:
+            if alarm.raised_ms < self._from_ms:
                 continue
             if alarm.id not in self._known:
                 self._known.add(alarm.id)
@@ -213,9 +210,9 @@ class Duty:
 
     def _told(self, alarm: Raised, seen: dict[str, str | int]) -> str:
         by = str(seen["by"])
-        name = BY_ID[by].name if by in BY_ID else by
+        name = BY_ID[by].name if by in BY_ID else _OTHERS.get(by, by)
         done = f": {seen['done']}" if seen.get("done") else "."
         return f"{self._clock(int(seen['at_ms']))}  alarm {alarm.id} seen by {name}{done}"
 
     def _clock(self, utc_ms: int) -> str:
-        return time.strftime("%H:%M:%S", time.gmtime((utc_ms + self.utc_offset_ms) / 1000))
+        return time.strftime("%H:%M:%S", time.gmtime((utc_ms + self._utc_offset_ms) / 1000))

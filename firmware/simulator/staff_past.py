@@ -64,6 +64,11 @@ def end_ms(nodes: Mapping[str, Memory]) -> int:
     return max(memory.history_end_ms for memory in nodes.values())
 
 
+def utc_offset_ms(nodes: Mapping[str, Memory]) -> int:
+    """Local time less UTC, the same for all."""
+    return next(iter(nodes.values())).utc_offset_ms
+
+
 def past_days(nodes: Mapping[str, Memory], seed: int) -> list[Day]:
     """Every past day with its loads, oldest first.
 
@@ -89,7 +94,7 @@ def past_days(nodes: Mapping[str, Memory], seed: int) -> list[Day]:
             lived[key] = list(lived_of(history, basin.name))
             found += [_keyed(occasion, lived[key]) for occasion in occasions(key, script)]
     found.sort(key=lambda occasion: occasion.lifted_ms)
-    offset_ms = next(iter(nodes.values())).utc_offset_ms
+    offset_ms = utc_offset_ms(nodes)
     return list(_days(found, lived, start_ms(nodes), end_ms(nodes), offset_ms))
 
 

@@ -28,7 +28,6 @@ from firmware.simulator.clinic import node_names, write_settings
 from firmware.simulator.history import History
 from firmware.simulator.memory import Memory
 from firmware.simulator.script import DAY_MS
-from firmware.simulator.staff_alarms import seen_in_the_past
 from firmware.simulator.staff_days import Day, Seen, day_items, review
 from firmware.simulator.staff_past import history_of, past_days, special_days, start_ms
 from firmware.simulator.staff_plan import Ward
@@ -37,6 +36,7 @@ from firmware.simulator.staff_screen import Screen
 from firmware.simulator.staff_setup import PEOPLE_DEEDS, set_up
 from firmware.simulator.staff_stock import date_text
 from firmware.simulator.staff_talk import Answer, Ask, Teller, keep_pictures
+from firmware.simulator.staff_watch import Watch
 from soak.rehearsal import Rehearsal
 from soak.wire import Topic, encode
 
@@ -45,7 +45,6 @@ END_MS = 1_789_776_000_000
 
 _AFTER_MS = 90_000
 _MESSAGES = 20
-_SEEN_WITHIN_MS = 3 * DAY_MS
 
 
 class Played(NamedTuple):
@@ -179,6 +178,7 @@ def pages(data: Path, after: Callable[[], None] = lambda: None) -> Iterator[Ask]
 
 def _declared(ask: Ask, nodes: dict[str, Memory], ward: Ward) -> Teller:
     screen, teller = Screen(ask), Teller(ask, ward)
+    watch = Watch(screen, teller, ward, 0)
     first = set_up(ward, start_ms(nodes))
     teller.play([item for item in first if item.deed in PEOPLE_DEEDS])
     keep_pictures(ask)
@@ -189,8 +189,7 @@ def _declared(ask: Ask, nodes: dict[str, Memory], ward: Ward) -> Teller:
         teller.play(day_items(ward, day, _shown(screen, day), Fates(), special))
         date = date_text(day.local_day * DAY_MS)
         teller.play(review(ward, day, screen.open_subjects(date), date))
-        alarms = screen.alarms(day.midnight_ms - _SEEN_WITHIN_MS)
-        teller.play(seen_in_the_past(ward, alarms, day.until_ms, 0))
+        watch.day(day)
     return teller
 
 
