@@ -13,8 +13,7 @@ from firmware.simulator.staff_screen import Screen
 from firmware.simulator.staff_talk import Teller
 
 _EVERY_S = 2.0
-SEEN_WITHIN_MS = 3 * DAY_MS
-"""What nobody saw on its day, somebody sees on the next day of work."""
+_LATELY_MS = 3 * DAY_MS
 
 
 class Watch:
@@ -32,15 +31,17 @@ class Watch:
         self._duty, self._from_ms, self._looked_s = Duty(ward, 0, utc_offset_ms), 0, float("-inf")
 
     def day(self, day: Day) -> None:
-        """Say of alarms of a past day, and the days before it, when they were seen; raised they are only by now.
+        """Say of alarms of a past day when they were seen; raised they are only by now.
+
+        Those of earlier days are among them: not all are seen on their day, and a corrected label brings others.
 
         Raises:
             AwayError: The pages do not answer.
         """
-        self._past(day.midnight_ms, day.until_ms)
+        self._past(0, day.until_ms)
 
     def _past(self, since_ms: int, until_ms: int) -> None:
-        alarms = self._screen.alarms(since_ms - SEEN_WITHIN_MS)
+        alarms = self._screen.alarms(since_ms)
         self._teller.play(seen_in_the_past(self._ward, alarms, until_ms, self._utc_offset_ms))
 
     def begin(self, from_ms: int) -> None:
@@ -59,7 +60,7 @@ class Watch:
         if time.monotonic() - self._looked_s < _EVERY_S:
             return []
         self._looked_s = time.monotonic()
-        self._past(self._from_ms, self._from_ms)  # those of the last past day come in late
+        self._past(self._from_ms - _LATELY_MS, self._from_ms)  # those of the last past day come in only now
         lines, items = self._duty.look(self._screen.alarms(self._from_ms), now_ms)
         play.add(items)
         return lines
