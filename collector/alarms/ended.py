@@ -6,10 +6,11 @@ while it ran is raised then.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from collector.alarms.held import Happened, Held, Key
+from collector.ledger import record
 from collector.machine import ClosureJudged
 from collector.record.book import Book, Watched
 from collector.record.rounds.rounds import basin_name
@@ -39,7 +40,7 @@ def happened(
         past_until_ms: In a rehearsal, loads from before this are played with their closures there already: what was
             said of them is complete only once they are taken out. None in earnest.
     """
-    if kind == ClosureJudged.KIND:
+    if kind == ClosureJudged.KIND and not _had_met(book, content.get("supersedes", ())):
         yield from _of_closure(book, content["stream"], content["closure"]["first"], past_until_ms)
     changes = content.get("changes", {})
     for load_id in changes.get(Load.KIND, {}):
@@ -51,6 +52,16 @@ def happened(
     for turn_id, patch in changes.get(Turn.KIND, {}).items():
         if isinstance(patch, dict) and patch.get("used"):
             yield from _used(book, turn_id, number)
+
+
+def _had_met(book: Book, superseded: Iterable[int]) -> bool:
+    """By what was required when it was opened: what a corrected label makes of it is for the look-back to tell.
+
+    A high alarm for each soak of the past weeks that a correction concerns would say "opened early" of lids that were
+    opened in good time, and "close the lid now" long after.
+    """
+    before = (record(book.connection, number) for number in superseded)
+    return any(each is not None and each.content()["closure"]["verdict"] == Verdict.MET for each in before)
 
 
 def _half_played(load: Load, past_until_ms: int | None) -> bool:

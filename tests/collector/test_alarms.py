@@ -13,14 +13,17 @@ from ward_kit import B1, B2, Ward
 from collector.alarms.engine import Alarms
 from collector.conditions import Conditions
 from collector.orders import orders_for
+from collector.reassess import Reassessment
 from collector.rebuild import rebuild_folder
 from collector.record.alarms.answers import SeeAlarm, SilenceAlarm
+from collector.record.book import Book
 from collector.record.rounds.loads import AddDevice, AnnounceOpening, TakeOut
 from collector.record.rounds.use import RecordUse
 from collector.record.shifts.shifts import HandOver
 from collector.record.things import Alarm, Fill, Policy, Profile
 from collector.verify import verify
 from soak.alarms import KINDS, Priority
+from soak.closure import Verdict
 
 
 class Watched:
@@ -269,6 +272,31 @@ def test_what_happened_while_nobody_looked_is_raised_late(watched: Watched) -> N
     assert cold.cause_ms < ward.now_ms - 10 * MINUTE_MS
     watched.look()
     assert len(watched.all("opened-early")) == 1
+
+
+def test_a_corrected_label_alarms_nobody_about_lids_that_were_opened_in_good_time(watched: Watched) -> None:
+    """The look-back that the correction opens lists those soaks; what was early by the old label stays an alarm."""
+    ward = watched.ward
+    reassessment = Reassessment(ward._store, ward._intake)
+    reassessment.look()
+    ward.soaking("A1")
+    ward.lid(B1, "closed", 13 * 60)
+    ward.lid(B1, "open", 10)
+    ward.do(TakeOut(basin=B1))
+    ward.tested(B1)
+    ward.soaking("A2")
+    ward.lid(B1, "closed", 5 * 60)
+    ward.lid(B1, "open", 10)
+    ward.do(TakeOut(basin=B1))
+    watched.look()
+    ward.recording.put(replace(ward.recording.get(Profile, "opa"), min_mc=20_800))
+    reassessment.look()
+    while reassessment.step():
+        pass
+    watched.look()
+    assert watched.one("opened-early").evidence["load"] == "L2"
+    verdicts = [each.closure.verdict for each in Book.looking(ward._store.db.conn, ward.now_ms).closures(B1, 0, 10**14)]
+    assert Verdict.MET not in verdicts
 
 
 def test_a_load_recorded_after_its_soak_was_judged_is_looked_at_too(watched: Watched) -> None:
