@@ -191,7 +191,9 @@ def _opened(alarm: Alarm, truth: Truth, soaks: list[Soaked]) -> Judged:
         return Judged(alarm, FALSE, "lifted to add a device, as was said before")
     if soak.early:
         return Judged(alarm, REAL, "lifted before it was enough")
-    return Judged(alarm, UNPROVEN, "really enough, but not proven")
+    if soak.doubt:
+        return Judged(alarm, UNPROVEN, f"really enough; {soak.doubt}")
+    return Judged(alarm, FALSE, "really enough, and nothing in doubt")
 
 
 def print_table(found: Compared) -> None:

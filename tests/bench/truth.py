@@ -21,6 +21,13 @@ from firmware.simulator.track import GRID_S, PER_MC, Track
 from soak.quantity import duration_ms
 
 _SAME_MS = 1_500
+_LONG_TROUBLE_MS = 2_400
+"""A sensor that gives nothing for less leaves no gap that a soak is broken by: 5 s, less a tick and the
+conversions around it."""
+
+_NEAR_MC = 900
+"""So near the minimum a soak may be unprovable: U of a sensor that was not checked (580), its own error (up to 100),
+noise and a step of its scale."""
 
 
 class Soaked(NamedTuple):
@@ -35,6 +42,7 @@ class Soaked(NamedTuple):
         announced: It was lifted to add a device.
         seen: The closure as its node saw it end; empty where the node was off when the lid was lifted.
         declared: The load was on record when the lid was lifted.
+        doubt: Why it may be unprovable though it was enough; empty where nothing speaks against a proof.
     """
 
     basin: str
@@ -45,6 +53,7 @@ class Soaked(NamedTuple):
     announced: bool
     seen: str
     declared: bool
+    doubt: str
 
     @property
     def early(self) -> bool:
@@ -124,7 +133,19 @@ class Truth:
                     Mistake.DEVICE_ADDED in planned.mistakes,
                     self._seen(basin, opened_ms),
                     any(each.began_ms <= closed_ms < (each.ended_ms or opened_ms) for each in mine),
+                    self._doubt(basin, closed_ms, opened_ms, least_mc),
                 )
+
+    def _doubt(self, basin: str, closed_ms: int, opened_ms: int, least_mc: int) -> str:
+        whole = self.closures.get(self._seen(basin, opened_ms))
+        if whole is None or abs(whole[1].closed_ms - closed_ms) > _SAME_MS:
+            return "the power was cut"
+        for step in self._scripts[basin].steps:
+            during = step.at_ms < opened_ms and step.at_ms + step.for_ms > closed_ms
+            if step.act is Act.TROUBLE and during and step.for_ms >= _LONG_TROUBLE_MS:
+                return "a sensor gave nothing"
+        coldest_mc = min(mc for _, mc in self.temperatures(basin, closed_ms, opened_ms))
+        return "too near the minimum" if coldest_mc < least_mc + _NEAR_MC else ""
 
     def _enough_ms(self, basin: str, closed_ms: int, opened_ms: int, least_mc: int) -> int:
         longest_ms = began_ms = 0

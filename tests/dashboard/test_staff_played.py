@@ -123,18 +123,21 @@ def test_an_alarm_that_is_missing_is_found_to_be(played: Played, compared: Compa
 def test_alarms_without_a_cause_are_found_to_be_false(
     played: Played, compared: Compared, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """An announced opening, a lid over an empty basin, solution that was warm, a device that was released."""
+    """An announced opening, a lid over an empty basin, solution that was warm, a device
+    that was released, a soak that was good."""
     truth = Truth(played.nodes, SEED)
     soaks = list(truth.soaks({basin: [(0, 20_000)] for basin in PROFILE_OF}, []))
     announced = next(soak for soak in soaks if soak.announced)
     loaded = {soak.seen for soak in soaks}
+    good = next(soak for soak in soaks if soak.seen and not (soak.announced or soak.early or soak.doubt))
     empty = next(key for key, (_, lived) in truth.closures.items() if key not in loaded and lived.whole)
     like = compared.high[0].alarm
     made = [
         replace(like, id="W901", about=announced.seen, basin=announced.basin),
         replace(like, id="W902", about=empty, basin=truth.closures[empty][0]),
         replace(like, id="W903", about=like.basin, code="below-minimum", basin="scope-room/b1"),
-        replace(like, id="W904", about="T1", code="used-unreleased"),
+        replace(like, id="W904", about=good.seen, basin=good.basin),
+        replace(like, id="W905", about="T1", code="used-unreleased"),
     ]
     found = changed(played, tmp_path, *made)
     false = {judged.alarm.id: judged.why for judged in found.high if judged.kind == FALSE}
@@ -142,7 +145,8 @@ def test_alarms_without_a_cause_are_found_to_be_false(
         "W901": "lifted to add a device, as was said before",
         "W902": "no load was in it",
         "W903": "never really cold",
-        "W904": "not used, or released before",
+        "W904": "really enough, and nothing in doubt",
+        "W905": "not used, or released before",
     }
     assert not found.good
     print_table(found)
