@@ -29,9 +29,11 @@ class Played(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         deed: Its name.
         fields: What is said.
         who: By whom.
-        at_ms: When, milliseconds since 1970; not before the one before it.
+        at_ms: When, milliseconds since 1970; not before the one before it, unless `between`.
         second_factor: They gave PIN or password.
         once: A key: played again, it is not done again.
+        between: It lies between deeds that were played before: an alarm of the past is raised only once the day's
+            loads are on record, and was seen long before the day's end.
     """
 
     deed: str
@@ -40,6 +42,7 @@ class Played(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     at_ms: int
     second_factor: bool = False
     once: str = ""
+    between: bool = False
 
 
 class Refused(msgspec.Struct, frozen=True):
@@ -133,6 +136,7 @@ def _play(desk: Desk, played: Played) -> Outcome:
             second_factor=played.second_factor,
             once=played.once,
             at_ms=played.at_ms,
+            in_order=not played.between,
         )
     except RefusedError as refusal:
         connection.execute("ROLLBACK TO played")

@@ -6,12 +6,13 @@ while it ran is raised then.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 import msgspec
 
 from collector.alarms.held import Happened, Held, Key
+from collector.ledger import record
 from collector.machine import ClosureJudged
 from collector.record.book import Book, Watched
 from collector.record.rounds.rounds import basin_name
@@ -36,7 +37,15 @@ _AFTER_MS = 60_000
 Known = Callable[[Held], bool]
 
 
-def happened(book: Book, kind: str, number: int, content: dict[str, Any], known: Known) -> Iterator[Happened]:
+def happened(
+    book: Book,
+    kind: str,
+    number: int,
+    content: dict[str, Any],
+    known: Known,
+    *,
+    past_until_ms: int | None = None,
+) -> Iterator[Happened]:
     """What one record of the ledger gives reason for, and nobody was alarmed about.
 
     Args:
@@ -45,13 +54,15 @@ def happened(book: Book, kind: str, number: int, content: dict[str, Any], known:
         number: The record's.
         content: Its body, decoded.
         known: Whether there is an alarm of this.
+        past_until_ms: In a rehearsal, loads from before this are played with their closures there already: what was
+            said of them is complete only once they are taken out. None in earnest.
     """
-    if kind == ClosureJudged.KIND:
-        yield from _of_closure(book, content["stream"], content["closure"]["first"], known)
+    if kind == ClosureJudged.KIND and not _had_met(book, content.get("supersedes", ())):
+        yield from _of_closure(book, content["stream"], content["closure"]["first"], known, past_until_ms)
     changes = content.get("changes", {})
     for load_id in changes.get(Load.KIND, {}):
         load = book.find(Load, load_id)
-        if load is not None:
+        if load is not None and not _half_played(load, past_until_ms):
             until_ms = book.at_ms if load.ended_ms is None else load.ended_ms
             for watched in book.closures(load.basin, load.began_ms, until_ms + 1):
                 yield from of_soak(book, load, watched, known)
@@ -60,7 +71,21 @@ def happened(book: Book, kind: str, number: int, content: dict[str, Any], known:
             yield from (used for used in _used(book, turn_id, number) if not known(used.held))
 
 
-def _of_closure(book: Book, stream: str, first: int, known: Known) -> Iterator[Happened]:
+def _had_met(book: Book, superseded: Iterable[int]) -> bool:
+    """By what was required when it was opened: what a corrected label makes of it is for the look-back to tell.
+
+    A high alarm for each soak of the past weeks that a correction concerns would say "opened early" of lids that were
+    opened in good time, and "close the lid now" long after.
+    """
+    before = (record(book.connection, number) for number in superseded)
+    return any(each is not None and each.content()["closure"]["verdict"] == Verdict.MET for each in before)
+
+
+def _half_played(load: Load, past_until_ms: int | None) -> bool:
+    return past_until_ms is not None and load.ended_ms is None and load.began_ms < past_until_ms
+
+
+def _of_closure(book: Book, stream: str, first: int, known: Known, past_until_ms: int | None) -> Iterator[Happened]:
     row = book.connection.execute(
         """SELECT b.node || '/' || b.name, c.closing_utc_ms, c.last_utc_ms, c.clock_synced, s.boot, n.heard_ms, n.body
            FROM closure c JOIN basin b ON b.id = c.basin_id JOIN stream s ON s.id = c.stream_id
@@ -75,7 +100,8 @@ def _of_closure(book: Book, stream: str, first: int, known: Known) -> Iterator[H
         if watched.key == f"{stream}:{first}":
             booted_ms = _booted_ms(boot, heard_ms, said)
             when = watched if booted_ms is None else _dated(watched, booted_ms, believed=bool(synced))
-            if load := load_over(book, basin, when.closing_ms):
+            load = load_over(book, basin, when.closing_ms)
+            if load is not None and not _half_played(load, past_until_ms):
                 yield from of_soak(book, load, when, known)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from collector.alarms.chain import ChainCheck
@@ -19,7 +19,7 @@ from collector.alarms.telling import Telling
 from collector.alarms.timing import Timing, rises
 from collector.clock import UtcClock
 from collector.conditions import Condition, Conditions
-from collector.ledger import records
+from collector.ledger import COLLECTOR, records
 from collector.projections import set_site
 from collector.record.book import Book
 from collector.record.things import Alarm
@@ -69,7 +69,7 @@ class Alarms:
         self._data_dir, self._clock, self._conditions = data_dir, clock, conditions
         self._db = connect(data_dir / FILE_NAME)
         self._connection = self._db.conn
-        self._from_ms = past_until_ms
+        self._past_until_ms, self._past_declared = past_until_ms, False
         self._keeper = Keeper(self._connection, clock, past_until_ms)
         self._timing, self._gather = Timing(), Gather(past_until_ms)
         self._telling = Telling(settings, self._keeper, routes)
@@ -126,7 +126,7 @@ class Alarms:
             _say(looked.raised)
         standing = keeper.standing()
         self._tell_nodes(standing, now_ms)
-        recent = [alarm for alarm in standing if self._from_ms is None or alarm.raised_ms >= self._from_ms]
+        recent = [alarm for alarm in standing if self._past_until_ms is None or alarm.raised_ms >= self._past_until_ms]
         self._telling.look(book, recent, conditions)
         return more
 
@@ -146,13 +146,15 @@ class Alarms:
         now_ms, keeper = self._clock(), self._keeper
         book = Book.looking(self._connection, now_ms)
         until_s, events = time.monotonic() + MOST_S, list[Happened]()
-        newest, more = self._looked, False
+        newest, more, past_ms = self._looked, False, self._past_until_ms
         for record in records(self._connection, newest + 1):
             if more := time.monotonic() > until_s or len(events) >= MOST_ALARMS:
                 break
             newest = record.number
             if record.kind != "page":
-                events += happened(book, record.kind, record.number, record.content(), keeper.known)
+                events += happened(
+                    book, record.kind, record.number, record.content(), keeper.known, past_until_ms=past_ms
+                )
         if events or newest - self._kept >= _KEEP_EVERY:
             raised = []
             with keeper.transaction():
@@ -167,10 +169,22 @@ class Alarms:
         return more
 
     def _held(self, book: Book, conditions: Iterable[Condition]) -> dict[Key, Held]:
-        due = self._due.look(lambda: due_held(book, nodes(book), conditions, self._data_dir))
+        due: Mapping[Key, Held] = {}
+        if not self._playing_the_past():
+            due = self._due.look(lambda: due_held(book, nodes(book), conditions, self._data_dir))
         found = {held.key: held for held in self._gather.look(book, _silent(book, conditions))}
         broken = {held.key: held for held in self._chain.look(book.at_ms)}
         return {**due, **found, **broken}
+
+    def _playing_the_past(self) -> bool:
+        """A rehearsal's past is still being declared: what is due by what is said so far means nothing."""
+        if self._past_until_ms is None or self._past_declared:
+            return False
+        row = self._connection.execute(
+            "SELECT at_ms FROM ledger WHERE who <> ? ORDER BY number DESC LIMIT 1", (COLLECTOR,)
+        ).fetchone()
+        self._past_declared = row is not None and row[0] >= self._past_until_ms
+        return not self._past_declared
 
     def _left_off(self) -> int:
         """Up to which record alarms were looked for; of data from before there were any, none is looked for."""

@@ -24,20 +24,30 @@ import msgspec
 from firmware.simulator.memory import Memory
 from firmware.simulator.staff_days import CORRECTED, CORRECTED_MIN_MC, Day, Seen, day_items, put_aside, review
 from firmware.simulator.staff_live import Play
-from firmware.simulator.staff_past import end_ms, finished, memories, past_days, past_streams, special_days, start_ms
+from firmware.simulator.staff_past import (
+    end_ms,
+    finished,
+    memories,
+    past_days,
+    past_streams,
+    special_days,
+    start_ms,
+    utc_offset_ms,
+)
+from firmware.simulator.staff_patience import AGAIN_S, Patience
 from firmware.simulator.staff_plan import Item, Occasion, Tool, Ward
 from firmware.simulator.staff_rounds import Fates
 from firmware.simulator.staff_screen import Screen
 from firmware.simulator.staff_setup import PEOPLE_DEEDS, set_up
 from firmware.simulator.staff_stock import LEAD, PROFILE_OF, STAFF, date_text
 from firmware.simulator.staff_talk import AwayError, Tablet, Teller, keep_pictures
+from firmware.simulator.staff_watch import Watch
 from soak.rehearsal import Rehearsal
 
 log = logging.getLogger(__name__)
 
 STATE_FILE = "staff.json"
 _BEAT_S = 0.25
-_AGAIN_S = 2.0
 _BEHIND_S = 3
 _FROM_BEFORE_MS = 45 * 60_000
 _LIVE_LATE_MS = 5_000
@@ -75,6 +85,7 @@ class Staff:
 
     def __init__(self, folder: Path, address: str, rehearsal: Rehearsal, seed: int, stop: threading.Event) -> None:
         self._folder, self._rehearsal, self._stop, self._seed = folder, rehearsal, stop, seed
+        self._patience = Patience(stop)
         self._ask = Tablet(address).ask
         self._screen = Screen(self._ask)
         self._known = self._recall()
@@ -98,25 +109,25 @@ class Staff:
 
     def run(self) -> None:
         """Everything, from the first person to the last load."""
-        nodes = self._until(self._nodes)
-        if nodes is None or self._until(self._screen.ready) is None:
+        nodes = self._patience.until(self._nodes)
+        if nodes is None or self._patience.until(self._screen.ready) is None:
             return
         again = self._known.rehearsal not in ("", self._rehearsal.text())
         if again:
-            self._patiently(self._tidy_up)
+            self._patience.patiently(self._tidy_up)
             self._let_in()
-            self._go_on(nodes, [], self._now_ms())
+            self._go_on(nodes, [], self._now_ms(), self._now_ms())
             return
         if not self._known.begun:
             first = set_up(self._known.ward, start_ms(nodes))
-            self._patiently(lambda: self._set_up(first))
+            self._patience.patiently(lambda: self._set_up(first))
             self._known.begun = True
             self._keep()
             _say("staff: people, solutions and devices are in the record.")
         left = self._past(nodes) if self._history(nodes) else []
         if not self._stop.is_set():
-            self._patiently(self._let_in)
-            self._go_on(nodes, left, start_ms(nodes) - _FROM_BEFORE_MS)
+            self._patience.patiently(self._let_in)
+            self._go_on(nodes, left, start_ms(nodes) - _FROM_BEFORE_MS, end_ms(nodes))
 
     def _set_up(self, items: list[Item]) -> None:
         people = [item for item in items if item.deed in PEOPLE_DEEDS]
@@ -141,17 +152,19 @@ class Staff:
             What the last of them leaves for later.
         """
         streams = past_streams(nodes, self._seed)
-        self._until(lambda: streams <= finished(self._folder))
+        self._patience.until(lambda: streams <= finished(self._folder))
         days = past_days(nodes, self._seed)
         special = special_days(days)
+        watch = Watch(self._screen, self._teller, self._known.ward, utc_offset_ms(nodes))
         for day in days[self._known.days :]:
             if self._stop.is_set():
                 return []
-            items = self._patiently(lambda day=day: self._planned(day, special))
+            items = self._patience.patiently(lambda day=day: self._planned(day, special))
             if items is None or day is days[-1]:
                 return items or []
-            self._patiently(lambda items=items: self._teller.play(items))
+            self._patience.patiently(lambda items=items: self._teller.play(items))
             self._after(nodes, day, items)
+            self._patience.patiently(lambda day=day: watch.day(day))
             self._known.days += 1
             self._keep()
             if day.number % 5 == 4 or day.number == 0:
@@ -174,10 +187,12 @@ class Staff:
         if any(item.deed == "correct-profile" for item in items):
             basins = [basin for basin, profile in PROFILE_OF.items() if profile == CORRECTED]
             since_ms, until_ms = start_ms(nodes), end_ms(nodes)
-            self._until(lambda: self._screen.judged_by(basins, since_ms, until_ms, CORRECTED_MIN_MC), _JUDGED_AGAIN_S)
+            self._patience.until(
+                lambda: self._screen.judged_by(basins, since_ms, until_ms, CORRECTED_MIN_MC), _JUDGED_AGAIN_S
+            )
         date = date_text(day.local_day * 86_400_000)
-        signed = self._patiently(lambda: review(self._known.ward, day, self._screen.open_subjects(date), date))
-        self._patiently(lambda: self._teller.play(signed or []))
+        signed = self._patience.patiently(lambda: review(self._known.ward, day, self._screen.open_subjects(date), date))
+        self._patience.patiently(lambda: self._teller.play(signed or []))
 
     def _let_in(self) -> None:
         """Only now: what a visitor declares has today's date, and nothing older could follow it."""
@@ -205,10 +220,12 @@ class Staff:
             ward.devices[device] = Tool(free_ms=now_ms, begun=True)
         self._teller.play(items)
 
-    def _go_on(self, nodes: dict[str, Memory], left: list[Item], from_ms: int) -> None:
-        """Declare what happens now."""
+    def _go_on(self, nodes: dict[str, Memory], left: list[Item], from_ms: int, alarms_from_ms: int) -> None:
+        """Declare what happens now, and see to the alarms that are raised from then on."""
         self._known.rehearsal = self._rehearsal.text()
         play = Play(self._known.ward, nodes, from_ms, left)
+        watch = Watch(self._screen, self._teller, self._known.ward, utc_offset_ms(nodes))
+        watch.begin(alarms_from_ms)
         speed = self._rehearsal.speed
         behind_ms = 0 if speed == 1 else _BEHIND_S * 1000 * speed
         caught_up = False
@@ -216,9 +233,11 @@ class Staff:
             now_ms = self._now_ms()
             try:
                 caught_up = self._step(play, now_ms - behind_ms, caught_up=caught_up)
+                for line in watch.now(play, now_ms):
+                    _say(line)
             except AwayError as error:
-                log.warning("%s; again in %g s", error, _AGAIN_S)
-                self._stop.wait(_AGAIN_S)
+                log.warning("%s; again in %g s", error, AGAIN_S)
+                self._stop.wait(AGAIN_S)
             self._stop.wait(_BEAT_S)
 
     def _step(self, play: Play, until_ms: int, *, caught_up: bool) -> bool:
@@ -241,30 +260,6 @@ class Staff:
     def _shown(self, occasion: Occasion) -> bool | None:
         verdicts = self._screen.verdicts(occasion.closed_ms - 60_000, occasion.out_ms + 60_000, occasion.basin)
         return verdicts(occasion)
-
-    def _until(self, ask: Any, patience_s: float | None = None) -> Any:
-        """Ask again and again until there is an answer; None when it is to stop or patience ends."""
-        began_s = time.monotonic()
-        while not self._stop.is_set():
-            try:
-                if found := ask():
-                    return found
-            except AwayError as error:
-                log.info("waiting: %s", error)
-            if patience_s is not None and time.monotonic() - began_s > patience_s:
-                return None
-            self._stop.wait(_AGAIN_S / 2)
-        return None
-
-    def _patiently(self, work: Any) -> Any:
-        """Do something that the pages may be away for; None when it is to stop."""
-        while not self._stop.is_set():
-            try:
-                return work()
-            except AwayError as error:
-                log.warning("%s; again in %g s", error, _AGAIN_S)
-                self._stop.wait(_AGAIN_S)
-        return None
 
     def end(self) -> None:
         """Keep what is known, and say how it went."""

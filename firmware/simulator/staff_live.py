@@ -85,6 +85,10 @@ class Play:
         """When there is something to do; there always is."""
         return self._queue[0][0]
 
+    def add(self, items: Iterable[Item]) -> None:
+        """Something else will be declared, each at its time."""
+        self._plan(items)
+
     def left(self) -> list[Item]:
         """Declarations that are still to come."""
         return [work for _, _, work in sorted(self._queue, key=lambda each: each[:2]) if isinstance(work, Item)]

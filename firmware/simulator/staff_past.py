@@ -64,6 +64,11 @@ def end_ms(nodes: Mapping[str, Memory]) -> int:
     return max(memory.history_end_ms for memory in nodes.values())
 
 
+def utc_offset_ms(nodes: Mapping[str, Memory]) -> int:
+    """Local time less UTC, the same for all."""
+    return next(iter(nodes.values())).utc_offset_ms
+
+
 def past_days(nodes: Mapping[str, Memory], seed: int) -> list[Day]:
     """Every past day with its loads, oldest first.
 
@@ -86,10 +91,10 @@ def past_days(nodes: Mapping[str, Memory], seed: int) -> list[Day]:
                 end_ms=memory.history_end_ms,
                 utc_offset_ms=memory.utc_offset_ms,
             )
-            lived[key] = list(_lived(history, basin.name))
+            lived[key] = list(lived_of(history, basin.name))
             found += [_keyed(occasion, lived[key]) for occasion in occasions(key, script)]
     found.sort(key=lambda occasion: occasion.lifted_ms)
-    offset_ms = next(iter(nodes.values())).utc_offset_ms
+    offset_ms = utc_offset_ms(nodes)
     return list(_days(found, lived, start_ms(nodes), end_ms(nodes), offset_ms))
 
 
@@ -118,7 +123,8 @@ def history_of(node: str, memory: Memory, seed: int) -> History:
     )
 
 
-def _lived(history: History, basin: str) -> Iterator[Lived]:
+def lived_of(history: History, basin: str) -> Iterator[Lived]:
+    """Every closure of one basin, as its node saw it."""
     for stream in history.past.values():
         if stream.basin == basin:
             yield from _of_stream(stream)

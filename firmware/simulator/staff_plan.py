@@ -24,6 +24,7 @@ class Item(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
         who: By whom.
         makes: Name of what it makes; its first letter is what the record's own number begins with.
         may: Rules that may refuse it: a mistake that is part of the play, or a way that is tried first.
+        between: Its time lies before what was played last: people saw an alarm, which is on record only since.
     """
 
     at_ms: int
@@ -32,6 +33,7 @@ class Item(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     fields: dict[str, Any] = {}
     makes: str = ""
     may: tuple[str, ...] = ()
+    between: bool = False
 
 
 class Occasion(msgspec.Struct, frozen=True):

@@ -6,6 +6,9 @@ from collections.abc import Callable, Iterable
 from typing import Any
 from urllib.parse import urlencode
 
+import msgspec
+
+from firmware.simulator.staff_alarms import Raised
 from firmware.simulator.staff_plan import Occasion
 from firmware.simulator.staff_talk import Ask, AwayError
 
@@ -75,6 +78,15 @@ class Screen:
             for basin in basins
             for each in self._closures(since_ms, until_ms, basin)
         )
+
+    def alarms(self, since_ms: int) -> list[Raised]:
+        """Every alarm that was raised since, the oldest first."""
+        found: list[Raised] = []
+        while True:
+            page = self._get("api/things/alarm", since=since_ms, limit=_MOST, offset=len(found))["things"]
+            found += [msgspec.convert(each["thing"], Raised) for each in page]
+            if len(page) < _MOST:
+                return found
 
     def open_ids(self, kind: str) -> list[str]:
         """Ids of what still needs somebody."""

@@ -100,6 +100,10 @@ def discard(ward: Ward, basin: str, at_ms: int, who: str, reason: str) -> list[I
     fields: dict[str, object] = {"fill": f"@{fill.name}", "reason": reason}
     if PROFILE_OF[basin] == "opa":
         fields["neutralised_g"] = int(fill.volume_ml * _G_PER_ML) + 5
+    else:
+        fields["how_neutralised"] = (
+            "Its label names no neutraliser: drained with running water, as the house rule says."
+        )
     return [Item(at_ms=at_ms, deed="discard-fill", who=who, fields=fields)]
 
 

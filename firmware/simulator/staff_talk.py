@@ -166,6 +166,7 @@ class Teller:
             "at_ms": item.at_ms,
             "second_factor": True,
             "once": _key(item),
+            "between": item.between,
         }
 
     def declare(self, item: Item, room: str) -> None:

@@ -15,13 +15,17 @@ from collector.alarms.engine import Alarms
 from collector.alarms.routes import Routes
 from collector.conditions import Conditions
 from collector.orders import orders_for
+from collector.reassess import Reassessment
 from collector.rebuild import rebuild_folder
 from collector.record.alarms.answers import SeeAlarm, SilenceAlarm
+from collector.record.book import Book
 from collector.record.rounds.loads import AddDevice, AnnounceOpening, TakeOut
 from collector.record.rounds.use import RecordUse
-from collector.record.things import Alarm, Fill, Policy
+from collector.record.shifts.shifts import HandOver
+from collector.record.things import Alarm, Fill, Policy, Profile
 from collector.verify import verify
 from soak.alarms import KINDS, Priority
+from soak.closure import Verdict
 from soak.wire import BasinSide, HeldStream
 
 
@@ -45,6 +49,13 @@ class Watched:
     def restart(self) -> None:
         self.alarms.close()
         self.alarms = self._new()
+
+    def rehearse(self) -> None:
+        """An hour later, alarms begin in a rehearsal whose past was played before."""
+        self.ward.recording.later(60 * MINUTE_MS)
+        self.alarms.close()
+        self.alarms = self._new(past_until_ms=self.ward.now_ms)
+        self.alarms._looked = 0
 
     def close(self) -> None:
         if not self.closed:
@@ -267,6 +278,31 @@ def test_what_happened_while_nobody_looked_is_raised_late(watched: Watched) -> N
     assert len(watched.all("opened-early")) == 1
 
 
+def test_a_corrected_label_alarms_nobody_about_lids_that_were_opened_in_good_time(watched: Watched) -> None:
+    """The look-back that the correction opens lists those soaks; what was early by the old label stays an alarm."""
+    ward = watched.ward
+    reassessment = Reassessment(ward._store, ward._intake)
+    reassessment.look()
+    ward.soaking("A1")
+    ward.lid(B1, "closed", 13 * 60)
+    ward.lid(B1, "open", 10)
+    ward.do(TakeOut(basin=B1))
+    ward.tested(B1)
+    ward.soaking("A2")
+    ward.lid(B1, "closed", 5 * 60)
+    ward.lid(B1, "open", 10)
+    ward.do(TakeOut(basin=B1))
+    watched.look()
+    ward.recording.put(replace(ward.recording.get(Profile, "opa"), min_mc=20_800))
+    reassessment.look()
+    while reassessment.step():
+        pass
+    watched.look()
+    assert watched.one("opened-early").evidence["load"] == "L2"
+    verdicts = [each.closure.verdict for each in Book.looking(ward._store.db.conn, ward.now_ms).closures(B1, 0, 10**14)]
+    assert Verdict.MET not in verdicts
+
+
 def test_a_load_recorded_after_its_soak_was_judged_is_looked_at_too(watched: Watched) -> None:
     ward = watched.ward
     ward.soaking("A1")
@@ -283,14 +319,41 @@ def test_in_a_rehearsal_the_past_is_on_record_when_it_happened(watched: Watched)
     ward.lid(B1, "closed", 60)
     ward.lid(B1, "open", 10)
     opened_ms = ward.now_ms
-    ward.recording.later(60 * MINUTE_MS)
-    watched.alarms.close()
-    watched.alarms = watched._new(past_until_ms=ward.now_ms)
-    watched.alarms._looked = 0
+    ward.do(TakeOut(basin=B1))
+    watched.rehearse()
     watched.look()
     alarm = watched.one("opened-early")
     assert not alarm.late
     assert abs(alarm.raised_ms - opened_ms) <= 10 * SECOND_MS
+
+
+def test_in_a_rehearsal_a_past_load_is_looked_at_once_all_is_said_of_it(watched: Watched) -> None:
+    """Its closures are there before its first word: what is played next may say that the opening was announced."""
+    ward = watched.ward
+    ward.soaking("A1")
+    ward.lid(B1, "closed", 60)
+    ward.do(AnnounceOpening(basin=B1))
+    ward.lid(B1, "open", 10)
+    ward.lid(B1, "closed", 60)
+    ward.lid(B1, "open", 10)
+    watched.rehearse()
+    watched.look()
+    assert watched.all() == []
+    ward.do(TakeOut(basin=B1))
+    watched.look()
+    assert len(watched.all("opened-early")) == 1
+
+
+def test_in_a_rehearsal_nothing_is_due_while_its_past_is_declared(watched: Watched) -> None:
+    ward = watched.ward
+    ward.recording.put(replace(ward.recording.get(Profile, "opa"), mec_monitored=True))
+    ward.recording.put(replace(ward.recording.get(Fill, "F1"), tested_after_ms=ward.now_ms))
+    watched.rehearse()
+    watched.look()
+    assert watched.all() == []
+    ward.do(HandOver(note="It begins."))
+    watched.look()
+    assert watched.one("mec-test-due").about == "F1"
 
 
 def test_seeing_what_is_over_or_seen_is_told(watched: Watched) -> None:
