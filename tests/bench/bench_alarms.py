@@ -6,6 +6,9 @@ Part `pin`: a lid is opened before the soak is met; from its switch's edge to th
 where that was silent. A real node at real speed, five basins, in this process, because gpiozero's mock pins live in
 their node's; no broker at all, orders from the node's disk. Once as it is, for which the limit stands, and once to see
 what becomes of it while two other processes take all they can get.
+
+Part `page`: on to the record and to an open page, over Mosquitto, a thousand basins: `tests/bench/alarm_latency.py`.
+Part `truth`: thirty days of the demo's alarms beside what its simulator did: `tests/bench/alarm_truth.py`.
 """
 
 from __future__ import annotations
@@ -36,11 +39,13 @@ from firmware.settings import Basin, Broker, Light, Settings
 from firmware.simulator.wire1 import Tree
 from soak.requirement import Requirement, SensorTerms
 from soak.wire import BasinOrders, LoadOrders, Orders
+from tests.bench import alarm_latency, alarm_truth
 from tests.bench.measuring import Limit, share_of
 from tests.bench.measuring_size import print_table
 
 MOST_PIN_MS = 100.0
 OPENINGS = 150
+DAYS = 30
 BUSY = 2
 _BASINS = 5
 _BUZZER = 27
@@ -212,7 +217,22 @@ def report_pin(openings: int) -> list[Limit]:
     return limits
 
 
-PARTS: dict[str, Callable[[int], list[Limit]]] = {"pin": report_pin}
+def report_page(_openings: int) -> list[Limit]:
+    """From the lid's edge to the record and to an open page, at a thousand basins: see `alarm_latency.py`."""
+    holds = alarm_latency.main() == 0
+    return [Limit("lid edge to record and page at 1,000 basins: see its table above", holds)]
+
+
+def report_truth(_openings: int) -> list[Limit]:
+    """Thirty days of the demo beside what its simulator did: see `alarm_truth.py`."""
+    found = alarm_truth.main(DAYS)
+    return [
+        Limit(f"false high alarms for each basin and shift: {found.for_each:.3f} (less than 1)", found.for_each < 1),
+        Limit(f"soaks opened early without an alarm: {len(found.missed)} of {found.early} (none)", not found.missed),
+    ]
+
+
+PARTS: dict[str, Callable[[int], list[Limit]]] = {"pin": report_pin, "page": report_page, "truth": report_truth}
 """Each prints its table and says which limits hold."""
 
 

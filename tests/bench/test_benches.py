@@ -60,7 +60,7 @@ def test_alarms_come_for_every_lid_on_record_and_on_the_page(capsys: pytest.Capt
     lids, p50_ms, p99_ms, longest_ms = figures(printed, "edge in the reading to record")
     assert lids == 4  # of each basin one in a minute
     assert 0 < p50_ms <= p99_ms <= longest_ms
-    assert figures(printed, "edge in the reading to page (lid)")[0] == 4
+    assert figures(printed, "edge in the reading to page")[0] == 4
     assert "holds          4 alarms for 4 lids (each once)" in printed
 
 
