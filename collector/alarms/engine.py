@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import sqlite3
 import threading
 import time
 from collections.abc import Iterable, Mapping
@@ -19,7 +20,7 @@ from collector.alarms.telling import Telling
 from collector.alarms.timing import Timing, rises
 from collector.clock import UtcClock
 from collector.conditions import Condition, Conditions
-from collector.ledger import COLLECTOR, records
+from collector.ledger import COLLECTOR, Record, records
 from collector.projections import set_site
 from collector.record.book import Book
 from collector.record.things import Alarm
@@ -146,15 +147,13 @@ class Alarms:
         now_ms, keeper = self._clock(), self._keeper
         book = Book.looking(self._connection, now_ms)
         until_s, events = time.monotonic() + MOST_S, list[Happened]()
-        newest, more, past_ms = self._looked, False, self._past_until_ms
+        newest, more = self._looked, False
         for record in records(self._connection, newest + 1):
             if more := time.monotonic() > until_s or len(events) >= MOST_ALARMS:
                 break
             newest = record.number
             if record.kind != "page":
-                events += happened(
-                    book, record.kind, record.number, record.content(), keeper.known, past_until_ms=past_ms
-                )
+                events += self._happened(book, record)
         if events or newest - self._kept >= _KEEP_EVERY:
             raised = []
             with keeper.transaction():
@@ -167,6 +166,17 @@ class Alarms:
             _say(raised)
         self._looked = newest
         return more
+
+    def _happened(self, book: Book, record: Record) -> list[Happened]:
+        """A record on which this program fails must not keep all others from being looked at."""
+        known, past_ms = self._keeper.known, self._past_until_ms
+        try:
+            return list(happened(book, record.kind, record.number, record.content(), known, past_until_ms=past_ms))
+        except sqlite3.Error:
+            raise
+        except Exception:
+            log.exception("record %d gives no alarm: this program failed on it. Please report it.", record.number)
+            return []
 
     def _held(self, book: Book, conditions: Iterable[Condition]) -> dict[Key, Held]:
         due: Mapping[Key, Held] = {}

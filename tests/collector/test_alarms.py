@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from kit import arrived, clock_at, site, state, stream_id
@@ -11,7 +12,10 @@ from msgspec.structs import replace
 from record_kit import MINUTE_MS, SECOND_MS, SUPERVISOR, TECHNICIAN, Recording
 from ward_kit import B1, B2, BOOTED, Ward
 
+from collector.alarms import engine
+from collector.alarms.ended import happened
 from collector.alarms.engine import Alarms
+from collector.alarms.held import Happened
 from collector.alarms.routes import Routes
 from collector.conditions import Conditions
 from collector.orders import orders_for
@@ -496,3 +500,18 @@ def test_who_starts_again_before_anything_was_kept_goes_on_from_the_first_start(
     watched.restart()
     watched.look()
     assert len(watched.all("opened-early")) == 1
+
+
+def test_a_record_that_this_program_fails_on_keeps_no_other_from_being_looked_at(
+    watched: Watched, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def failing(book: Book, kind: str, *given: Any, **more: Any) -> Iterator[Happened]:
+        if kind == "start-load":
+            raise ValueError(kind)
+        return happened(book, kind, *given, **more)
+
+    monkeypatch.setattr(engine, "happened", failing)
+    watched.ward.soaking("A1")
+    watched.lid("closed", 60)
+    watched.lid("open", 10)
+    assert watched.one("opened-early").evidence["load"] == "L1"
