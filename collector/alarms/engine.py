@@ -20,7 +20,7 @@ from collector.alarms.telling import Telling
 from collector.alarms.timing import Timing, rises
 from collector.clock import UtcClock
 from collector.conditions import Condition, Conditions
-from collector.ledger import COLLECTOR, Record, records
+from collector.ledger import COLLECTOR, Record, head, records
 from collector.projections import set_site
 from collector.record.book import Book
 from collector.record.things import Alarm
@@ -75,7 +75,11 @@ class Alarms:
         self._timing, self._gather = Timing(), Gather(past_until_ms)
         self._telling = Telling(settings, self._keeper, routes)
         self._chain, self._due = ChainCheck(data_dir), Due()
-        self._looked = self._kept = self._left_off()
+        try:
+            self._looked = self._kept = self._left_off()
+        except BaseException:
+            self._db.close()
+            raise
         self._lock = threading.Lock()
         self._orders: dict[str, list[AlarmOrders]] = {}
         self._changed: set[str] = set()
@@ -198,12 +202,14 @@ class Alarms:
 
     def _left_off(self) -> int:
         """Up to which record alarms were looked for; of data from before there were any, none is looked for."""
-        with self._keeper.transaction():
-            # Kept at once: who starts again before anything else was kept goes on from here, not from a later end.
-            sql = "INSERT INTO site SELECT ?, ifnull(max(number), 0) FROM ledger WHERE true ON CONFLICT DO NOTHING"
-            self._connection.execute(sql, (_LOOKED,))
         row = self._connection.execute("SELECT content FROM site WHERE name = ?", (_LOOKED,)).fetchone()
-        return int(row[0])
+        if row is not None:
+            return int(row[0])
+        with self._keeper.transaction():
+            newest = head(self._connection).records
+            # Kept at once: who starts again before anything else was kept goes on from here, not from a later end.
+            set_site(self._connection, _LOOKED, str(newest))
+        return newest
 
     def _tell_nodes(self, standing: Iterable[Alarm], now_ms: int) -> None:
         orders: dict[str, list[AlarmOrders]] = {}
