@@ -151,7 +151,7 @@ def _templates(site: Site) -> Environment:
         """What stands, for whoever may look; none for others. Before the first look nothing is known to stand."""
         if site.closed and signed_in(connection) is None:
             return None
-        return site.live.alarms or NOT_KNOWN
+        return site.live.alarms.now or NOT_KNOWN
 
     environment.filters["by_day"] = by_day
     environment.filters["groupby_run"] = groupby_run

@@ -16,12 +16,11 @@ from litestar.response import ServerSentEventMessage
 
 from collector.errors import DataError
 from collector.read import Reader
-from dashboard.alarms_query import look_now
-from dashboard.alarms_words import AlarmsNow
 from dashboard.collecting import Collecting
 from dashboard.lanes import Frame, frame
+from dashboard.live_alarms import LiveAlarms
 from dashboard.look import Look, Looker
-from dashboard.store import NotReadyError, Store, understood
+from dashboard.store import KeptReader, NotReadyError, Store, understood
 from dashboard.when import SiteTime
 from soak.rehearsal import Rehearsal
 
@@ -40,13 +39,11 @@ class LiveBody(msgspec.Struct, frozen=True):
     Attributes:
         problem: Why there is none.
         collector: Why nothing new is stored at present; empty while all is well.
-        alarms: What stands; none where that is not known.
     """
 
     problem: str
     collector: str
     frame: Frame | None
-    alarms: AlarmsNow | None = None
 
 
 class Live:
@@ -73,27 +70,26 @@ class Live:
         self._looker = Looker(when, utc_now_ms, lambda: time.monotonic_ns() // 1_000_000 * speed, speed)
         # SQLite connections stay in their thread, and PRAGMA data_version is told per connection.
         self._thread = ThreadPoolExecutor(1, "look")
-        self._reader: Reader | None = None
-        self._file: tuple[int, int] | None = None
+        self._kept = KeptReader(store)
         self._data_version = -1
         self._body = b""
         self._changed = asyncio.Event()
         self._loop: asyncio.AbstractEventLoop | None = None
         self.stopping = False
-        self.alarms: AlarmsNow | None = None
-        """What stood at the last look; none where that is not known."""
+        self.alarms = LiveAlarms(store, when, utc_now_ms)
 
     @asynccontextmanager
     async def running(self, _: Litestar) -> AsyncIterator[None]:
         """Keep looking for as long as the server runs."""
         self._loop = asyncio.get_running_loop()
-        task = asyncio.create_task(self._run())
+        alarms = self.alarms.run(lambda: not self.stopping, self._news)
+        tasks = [asyncio.create_task(self._run()), asyncio.create_task(alarms)]
         try:
             yield
         finally:
             self.stop()
-            await task
-            await self._in_thread(self._close)
+            await asyncio.gather(*tasks)
+            await self._in_thread(self._kept.close)
             self._thread.shutdown()
 
     def stop(self) -> None:
@@ -120,10 +116,14 @@ class Live:
         return frame(look, self._when, self._rehearsal)
 
     async def stream(self) -> AsyncGenerator[ServerSentEventMessage, None]:
-        """The whole state first, then again whenever it has changed; a comment keeps the connection open."""
-        told = b""
+        """Alarms and the whole state, again whenever they have changed; a comment keeps the connection open."""
+        told = told_alarms = b""
         yield ServerSentEventMessage(comment="live", data=None, retry=2000)
         while not self.stopping:
+            if self.alarms.body != told_alarms:
+                told_alarms = self.alarms.body
+                yield ServerSentEventMessage(event="alarms", data=told_alarms.decode())
+                continue
             if self._body and self._body != told:
                 told = self._body
                 yield ServerSentEventMessage(event="state", data=told.decode())
@@ -153,14 +153,18 @@ class Live:
             look = await self._in_thread(self._look_if, due)
         except (NotReadyError, DataError) as problem:
             return LiveBody(str(problem), self._collecting.now().banner, None)
-        return None if look is None else LiveBody("", self._collecting.now().banner, self.frame(look), self.alarms)
+        return None if look is None else LiveBody("", self._collecting.now().banner, self.frame(look))
 
     def _tell(self, state: LiveBody) -> None:
         body = msgspec.json.encode(state)
         if body != self._body:
             self._body = body
-            self._changed.set()
-            self._changed = asyncio.Event()
+            self._news()
+
+    def _news(self) -> None:
+        """Wake every stream."""
+        self._changed.set()
+        self._changed = asyncio.Event()
 
     async def _in_thread(self, work: Callable[..., T], *values: object) -> T:
         return await asyncio.get_running_loop().run_in_executor(self._thread, work, *values)
@@ -168,7 +172,7 @@ class Live:
     def _look_if(self, due: bool) -> Look | None:
         """Look if something was committed since, or if it is time to anyway."""
         with understood(self._store.data_dir):
-            reader = self._connected()
+            reader = self._kept.connected()
             data_version = reader.data_version()
             if data_version == self._data_version and not due:
                 return None
@@ -177,29 +181,10 @@ class Live:
 
     def _look(self) -> Look:
         with understood(self._store.data_dir):
-            return self._look_at(self._connected())
+            return self._look_at(self._kept.connected())
 
     def _look_at(self, reader: Reader) -> Look:
-        try:
-            look = self._looker.look(reader, not_stored=self._not_stored())
-            self.alarms = look_now(reader.connection, self._when, look.now_ms)
-        except BaseException:
-            self.alarms = None  # what stood before may stand no more
-            raise
-        return look
+        return self._looker.look(reader, not_stored=self._not_stored())
 
     def _not_stored(self) -> bool:
         return bool(self._collecting.now().banner)
-
-    def _connected(self) -> Reader:
-        """The connection kept open; a new one where a backup has been put in the place of the database."""
-        file = self._store.file()
-        if self._reader is None or file != self._file:
-            self._close()
-            self._reader, self._file = self._store.open(), file
-        return self._reader
-
-    def _close(self) -> None:
-        if self._reader is not None:
-            self._reader.close()
-        self._reader = None

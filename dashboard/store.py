@@ -94,6 +94,38 @@ class Store:
             db.close()
 
 
+class KeptReader:
+    """A connection kept open for one thread.
+
+    Args:
+        store: Where the data are.
+    """
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._reader: Reader | None = None
+        self._file: tuple[int, int] | None = None
+
+    def connected(self) -> Reader:
+        """The connection; a new one where a backup has been put in the place of the database.
+
+        Raises:
+            NotReadyError: There is no database yet.
+            DataError: It cannot be used.
+        """
+        file = self._store.file()
+        if self._reader is None or file != self._file:
+            self.close()
+            self._reader, self._file = self._store.open(), file
+        return self._reader
+
+    def close(self) -> None:
+        """Give it back."""
+        if self._reader is not None:
+            self._reader.close()
+        self._reader = None
+
+
 @contextmanager
 def understood(data_dir: Path) -> Iterator[None]:
     """Turn what SQLite says into what it means here.

@@ -87,9 +87,8 @@
     else location.reload();
   }
 
-  document.addEventListener("soakledger-state", (event) => {
-    const alarms = event.detail.alarms;
-    if (alarms === null) return;
+  document.addEventListener("soakledger-alarms", (event) => {
+    const alarms = event.detail;
     setTitle(alarms.prefix);
     setStrip(alarms);
     sayNew(alarms.lines);

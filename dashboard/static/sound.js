@@ -124,8 +124,8 @@
   for (const touch of ["click", "keydown"]) {
     document.addEventListener(touch, () => wanted && !playable() && start());
   }
-  document.addEventListener("soakledger-state", (event) => {
-    news = event.detail.alarms ? event.detail.alarms.sounds : [];
+  document.addEventListener("soakledger-alarms", (event) => {
+    news = event.detail.sounds;
     if (playable()) decide();
   });
   document.addEventListener("soakledger-link", (event) => {

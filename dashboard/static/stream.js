@@ -1,5 +1,5 @@
-// One live stream for a page: tells the page's other scripts each state ("soakledger-state") and whether the stream lives
-// ("soakledger-link"). Says plainly when it does not.
+// One live stream for a page: tells the page's other scripts each state ("soakledger-state"), the alarms that stand
+// ("soakledger-alarms") and whether the stream lives ("soakledger-link"). Says plainly when it does not.
 "use strict";
 (() => {
   const SILENT_AFTER_MS = 5000;
@@ -10,6 +10,9 @@
   let stream = null;
   let heardMs = performance.now();
   let timer = 0;
+  let alarms = null; // what stands, null where that is not known
+  let shown = false; // the basins
+  let problem = "";
 
   const tell = (name, detail) => document.dispatchEvent(new CustomEvent(`soakledger-${name}`, { detail }));
 
@@ -21,17 +24,28 @@
     tell("link", { live, hidden: document.hidden });
   }
 
+  // Alarms come when they change; whoever had lost the link is told them again.
+  function tellAlarms() {
+    setLink(shown && alarms !== null, problem);
+    if (shown && alarms !== null) tell("alarms", alarms);
+  }
+
   function open() {
     close();
     if (document.hidden && !keeps()) return;
+    [alarms, shown] = [null, false];
     stream = new EventSource("/live");
     stream.addEventListener("state", (event) => {
       const state = JSON.parse(event.data);
       heardMs = performance.now();
       if (state.frame !== null) notLive.dataset.at = state.frame.live_at;
       tell("state", state);
-      if (state.frame === null || state.alarms === null) setLink(false, state.problem);
-      else setLink(true, "");
+      [shown, problem] = [state.frame !== null, state.problem];
+      tellAlarms();
+    });
+    stream.addEventListener("alarms", (event) => {
+      alarms = JSON.parse(event.data);
+      tellAlarms();
     });
     stream.addEventListener("error", () => {
       if (stream && stream.readyState === EventSource.CLOSED) timer = setTimeout(open, AGAIN_AFTER_MS);
@@ -68,7 +82,9 @@
     tell("link", { live: false, hidden: true });
   }
 
-  document.addEventListener("visibilitychange", () => (document.hidden ? hide() : open()));
+  // A page that goes is hidden once more on its way out: it must not take back what it has just handed on.
+  let leaving = false;
+  document.addEventListener("visibilitychange", () => leaving || (document.hidden ? hide() : open()));
   addEventListener("storage", (event) => {
     if (!document.hidden || event.key !== KEEPER) return;
     if (stored() === "") hide(); // the page that kept sounding is gone
@@ -77,9 +93,15 @@
       tell("link", { live: false, hidden: true });
     }
   });
-  addEventListener("pagehide", () => stored() === own && stored(""));
-  addEventListener("pagehide", close);
-  addEventListener("pageshow", (event) => event.persisted && open());
+  addEventListener("pagehide", () => {
+    leaving = true;
+    close();
+    if (stored() === own) stored("");
+  });
+  addEventListener("pageshow", (event) => {
+    leaving = false;
+    if (event.persisted) open();
+  });
   setInterval(() => {
     if (stream !== null && performance.now() - heardMs > SILENT_AFTER_MS) setLink(false, "");
   }, 1000);

@@ -164,7 +164,7 @@ class Page(threading.Thread):
                 self.longest = max(self.longest, len(line))
                 self._hear(msgspec.json.decode(line[6:], type=_State), at_s)
             elif line.startswith(b"data: ") and event == b"alarms":
-                self._sound(msgspec.json.decode(line[6:], type=_Alarms), at_s)
+                self._sound(msgspec.json.decode(line[6:], type=_Alarms | None), at_s)
         connection.close()
 
     def _hear(self, state: _State, at_s: float) -> None:
@@ -172,11 +172,9 @@ class Page(threading.Thread):
             if lane.lid == "open" and self._lids.get(lane.key) == "closed":
                 self.opened[lane.key].append(at_s)
             self._lids[lane.key] = lane.lid
-        if state.alarms:
-            self._sound(state.alarms, at_s)
 
-    def _sound(self, alarms: _Alarms, at_s: float) -> None:
-        for each in alarms.sounds:
+    def _sound(self, alarms: _Alarms | None, at_s: float) -> None:
+        for each in alarms.sounds if alarms else ():
             self.alarms.setdefault(each.partition(":")[0], at_s)
 
     def stop(self) -> None:

@@ -17,6 +17,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import alarmkit
 import httpx
 import pagekit
 import pytest
@@ -43,13 +44,15 @@ def lines(address: str) -> Iterator[Iterator[str]]:
         yield answer.iter_lines()
 
 
-def states(stream: Iterator[str], seconds: float = 20) -> Iterator[Any]:
+def states(stream: Iterator[str], seconds: float = 20, event: str = "state") -> Iterator[Any]:
     """Every state as it comes; the stream never ends by itself, so what has not come in time fails."""
-    deadline = time.monotonic() + seconds
+    deadline, now = time.monotonic() + seconds, ""
     for line in stream:
         if time.monotonic() > deadline:
             pytest.fail(f"what was waited for did not come within {seconds} s")
-        if line.startswith("data: "):
+        if line.startswith("event: "):
+            now = line.removeprefix("event: ").strip()
+        elif line.startswith("data: ") and now == event:
             yield json.loads(line.removeprefix("data: "))
 
 
@@ -78,6 +81,27 @@ def test_the_whole_state_first_then_every_change(clinic: Clinic, tmp_path: Path)
             assert lane(opened, "n2/b1")["depth"] == 0
             assert lane(opened, "n2/b1")["latest"]["verdict"] == "met"
             assert lane(opened, "n2/b1")["detail"].startswith("Opened 13:1")
+
+
+def test_alarms_come_in_an_event_of_their_own(clinic: Clinic, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """They do not wait for the state of the basins, however long that takes; what cannot be known is null."""
+    data_dir = pagekit.copied(clinic[0], tmp_path / "data")
+    looking = threading.Event()
+
+    def never(*_: Any) -> Any:
+        looking.wait(20)
+        raise RuntimeError("a look without end")
+
+    monkeypatch.setattr("dashboard.live.Looker.look", never)
+    with pagekit.serving(data_dir, pagekit.rehearsal()) as address, lines(address) as stream:
+        told = states(stream, event="alarms")
+        assert next(each for each in told if each is not None)["lines"] == []
+        alarmkit.Engine(data_dir).raised(1, "opened-early", 60_000, "Opened.")
+        raised = next(each for each in told if each and each["lines"])
+        assert raised["sounds"] == ["W1:high"]
+        (data_dir / "soakledger.sqlite").rename(tmp_path / "gone")
+        assert any(each is None for each in told)
+        looking.set()
 
 
 def test_a_page_opened_before_the_collector_goes_live_with_it(tmp_path: Path) -> None:
