@@ -16,6 +16,7 @@ from random import Random
 from firmware.clock import RehearsalClock
 from firmware.settings import Settings
 from firmware.simulator.history import History, make_history
+from firmware.simulator.live import SCENES
 from firmware.simulator.memory import Memory, keep, recall
 from firmware.simulator.pins import Hand
 from firmware.simulator.scenario import Scenario, ScenarioError
@@ -30,7 +31,9 @@ POWER_CUT = "power cut"
 """The line before a simulated power cut kills the process; `soakledger demo` reads it."""
 
 _BOOTED_BEFORE_MS = 60_000  # a first boot is this old when it begins to read
-_PAST_ENDS_BEFORE_MS = 90_000
+_PAST_ENDS_BEFORE_MS = 20_000 - min(offset_ms for offset_ms, _ in SCENES.values())
+"""The last past load is out before the first lid of a scene is lifted: a basin holds one load at a time."""
+
 _BOOTING_MS = 500
 
 

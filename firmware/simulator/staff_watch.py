@@ -33,7 +33,7 @@ class Watch:
     def day(self, day: Day) -> None:
         """Say of alarms of a past day when they were seen; raised they are only by now.
 
-        Those of earlier days are among them: not all are seen on their day, and a corrected label brings others.
+        Those of earlier days are among them: not all are seen on their day.
 
         Raises:
             AwayError: The pages do not answer.
