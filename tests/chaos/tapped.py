@@ -43,7 +43,7 @@ def tapped_outbox(spout: tap.Tap, silence: Path) -> type:
             self.__dict__.setdefault("tapped", {})[basin] = [stream, 0]
             return stream
 
-        def append(self, readings: Sequence[tuple[str, Reading]]) -> None:
+        def append(self, readings: Sequence[tuple[str, Reading]], *, urgent: bool = False) -> None:
             if silence.exists():
                 return
             taken = []
@@ -52,7 +52,7 @@ def tapped_outbox(spout: tap.Tap, silence: Path) -> type:
                 counted[1] += 1
                 taken.append((counted[0], counted[1], reading))
             spout.say(tap.Taken(taken))
-            super().append(readings)
+            super().append(readings, urgent=urgent)
 
     return TappedOutbox
 

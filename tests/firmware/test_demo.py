@@ -132,7 +132,7 @@ def test_shows_a_clinic(demo: Any, broker: tuple[str, ...]) -> None:
 
     until(lids)
     show.until(r"Transducers: soak NOT MET \(opened")
-    left = show.heard(r"alarm (W\d+), high: Transducers: Opened with")[1]
+    left = show.heard(r"alarm (AL\d+), high: Transducers: Opened with")[1]
     show.heard(rf"{left} is left for you")
     show.process.send_signal(signal.SIGTERM)
     assert show.ended() == 0
