@@ -24,15 +24,6 @@ hypothesis.settings.register_profile("soakledger", deadline=None)
 hypothesis.settings.load_profile("soakledger")
 
 
-_LONG = ("test_demo", "test_embedded", "test_chaos", "test_second_collector", "test_benches", "test_collecting")
-"""Files that mostly wait: begun first, so that no worker waits for them at the end."""
-
-
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Files with long tests first, the others in their order."""
-    items.sort(key=lambda item: item.path.stem not in _LONG)
-
-
 @pytest.fixture(scope="session", autouse=True)
 def lean_children() -> Iterator[None]:
     """Processes that tests start are without what only tests install: see `tests/lean/sitecustomize.py`."""
