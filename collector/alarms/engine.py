@@ -72,7 +72,7 @@ class Alarms:
         self._connection = self._db.conn
         self._past_until_ms, self._past_declared = past_until_ms, False
         self._keeper = Keeper(self._connection, clock, past_until_ms)
-        self._timing, self._gather = Timing(), Gather(past_until_ms)
+        self._timing, self._gather = Timing(), Gather()
         self._telling = Telling(settings, self._keeper, routes)
         self._chain, self._due = ChainCheck(data_dir), Due()
         try:
@@ -184,7 +184,8 @@ class Alarms:
 
     def _held(self, book: Book, conditions: Iterable[Condition]) -> dict[Key, Held]:
         due: Mapping[Key, Held] = {}
-        if not self._playing_the_past():
+        self._gather.from_ms = self._past_until_ms if self._playing_the_past() else None
+        if self._gather.from_ms is None:
             due = self._due.look(lambda: due_held(book, nodes(book), conditions, self._data_dir))
         found = {held.key: held for held in self._gather.look(book, _silent(book, conditions))}
         broken = {held.key: held for held in self._chain.look(book.at_ms)}

@@ -62,12 +62,13 @@ _BASIN = "basin"
 class Gather:
     """Remembers what is costly to find out until something it rests on has changed.
 
-    Args:
-        from_ms: In a rehearsal, loads and openings from before this were played, and are over; None in earnest.
+    Attributes:
+        from_ms: While a rehearsal's past is played, loads and openings from before this are not looked at: they are half
+            told. None else.
     """
 
-    def __init__(self, from_ms: int | None = None) -> None:
-        self._from_ms = from_ms
+    def __init__(self) -> None:
+        self.from_ms: int | None = None
         self._known: dict[str, _Known] = {}
         self._said = self._ended = 0
         self._open_since_ms: dict[str, int] = {}
@@ -84,7 +85,7 @@ class Gather:
         fills = {fill.basin: fill for fill in book.all(Fill, only_open=True)}
         loads = [
             load
-            for load in book.all(Load, only_open=True, since_ms=self._from_ms)
+            for load in book.all(Load, only_open=True, since_ms=self.from_ms)
             if load.basin in basins and not load.not_known
         ]
         loaded = {load.basin for load in loads}
@@ -150,7 +151,7 @@ class Gather:
             now = nows.get(basin)
             if now is None or now.lid is not Lid.OPEN:
                 continue
-            if self._from_ms is not None and now.at_utc_ms < self._from_ms:
+            if self.from_ms is not None and now.at_utc_ms < self.from_ms:
                 continue
             since[basin] = self._open_since_ms.get(basin, min(now.at_utc_ms, book.at_ms))
             when = book.local_text(since[basin])
@@ -207,7 +208,7 @@ def sides(book: Book) -> Iterator[tuple[str, BasinSide]]:
 def _said_at_basins(book: Book, basins: Mapping[str, _Basin], loaded: set[str]) -> Iterator[Held]:
     """A load that only the basin's button told of: the node signals what the record cannot know."""
     for basin, side in sides(book):
-        if side.alarm == "opened-early" and basin in basins and basin not in loaded:
+        if side.alarm == "opened-early" and side.said_ms is not None and basin in basins and basin not in loaded:
             label = basins[basin].label
             text = f"{label}: opened early, says its node. A load was said at its button; the record has none in it."
             yield Held(Key("opened-early", basin), text, book.at_ms, basin)

@@ -478,7 +478,11 @@ def test_the_button_at_the_basin_says_that_somebody_was_there(watched: Watched) 
 def test_a_load_that_only_the_button_told_of(watched: Watched) -> None:
     watched.lid("closed", 60)
     watched.lid("open", 10)
-    says(watched, load=True, alarm="opened-early")
+    says(watched, load=True, alarm="opened-early")  # of a load that the record has ended meanwhile
+    watched.look()
+    assert watched.all() == []
+    watched.ward.recording.later(SECOND_MS)
+    says(watched, load=True, alarm="opened-early", said_ms=1_000)
     watched.look()
     alarm = watched.one("opened-early")
     assert (alarm.priority, alarm.about) == (Priority.HIGH, B1)
