@@ -63,8 +63,8 @@ class Gather:
     """Remembers what is costly to find out until something it rests on has changed.
 
     Attributes:
-        from_ms: While a rehearsal's past is played, loads and openings from before this are not looked at: they are half
-            told. None else.
+        from_ms: While a rehearsal's past is played, loads and openings from before this are half told, and not looked
+            at. None else.
     """
 
     def __init__(self) -> None:
