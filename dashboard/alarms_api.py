@@ -144,7 +144,6 @@ def _load_body(found: load_view.Sheet, span: tuple[int, int], operators: int, wh
         until_ms=span[1],
         operators=operators,
         counts=_counts_body(load.counts),
-        drills=load.drills,
         per_10_min=load.per_10_min,
         most_in_10_min=load.most_in_10_min,
         shifts=[_shift_body(each, when) for each in load.shifts],

@@ -131,6 +131,8 @@ def _evidence(book: Book, call: Calling, term: str, text: str) -> Link:
         href, shown = (f"/closures/{row}", f"number {row}") if row else ("", text)
     elif kind == "record":
         href = f"/record/{text}" if text.isascii() and text.isdigit() else ""
+    elif kind == "reading":
+        shown = f"number {text.rpartition(':')[2]}"
     elif kind == "node":
         href = "/site"
     elif kind == "basin":

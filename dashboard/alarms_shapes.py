@@ -167,7 +167,7 @@ class BenchmarkBody(msgspec.Struct, frozen=True):
 
 
 class LoadBody(msgspec.Struct, frozen=True):
-    """The alarm load of a range. Drills are in no figure but their own.
+    """The alarm load of a range.
 
     Attributes:
         caution: What the benchmarks are worth here.
@@ -179,7 +179,6 @@ class LoadBody(msgspec.Struct, frozen=True):
     until_ms: int
     operators: int
     counts: CountsBody
-    drills: int
     per_10_min: float
     most_in_10_min: float
     shifts: list[ShiftBody]

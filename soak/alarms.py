@@ -168,7 +168,6 @@ KINDS: dict[str, AlarmKind] = {
             "no-collector", _LOW, "no word from the collector", "The basin is watched here; what it records follows."
         ),
         AlarmKind("unassigned-opening", _LOW, "was a device in it?", "If one was, say so at the screen."),
-        AlarmKind("drill", _LOW, "drill", "A test of the way an alarm takes. Nothing is wrong."),
     )
 }
 """Every kind of alarm. The codes that the node raises by itself are among them."""

@@ -6,7 +6,7 @@ import logging
 import sqlite3
 import threading
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from collector.alarms.chain import ChainCheck
@@ -22,6 +22,7 @@ from collector.clock import UtcClock
 from collector.conditions import Condition, Conditions
 from collector.ledger import COLLECTOR, Record, head, records
 from collector.projections import set_site
+from collector.read import NodeNow
 from collector.record.book import Book
 from collector.record.things import Alarm
 from collector.schema import FILE_NAME, connect
@@ -114,10 +115,11 @@ class Alarms:
         book = Book.looking(self._connection, now_ms)
         standing = keeper.standing()
         conditions = self._conditions.standing()
-        held = self._held(book, conditions)
+        heard = nodes(book)
+        held = self._held(book, conditions, heard)
         looked = self._timing.look(held, [each for each in standing if _ends_by_itself(each)], book.policy, now_ms)
         rising = [alarm for alarm in standing if rises(alarm, book.policy, now_ms)]
-        pressed = _pressed(book, standing)
+        pressed = _pressed(heard, standing)
         if any((*looked, rising, pressed)):
             with keeper.transaction():
                 for one in looked.raised:
@@ -182,12 +184,12 @@ class Alarms:
             log.exception("record %d gives no alarm: this program failed on it. Please report it.", record.number)
             return []
 
-    def _held(self, book: Book, conditions: Iterable[Condition]) -> dict[Key, Held]:
+    def _held(self, book: Book, conditions: Iterable[Condition], heard: Sequence[NodeNow]) -> dict[Key, Held]:
         due: Mapping[Key, Held] = {}
         self._gather.from_ms = self._past_until_ms if self._playing_the_past() else None
         if self._gather.from_ms is None:
-            due = self._due.look(lambda: due_held(book, nodes(book), conditions, self._data_dir))
-        found = {held.key: held for held in self._gather.look(book, _silent(book, conditions))}
+            due = self._due.look(lambda: due_held(book, heard, conditions, self._data_dir))
+        found = {held.key: held for held in self._gather.look(book, _silent(book, conditions), heard)}
         broken = {held.key: held for held in self._chain.look(book.at_ms)}
         return {**due, **found, **broken}
 
@@ -256,7 +258,10 @@ def _silent(book: Book, conditions: Iterable[Condition]) -> dict[str, str]:
     return silent
 
 
-def _pressed(book: Book, standing: Iterable[Alarm]) -> list[Alarm]:
-    """Alarms that somebody has seen at the basin: its button was pressed while the node signalled just this."""
-    pressed = {(basin, side.alarm) for basin, side in sides(book) if side.seen_ms is not None and side.alarm}
-    return [alarm for alarm in standing if alarm.seen is None and (alarm.basin, alarm.code) in pressed]
+def _pressed(heard: Iterable[NodeNow], standing: Iterable[Alarm]) -> list[Alarm]:
+    """Alarms that somebody has seen at the basin: its button was pressed while the node signalled just this.
+
+    A late one is of something earlier than what the node signals now.
+    """
+    pressed = {(basin, side.alarm) for basin, side in sides(heard) if side.seen_ms is not None and side.alarm}
+    return [each for each in standing if each.seen is None and not each.late and (each.basin, each.code) in pressed]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import NamedTuple
 
 import msgspec
@@ -73,12 +73,13 @@ class Gather:
         self._said = self._ended = 0
         self._open_since_ms: dict[str, int] = {}
 
-    def look(self, book: Book, silent: Mapping[str, str]) -> Iterator[Held]:
+    def look(self, book: Book, silent: Mapping[str, str], heard: Iterable[NodeNow] = ()) -> Iterator[Held]:
         """Everything that is so of basins now.
 
         Args:
             book: At the present.
             silent: By basin as "node/name", why nothing is heard of it.
+            heard: The nodes as last heard of.
         """
         rows = book.connection.execute("SELECT id, node || '/' || name, label FROM basin").fetchall()
         basins = {basin: _Basin(row_id, label) for row_id, basin, label in rows}
@@ -97,7 +98,7 @@ class Gather:
         for gone in self._known.keys() - {load.id for load in loads}:
             del self._known[gone]
         yield from self._open_lids(book, basins, fills, {**nows, **dict.fromkeys(silent)})
-        yield from _said_at_basins(book, basins, loaded)
+        yield from _said_at_basins(book, basins, loaded, heard)
 
     def _soaking(self, book: Book, load: Load, basin: _Basin, fill: Fill | None, now: BasinNow | None) -> Soaking:
         known = self._known.get(load.id)
@@ -197,17 +198,19 @@ def nodes(book: Book) -> list[NodeNow]:
     return [NodeNow(node, heard, bool(up), msgspec.json.decode(body, type=State)) for node, heard, up, body in rows]
 
 
-def sides(book: Book) -> Iterator[tuple[str, BasinSide]]:
+def sides(heard: Iterable[NodeNow]) -> Iterator[tuple[str, BasinSide]]:
     """What is said and shown at every basin of nodes that are up, by "node/name"."""
-    for node in nodes(book):
+    for node in heard:
         if node.up:
             for side in node.state.basins:
                 yield f"{node.node}/{side.basin}", side
 
 
-def _said_at_basins(book: Book, basins: Mapping[str, _Basin], loaded: set[str]) -> Iterator[Held]:
+def _said_at_basins(
+    book: Book, basins: Mapping[str, _Basin], loaded: set[str], heard: Iterable[NodeNow]
+) -> Iterator[Held]:
     """A load that only the basin's button told of: the node signals what the record cannot know."""
-    for basin, side in sides(book):
+    for basin, side in sides(heard):
         if side.alarm == "opened-early" and side.said_ms is not None and basin in basins and basin not in loaded:
             label = basins[basin].label
             text = f"{label}: opened early, says its node. A load was said at its button; the record has none in it."

@@ -1,7 +1,7 @@
 """Alarm load: how many alarms come, how long they stand, how soon somebody has seen them. Pure.
 
-Nothing here is counted by person. Drills are left out. Alarms that were raised late (their cause was long over:
-readings came late, or the collector was away) are counted apart: nobody could have seen them in time.
+Nothing here is counted by person. Alarms that were raised late (their cause was long over: readings came late, or the
+collector was away) are counted apart: nobody could have seen them in time.
 """
 
 from __future__ import annotations
@@ -40,8 +40,6 @@ LONG_STANDING_MS = DAY_MS
 FEWER_LONG_STANDING = 5
 """Alarms that stand for more than a day: fewer than so many (ANSI/ISA-18.2, from memory, not verified; that "stale"
 means 24 hours is from memory too)."""
-
-DRILL = "drill"
 
 
 class Shift(NamedTuple):
@@ -125,7 +123,6 @@ class Load(NamedTuple):
     Attributes:
         shifts: Oldest first.
         counts: All of it.
-        drills: How many drills; they are in no other figure.
         per_10_min: Average per ten minutes and operator.
         most_in_10_min: Most within ten minutes, for each operator.
         times: By priority, as it is now: an alarm that rose counts where it rose to.
@@ -135,7 +132,6 @@ class Load(NamedTuple):
 
     shifts: list[ShiftLoad]
     counts: Counts
-    drills: int
     per_10_min: float
     most_in_10_min: float
     times: dict[Priority, SeenTimes]
@@ -201,13 +197,11 @@ def load(alarms: Iterable[Alarm], in_shifts: Sequence[Shift], *, operators: int 
     until_ms = in_shifts[-1].until_ms if in_shifts else 0
     within = [each for each in alarms if since_ms <= each.raised_ms < until_ms]
     within.sort(key=_by_raising)
-    counted = [each for each in within if each.code != DRILL]
-    in_time = [each for each in counted if not each.late]
+    in_time = [each for each in within if not each.late]
     raised_ms = [each.raised_ms for each in in_time]
     return Load(
-        shifts=[_of_shift(shift, counted, operators) for shift in in_shifts],
-        counts=_counts(counted),
-        drills=len(within) - len(counted),
+        shifts=[_of_shift(shift, within, operators) for shift in in_shifts],
+        counts=_counts(within),
         per_10_min=_rate(len(in_time), until_ms - since_ms, operators),
         most_in_10_min=most_within(raised_ms) / operators,
         times={priority: seen_times(each for each in in_time if each.priority is priority) for priority in Priority},
@@ -288,11 +282,11 @@ def _frequent(alarms: Sequence[Alarm]) -> list[Frequent]:
 
 
 def standing(alarms: Iterable[Alarm], at_ms: int) -> list[Standing]:
-    """What stands at a moment, without drills; the longest first."""
+    """What stands at a moment, the longest first."""
     found = [
         Standing(each, at_ms - each.raised_ms)
         for each in alarms
-        if each.code != DRILL and each.raised_ms <= at_ms and (each.ended_ms is None or each.ended_ms > at_ms)
+        if each.raised_ms <= at_ms and (each.ended_ms is None or each.ended_ms > at_ms)
     ]
     return sorted(found, key=lambda each: (-each.for_ms, each.alarm.id))
 

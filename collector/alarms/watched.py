@@ -62,7 +62,7 @@ class Soaking(NamedTuple):
         if self.fill:
             evidence["fill"] = self.fill.id
         if self.now:
-            evidence |= {"stream": self.now.stream, "reading": str(self.now.number)}
+            evidence["reading"] = f"{self.now.stream}:{self.now.number}"
         cause_ms = self.at_ms if cause_ms is None else cause_ms
         return Held(Key(code, about or self.basin), f"{self.label}: {text}", cause_ms, self.basin, evidence)
 

@@ -83,7 +83,7 @@ def test_the_night_of_the_clock_change_is_an_hour_shorter_or_longer(night: str, 
 def test_alarms_by_shift_and_basin_and_per_ten_minutes(raised: Raise) -> None:
     """09:00 to 14:00 and 14:00 to 22:00. In the first five hours, thirty times ten minutes, six alarms in time: 0.2
     per ten minutes; four of them within ten minutes (at 0, 1, 2 and 9 min 59.999 s; the one at 10 min is outside of the
-    first window, and the window from 1 min on holds 1, 2, 9:59.999 and 10 min: four as well). One late, one drill.
+    first window, and the window from 1 min on holds 1, 2, 9:59.999 and 10 min: four as well). One late.
     """
     alarms = [
         raised(0),
@@ -93,7 +93,6 @@ def test_alarms_by_shift_and_basin_and_per_ten_minutes(raised: Raise) -> None:
         raised(10 * MINUTE_MS, "soak-waits"),
         raised(4 * HOUR_MS, "disk-nearly-full", ""),
         raised(HOUR_MS, "opened-early", late=True),
-        raised(HOUR_MS, "drill", ""),
         raised(5 * HOUR_MS),  # 14:00 to the millisecond: of the shift that begins
         raised(-1),  # before the range
         raised(13 * HOUR_MS),  # 22:00: after it
@@ -108,7 +107,7 @@ def test_alarms_by_shift_and_basin_and_per_ten_minutes(raised: Raise) -> None:
     }
     assert (early.per_10_min, early.most_in_10_min) == (6 / 30, 4)
     assert (late.counts, late.per_10_min, late.most_in_10_min) == (Counts(medium=1), 1 / 48, 1)
-    assert (found.counts, found.drills) == (Counts(high=1, medium=4, low=2, late=1), 1)
+    assert found.counts == Counts(high=1, medium=4, low=2, late=1)
     assert found.per_10_min == 7 / 78  # thirteen hours are 78 times ten minutes
     assert [found.share_percent(each) for each in Priority] == [14, 57, 29]  # 1, 4 and 2 of 7
 
@@ -144,9 +143,9 @@ def test_an_alarm_that_ends_by_being_seen_was_seen(raised: Raise) -> None:
     assert seen_times([raised(seen_ms=700, ended_after_ms=700)]) == SeenTimes(1, 700, 700, 0, 0)
 
 
-def test_late_ones_and_drills_are_in_no_time(raised: Raise) -> None:
-    """Nobody could have seen them in time; a drill is no alarm."""
-    alarms = [raised(seen_ms=9, late=True), raised(seen_ms=8, code="drill"), raised(seen_ms=7, code="bad-fill")]
+def test_late_ones_are_in_no_time(raised: Raise) -> None:
+    """Nobody could have seen them in time."""
+    alarms = [raised(seen_ms=9, late=True), raised(seen_ms=7, code="bad-fill")]
     found = load(alarms, shifts(MONDAY, MONDAY + HOUR_MS, DAY, to_ms))
     assert found.all_times == SeenTimes(1, 7, 7, 0, 0)
     assert found.times[Priority.HIGH] == found.all_times
@@ -171,13 +170,12 @@ def test_most_frequent_by_kind_and_basin(raised: Raise) -> None:
 
 
 def test_what_stands_the_longest_first(raised: Raise) -> None:
-    """At one hour: raised at 0 and at 50 min; one that ended at that very moment stands no more, nor does a drill."""
+    """At one hour: raised at 0 and at 50 min; one that ended at that very moment stands no more."""
     alarms = [
         raised(50 * MINUTE_MS),
         raised(0),
         raised(0, ended_after_ms=HOUR_MS),
         raised(0, ended_after_ms=HOUR_MS + 1),
-        raised(0, "drill"),
         raised(HOUR_MS + 1),
     ]
     found = [(each.alarm.id, each.for_ms) for each in standing(alarms, MONDAY + HOUR_MS)]

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from kit import site
 from msgspec.structs import replace
-from record_kit import HOUR_MS, MINUTE_MS, SECOND_MS, SUPERVISOR, Recording
+from record_kit import HOUR_MS, MINUTE_MS, SECOND_MS, SUPERVISOR
 from route_kit import TAKES, Server, file_of
 from ward_kit import B1, B2, Ward
 
@@ -63,6 +63,7 @@ class Listed:
 
     def __init__(self, ward: Ward, **settings: object) -> None:
         self.ward, self.phones = ward, Phones()
+        ward.lid(B2, "closed", 5)
         self.conditions = Conditions(ward.recording.clock)
         given: dict[str, object] = {"notify": [ANNA, BEN, CARL]} | settings
         self.settings: Settings = replace(site(), **given)
@@ -88,16 +89,6 @@ class Listed:
 
     def records(self, kind: str) -> list[dict[str, object]]:
         return [each.content() for each in records(self.ward.recording.desk.connection, kinds=(kind,))]
-
-
-@pytest.fixture
-def ward(tmp_path: Path) -> Iterator[Ward]:
-    recording = Recording(tmp_path / "data")
-    ward = Ward(recording)
-    ward.lid(B2, "closed", 5)
-    yield ward
-    ward.close()
-    recording.close()
 
 
 @pytest.fixture

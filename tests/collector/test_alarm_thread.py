@@ -5,26 +5,15 @@ from __future__ import annotations
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
-from pathlib import Path
 
 import pytest
 from kit import site
-from record_kit import Recording
 from ward_kit import B1, Ward
 
 from collector.alarms import thread
 from collector.alarms.thread import AlarmThread
 from collector.conditions import Conditions
 from collector.record.things import Alarm
-
-
-@pytest.fixture
-def ward(tmp_path: Path) -> Iterator[Ward]:
-    recording = Recording(tmp_path / "data")
-    ward = Ward(recording)
-    yield ward
-    ward.close()
-    recording.close()
 
 
 @pytest.fixture

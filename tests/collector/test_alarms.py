@@ -475,6 +475,19 @@ def test_the_button_at_the_basin_says_that_somebody_was_there(watched: Watched) 
     assert watched.one("below-minimum").priority is Priority.MEDIUM
 
 
+def test_a_press_is_not_for_an_alarm_of_something_earlier(watched: Watched) -> None:
+    """What came late is over at the basin: whoever presses there sees what the node signals now."""
+    watched.ward.soaking("A1")
+    watched.ward.lid(B1, "closed", 60)
+    watched.ward.lid(B1, "open", 10)
+    watched.ward.recording.later(10 * MINUTE_MS)
+    watched.look()
+    assert watched.one("opened-early").late
+    says(watched, load=True, alarm="opened-early", seen_ms=1_000)
+    watched.look()
+    assert watched.one("opened-early").seen is None
+
+
 def test_a_load_that_only_the_button_told_of(watched: Watched) -> None:
     watched.lid("closed", 60)
     watched.lid("open", 10)

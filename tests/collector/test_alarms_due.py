@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator
-from pathlib import Path
 from typing import NamedTuple
 
 import pytest
 from kit import BOOT, clock_at
 from msgspec.structs import replace
-from record_kit import DAY_MS, HOUR_MS, MINUTE_MS, Recording
+from record_kit import DAY_MS, HOUR_MS, MINUTE_MS
 from ward_kit import B1, B2, BOOTED, PROFILE, Ward
 
 from collector.alarms.due import due_held
@@ -23,15 +21,6 @@ from collector.record.things import Fill, MecPolicy, Policy
 from soak.wire import State
 
 NOBODY: tuple[NodeNow, ...] = ()
-
-
-@pytest.fixture
-def ward(tmp_path: Path) -> Iterator[Ward]:
-    recording = Recording(tmp_path / "data")
-    ward = Ward(recording)
-    yield ward
-    ward.close()
-    recording.close()
 
 
 def held(
