@@ -20,6 +20,7 @@ from litestar.types import ASGIApp
 
 from collector.fault_words import fault_words
 from collector.readings import dating_error_ms
+from dashboard import texts
 from dashboard.aids_api import aids_router
 from dashboard.alarms_api import alarms_router
 from dashboard.alarms_pages import alarm_router
@@ -131,7 +132,10 @@ def _templates(site: Site) -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        extensions=["jinja2.ext.i18n"],
     )
+    environment.policies["ext.i18n.trimmed"] = True
+    environment.install_gettext_callables(texts._, texts.many, newstyle=True)  # type: ignore[attr-defined]
 
     def by_day(closures: Iterable[ClosureBody]) -> list[tuple[str, list[ClosureBody]]]:
         return [(day, list(rows)) for day, rows in groupby(closures, lambda each: when.day(each.closed_at_ms))]
@@ -157,6 +161,8 @@ def _templates(site: Site) -> Environment:
     environment.filters["groupby_run"] = groupby_run
     environment.globals.update(
         asset=url,
+        language=texts.language,
+        texts_of_scripts=texts.for_scripts,
         style_ids=style_ids,
         when=when,
         rehearsal=rehearsal_words(site.rehearsal),

@@ -14,6 +14,7 @@ import uvicorn
 
 from collector.errors import StartError
 from collector.schema import FILE_NAME
+from dashboard import texts
 from dashboard.app import LOCAL_NAMES, build_app
 from dashboard.live import Live
 from soak.rehearsal import Rehearsal
@@ -49,9 +50,22 @@ class _Server(uvicorn.Server):
 )
 @click.option("--allow-host", multiple=True, metavar="NAME", help="A further name under which browsers may come.")
 @click.option("--require-sign-in", is_flag=True, help="Looking, too, takes somebody who is signed in.")
+@click.option(
+    "--translation",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="A translation of the pages' texts (.po), made from dashboard/catalogue/messages.pot.  [default: English]",
+)
 @click.option("--rehearsal", metavar="TEXT", help="The clock of a rehearsal, as `soakledger demo` hands it over.")
 def command(
-    data_dir: Path, host: str, port: int, allow_host: tuple[str, ...], rehearsal: str | None, *, require_sign_in: bool
+    *,
+    data_dir: Path,
+    host: str,
+    port: int,
+    allow_host: tuple[str, ...],
+    translation: Path | None,
+    rehearsal: str | None,
+    require_sign_in: bool,
 ) -> None:
     """Serve the pages and the HTTP API over the collector's data.
 
@@ -63,6 +77,8 @@ def command(
     played = _rehearsal(rehearsal)
     _wait_for_data(data_dir)
     try:
+        if translation:
+            texts.speak(translation)
         listening = _listen(host, port)
     except StartError as error:
         click.echo(str(error), err=True)
