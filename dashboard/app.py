@@ -28,6 +28,7 @@ from dashboard.alarms_words import NOT_KNOWN, AlarmsNow
 from dashboard.api import api_router
 from dashboard.assets import style_ids, url
 from dashboard.deeds_api import deeds_router
+from dashboard.degrees import difference, fahrenheit_shown, shown
 from dashboard.devices_api import devices_router
 from dashboard.door import Door, signed_in
 from dashboard.form_pages import form_router
@@ -47,7 +48,7 @@ from dashboard.site import Site
 from dashboard.things_api import things_router
 from dashboard.when import SiteTime
 from dashboard.words import edge_words, proven_words, quiet, requirement_words
-from soak.quantity import celsius, in_words
+from soak.quantity import in_words
 from soak.rehearsal import Rehearsal
 
 LOCAL_NAMES = ("127.0.0.1", "localhost", "::1")
@@ -145,7 +146,7 @@ def _templates(site: Site) -> Environment:
 
     def coldest(closure: ClosureBody) -> str:
         if closure.coldest_mc is not None:
-            return celsius(closure.coldest_mc)
+            return shown(closure.coldest_mc)
         return "not judged" if closure.requirement is None else "no value"
 
     def groupby_run(items: Iterable[object], attribute: str) -> list[tuple[str, list[object]]]:
@@ -170,7 +171,9 @@ def _templates(site: Site) -> Environment:
         collector_said=site.collecting.now,
         alarms_shown=alarms_shown,
         speed=site.rehearsal.speed if site.rehearsal else 1,
-        celsius=celsius,
+        celsius=shown,
+        difference=difference,
+        fahrenheit_shown=fahrenheit_shown,
         coldest=coldest,
         in_words=in_words,
         dating_error_ms=dating_error_ms,

@@ -16,7 +16,9 @@ from collector.errors import StartError
 from collector.schema import FILE_NAME
 from dashboard import texts
 from dashboard.app import LOCAL_NAMES, build_app
+from dashboard.degrees import show_fahrenheit
 from dashboard.live import Live
+from dashboard.when import SiteTime
 from soak.rehearsal import Rehearsal
 
 _PATIENCE_S = 5.0
@@ -50,6 +52,10 @@ class _Server(uvicorn.Server):
 )
 @click.option("--allow-host", multiple=True, metavar="NAME", help="A further name under which browsers may come.")
 @click.option("--require-sign-in", is_flag=True, help="Looking, too, takes somebody who is signed in.")
+@click.option("--fahrenheit", is_flag=True, help="Degrees Fahrenheit beside degrees Celsius.")
+@click.option(
+    "--clock", type=click.Choice(["24", "12"]), default="24", show_default=True, help="Hours on the pages' clock."
+)
 @click.option(
     "--translation",
     type=click.Path(dir_okay=False, path_type=Path),
@@ -63,6 +69,8 @@ def command(
     host: str,
     port: int,
     allow_host: tuple[str, ...],
+    fahrenheit: bool,
+    clock: str,
     translation: Path | None,
     rehearsal: str | None,
     require_sign_in: bool,
@@ -76,6 +84,7 @@ def command(
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
     played = _rehearsal(rehearsal)
     _wait_for_data(data_dir)
+    show_fahrenheit(beside=fahrenheit)
     try:
         if translation:
             texts.speak(translation)
@@ -87,6 +96,7 @@ def command(
         app = build_app(
             data_dir,
             rehearsal=played,
+            when=SiteTime(twelve=clock == "12"),
             allowed_hosts=(*LOCAL_NAMES, host, *allow_host),
             require_sign_in=require_sign_in,
         )

@@ -116,7 +116,7 @@ def frame(look: Look, when: SiteTime, rehearsal: Rehearsal | None) -> Frame:
     return Frame(
         site=look.site or "This site",
         day=when.day(look.now_ms),
-        live_at=f"{when.local(look.now_ms):%H:%M:%S}",
+        live_at=when.clock_seconds(look.now_ms),
         rehearsal=rehearsal_words(rehearsal),
         backlog_percent=backlog_percent(look.backlog.arrived, look.backlog.expected, speed),
         lanes=[lane(each, when) for each in look.basins],

@@ -19,18 +19,29 @@ class SiteTime:
 
     Args:
         zone: Time zone; None for the one this machine is set to.
+        twelve: Times of day on a clock of twelve hours: "1:18 PM".
     """
 
-    def __init__(self, zone: tzinfo | None = None) -> None:
-        self._zone = zone
+    def __init__(self, zone: tzinfo | None = None, *, twelve: bool = False) -> None:
+        self._zone, self.twelve = zone, twelve
 
     def local(self, ms: int) -> datetime:
         """Milliseconds since 1970 as local date and time; out of all reason they stay in UTC at the nearest end."""
         return (_EPOCH + min(max(ms, 0), LATEST_MS) * _MILLISECOND).astimezone(self._zone)
 
     def clock(self, ms: int) -> str:
-        """Time of day: "13:18"."""
-        return f"{self.local(ms):%H:%M}"
+        """Time of day: "13:18", or "1:18 PM"."""
+        return self._of_day(ms, "%H:%M", "%M")
+
+    def clock_seconds(self, ms: int) -> str:
+        """Time of day to the second: "13:18:05", or "1:18:05 PM"."""
+        return self._of_day(ms, "%H:%M:%S", "%M:%S")
+
+    def _of_day(self, ms: int, whole: str, after_hour: str) -> str:
+        moment = self.local(ms)
+        if not self.twelve:
+            return f"{moment:{whole}}"
+        return f"{(moment.hour - 1) % 12 + 1}:{moment:{after_hour}} {'AM' if moment.hour < 12 else 'PM'}"
 
     def day(self, ms: int) -> str:
         """Date: "Tue 3 Mar 2026"."""
@@ -39,11 +50,11 @@ class SiteTime:
 
     def full(self, ms: int) -> str:
         """Date and time to the second: "Tue 3 Mar 2026 13:18:05"."""
-        return f"{self.day(ms)} {self.local(ms):%H:%M:%S}"
+        return f"{self.day(ms)} {self.clock_seconds(ms)}"
 
     def evidence(self, ms: int) -> str:
-        """Date and time to the tenth of a second with the offset: "Tue 3 Mar 2026 13:18:05.2 +01:00"."""
-        return f"{self.full(ms)}.{ms % 1000 // 100} {self.rfc3339(ms)[-6:]}"
+        """Date and time to the tenth of a second with the offset, always 24 h: "Tue 3 Mar 2026 13:18:05.2 +01:00"."""
+        return f"{self.day(ms)} {self.local(ms):%H:%M:%S}.{ms % 1000 // 100} {self.rfc3339(ms)[-6:]}"
 
     def near(self, ms: int, now_ms: int) -> str:
         """Time of day, with the date in front unless it is today."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
-from datetime import date
+from datetime import UTC, date, datetime
 
 import pytest
 
@@ -64,3 +64,21 @@ def test_times_out_of_all_reason_do_not_raise(central_europe: SiteTime) -> None:
     """A node may claim any time; the page must come up all the same."""
     assert central_europe.day(2**53) == "Fri 1 Jan 2100"
     assert central_europe.day(-5).endswith("1970")
+
+
+@pytest.mark.parametrize(
+    ("hour", "text"),
+    [
+        (0, "12:05:09 AM"),
+        (1, "1:05:09 AM"),
+        (11, "11:05:09 AM"),
+        (12, "12:05:09 PM"),
+        (13, "1:05:09 PM"),
+        (23, "11:05:09 PM"),
+    ],
+)
+def test_a_clock_of_twelve_hours(hour: int, text: str) -> None:
+    when = SiteTime(UTC, twelve=True)
+    ms = when.moment_ms(datetime(2026, 3, 3, hour, 5, 9))  # noqa: DTZ001 - of the site
+    assert when.clock_seconds(ms) == text
+    assert when.evidence(ms).endswith(f" {hour:02d}:05:09.0 +00:00")
