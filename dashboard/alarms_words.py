@@ -9,6 +9,7 @@ from typing import NamedTuple
 import msgspec
 
 from collector.record.things import Alarm
+from dashboard.texts import N_, _
 from dashboard.when import SiteTime
 from soak.alarms import KINDS, Priority
 from soak.quantity import in_words
@@ -74,6 +75,14 @@ class Fact(NamedTuple):
 
     term: str
     text: str
+
+
+_PRIORITIES = {Priority.HIGH: N_("High"), Priority.MEDIUM: N_("Medium"), Priority.LOW: N_("Low")}
+
+
+def priority_word(priority: str) -> str:
+    """How urgent, as the word in front of an alarm says it."""
+    return _(_PRIORITIES[Priority(priority)])
 
 
 def name_of(code: str) -> str:

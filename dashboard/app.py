@@ -20,11 +20,11 @@ from litestar.types import ASGIApp
 
 from collector.fault_words import fault_words
 from collector.readings import dating_error_ms
-from dashboard import texts
+from dashboard import navigation, texts
 from dashboard.aids_api import aids_router
 from dashboard.alarms_api import alarms_router
 from dashboard.alarms_pages import alarm_router
-from dashboard.alarms_words import NOT_KNOWN, AlarmsNow
+from dashboard.alarms_words import NOT_KNOWN, AlarmsNow, priority_word
 from dashboard.api import api_router
 from dashboard.assets import style_ids, url
 from dashboard.deeds_api import deeds_router
@@ -170,6 +170,8 @@ def _templates(site: Site) -> Environment:
         signed_in=signed_in,
         collector_said=site.collecting.now,
         alarms_shown=alarms_shown,
+        priority_word=priority_word,
+        navigation=navigation,
         speed=site.rehearsal.speed if site.rehearsal else 1,
         celsius=shown,
         difference=difference,
