@@ -24,7 +24,7 @@ from dashboard import navigation, texts
 from dashboard.aids_api import aids_router
 from dashboard.alarms_api import alarms_router
 from dashboard.alarms_pages import alarm_router
-from dashboard.alarms_words import NOT_KNOWN, AlarmsNow, priority_word
+from dashboard.alarms_words import AlarmsNow, not_known, priority_word
 from dashboard.api import api_router
 from dashboard.assets import style_ids, url
 from dashboard.deeds_api import deeds_router
@@ -47,7 +47,7 @@ from dashboard.signin_pages import signin_page_router
 from dashboard.site import Site
 from dashboard.things_api import things_router
 from dashboard.when import SiteTime
-from dashboard.words import edge_words, proven_words, quiet, requirement_words
+from dashboard.words import edge_words, finding_words, proven_words, quiet, requirement_words, verdict_word
 from soak.quantity import in_words
 from soak.rehearsal import Rehearsal
 
@@ -147,7 +147,7 @@ def _templates(site: Site) -> Environment:
     def coldest(closure: ClosureBody) -> str:
         if closure.coldest_mc is not None:
             return shown(closure.coldest_mc)
-        return "not judged" if closure.requirement is None else "no value"
+        return texts._("not judged") if closure.requirement is None else texts._("no value")
 
     def groupby_run(items: Iterable[object], attribute: str) -> list[tuple[str, list[object]]]:
         return [(key, list(run)) for key, run in groupby(items, lambda each: str(getattr(each, attribute)))]
@@ -156,7 +156,7 @@ def _templates(site: Site) -> Environment:
         """What stands, for whoever may look; none for others. Before the first look nothing is known to stand."""
         if site.closed and signed_in(connection) is None:
             return None
-        return site.live.alarms.now or NOT_KNOWN
+        return site.live.alarms.now or not_known()
 
     environment.filters["by_day"] = by_day
     environment.filters["groupby_run"] = groupby_run
@@ -180,6 +180,8 @@ def _templates(site: Site) -> Environment:
         in_words=in_words,
         dating_error_ms=dating_error_ms,
         edge_words=edge_words,
+        finding_words=finding_words,
+        verdict_word=verdict_word,
         fault_words=fault_words,
         requirement_words=requirement_words,
         proven=proven,
