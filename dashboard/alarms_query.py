@@ -28,6 +28,7 @@ from dashboard.record_device import closure_row
 from dashboard.record_query import Names, needed
 from dashboard.texts import N_, _
 from dashboard.when import DAY_MS, SiteTime
+from dashboard.words import kind_word
 from soak.alarms import Priority
 
 OVER_WITHIN_MS = DAY_MS
@@ -124,29 +125,9 @@ def _row(book: Book, alarm: Alarm, call: Calling, when: SiteTime) -> AlarmRow:
     return AlarmRow(alarm, name_of(alarm.code), todo_of(alarm.code), where, evidence, said)
 
 
-_TERMS = {
-    "alarm": N_("alarm"),
-    "basin": N_("basin"),
-    "bottle": N_("bottle"),
-    "closure": N_("closure"),
-    "device": N_("device"),
-    "fill": N_("fill"),
-    "load": N_("load"),
-    "mec test": N_("MEC test"),
-    "node": N_("node"),
-    "note": N_("note"),
-    "reading": N_("reading"),
-    "record": N_("record"),
-    "sensor": N_("sensor"),
-    "strip bottle": N_("strip bottle"),
-    "turn": N_("round"),
-}
-"""What an alarm rests on, as evidence names it, in words."""
-
-
 def _evidence(book: Book, call: Calling, term: str, text: str) -> Link:
     """Where a page shows it, it is a link; else it is said all the same."""
-    kind, words = term.replace("_", "-"), term.replace("-", " ").replace("_", " ")
+    kind = term.replace("_", "-")
     href, shown = "", text
     if kind == "closure":
         row = closure_row(book, text) if text.rpartition(":")[2].isdigit() else None
@@ -161,7 +142,7 @@ def _evidence(book: Book, call: Calling, term: str, text: str) -> Link:
         href, shown = _basin_page(book, text), call.basin(text)
     elif kind in KINDS and book.find(KINDS[kind], text) is not None:
         href = page_of(book, kind, text)
-    return Link(_(_TERMS[words]) if words in _TERMS else words, shown, href)
+    return Link(kind_word(kind), shown, href)
 
 
 def _basin_page(book: Book, key: str) -> str:

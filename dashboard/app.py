@@ -24,7 +24,7 @@ from dashboard import navigation, texts
 from dashboard.aids_api import aids_router
 from dashboard.alarms_api import alarms_router
 from dashboard.alarms_pages import alarm_router
-from dashboard.alarms_words import AlarmsNow, not_known, priority_word
+from dashboard.alarms_words import AlarmsNow, count_words, not_known, priority_word
 from dashboard.api import api_router
 from dashboard.assets import style_ids, url
 from dashboard.deeds_api import deeds_router
@@ -33,6 +33,7 @@ from dashboard.devices_api import devices_router
 from dashboard.door import Door, signed_in
 from dashboard.form_pages import form_router
 from dashboard.guard import KnownHosts, protect
+from dashboard.help_pages import help_router
 from dashboard.lanes import rehearsal_words
 from dashboard.pages import page_router
 from dashboard.problems import answer_problem
@@ -47,7 +48,7 @@ from dashboard.signin_pages import signin_page_router
 from dashboard.site import Site
 from dashboard.things_api import things_router
 from dashboard.when import SiteTime
-from dashboard.words import edge_words, finding_words, proven_words, quiet, requirement_words, verdict_word
+from dashboard.words import edge_words, finding_words, kind_word, proven_words, quiet, requirement_words, verdict_word
 from soak.quantity import in_words
 from soak.rehearsal import Rehearsal
 
@@ -104,6 +105,7 @@ def build_app(
             devices_router(),
             signin_page_router(),
             form_router(),
+            help_router(),
             *([rehearsal_router()] if rehearsal else []),
         ],
         dependencies={"site": Provide(lambda: site, sync_to_thread=False)},
@@ -159,6 +161,7 @@ def _templates(site: Site) -> Environment:
         return site.live.alarms.now or not_known()
 
     environment.filters["by_day"] = by_day
+    environment.filters["translated"] = texts._
     environment.filters["groupby_run"] = groupby_run
     environment.globals.update(
         asset=url,
@@ -171,6 +174,7 @@ def _templates(site: Site) -> Environment:
         collector_said=site.collecting.now,
         alarms_shown=alarms_shown,
         priority_word=priority_word,
+        count_words=count_words,
         navigation=navigation,
         speed=site.rehearsal.speed if site.rehearsal else 1,
         celsius=shown,
@@ -181,6 +185,7 @@ def _templates(site: Site) -> Environment:
         dating_error_ms=dating_error_ms,
         edge_words=edge_words,
         finding_words=finding_words,
+        kind_word=kind_word,
         verdict_word=verdict_word,
         fault_words=fault_words,
         requirement_words=requirement_words,

@@ -25,7 +25,7 @@ from dashboard.store import NotReadyError
 from dashboard.texts import _
 
 SIGN_IN = "/sign-in"
-_ALWAYS_OPEN = (SIGN_IN, "/api/sign-in", "/static/", "/health", "/about", "/robots.txt")
+_ALWAYS_OPEN = (SIGN_IN, "/api/sign-in", "/static/", "/health", "/about", "/help", "/robots.txt")
 _SAFE = ("GET", "HEAD", "OPTIONS")
 _JSON, _PICTURES = "application/json", "/api/pictures"
 _STATE = "signed"

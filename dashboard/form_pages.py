@@ -40,14 +40,14 @@ AnyRequest = Request[Any, Any, Any]
 _SUGGESTIONS = 100
 _MOST_TYPED_BYTES = 256 * 1024
 _SUBJECTS = {
-    N_("Alarms"): ("answers",),
+    N_("Alarms"): ("answers", "drills"),
     N_("Loads"): ("loads", "late"),
     N_("A device’s round"): ("turns",),
     N_("After the soak"): ("rinses", "drying"),
     N_("Release, quarantine and use"): ("release", "quarantine", "storage", "use"),
     N_("MEC tests"): ("mec",),
     N_("Fills"): ("fills",),
-    N_("Bottles of solution"): ("bottles",),
+    N_("Bottles of solution"): ("bottles", "corrections"),
     N_("Test strips"): ("strips",),
     N_("Checks of sensors and temperature"): ("checks",),
     N_("Closures"): ("unassigned",),

@@ -123,7 +123,7 @@ def fields(kind: type[Deed]) -> list[Field]:
 
 
 def _fields(info: types.StructType, prefix: str, inside: str, *, needed: bool) -> Iterator[Field]:
-    said = _attributes(info.cls)
+    said = said_of(info.cls)
     for field in info.fields:
         core, nothing = _core(field.type)
         name, words = prefix + field.name, label(field.name)
@@ -270,7 +270,7 @@ def _part(field: types.Field) -> str:
     return text.format(name=name, unit=unit)
 
 
-def _attributes(kind: type) -> dict[str, str]:
+def said_of(kind: type) -> dict[str, str]:
     """What docstrings say of a struct's fields, of its bases too."""
     found: dict[str, str] = {}
     for each in reversed(kind.__mro__[:-1]):
