@@ -49,7 +49,7 @@ def blocks(name: str) -> tuple[str, ...]:
 
 def rendered(name: str) -> Markup:
     """A page's HTML in the site's language. Markup in the text is shown as text: nobody can put a script into it."""
-    markdown = MarkdownIt("commonmark", {"html": False}).enable("table")
+    markdown = MarkdownIt("commonmark", {"html": False})
     return Markup(markdown.render("\n\n".join(_(each) for each in blocks(name))))  # noqa: S704 - html is off
 
 

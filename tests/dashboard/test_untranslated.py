@@ -34,7 +34,9 @@ DATA = re.compile(
             r"\b\d[\d.,]*( |\u00a0)(ms|s|min|h|mL|°C|°F)\b|°C|\b(mL|kg)\b",  # quantities: symbols are international
             r"\b\d+:\d\d(:\d\d)?\b|\b[A-Z]{1,3}-?\d+\b|\b[a-z]+/[a-z]\d\b|\bn\d/b\d\b",  # times, ids, basins by address
             r"\b(tina|tom|sam|ada|olga)\b",  # ids of people
-            *(re.escape(each) for each in sorted(CHEMISTRIES.values(), key=len, reverse=True)),  # rows of a published table
+            *(
+                re.escape(each) for each in sorted(CHEMISTRIES.values(), key=len, reverse=True)
+            ),  # rows of a published table
             r"peracetic acid|gastroscope|\btyped\b|\b(STRIP|LOT|GS)-\d+",  # names of things that tests recorded
             r"https?://\S+|/[a-z]+/\S*",  # addresses
         )
