@@ -20,11 +20,11 @@ from litestar.types import ASGIApp
 
 from collector.fault_words import fault_words
 from collector.readings import dating_error_ms
-from dashboard import texts
+from dashboard import navigation, texts
 from dashboard.aids_api import aids_router
 from dashboard.alarms_api import alarms_router
 from dashboard.alarms_pages import alarm_router
-from dashboard.alarms_words import NOT_KNOWN, AlarmsNow
+from dashboard.alarms_words import AlarmsNow, count_words, not_known, priority_word
 from dashboard.api import api_router
 from dashboard.assets import style_ids, url
 from dashboard.deeds_api import deeds_router
@@ -33,6 +33,7 @@ from dashboard.devices_api import devices_router
 from dashboard.door import Door, signed_in
 from dashboard.form_pages import form_router
 from dashboard.guard import KnownHosts, protect
+from dashboard.help_pages import help_router
 from dashboard.lanes import rehearsal_words
 from dashboard.pages import page_router
 from dashboard.problems import answer_problem
@@ -47,7 +48,7 @@ from dashboard.signin_pages import signin_page_router
 from dashboard.site import Site
 from dashboard.things_api import things_router
 from dashboard.when import SiteTime
-from dashboard.words import edge_words, proven_words, quiet, requirement_words
+from dashboard.words import edge_words, finding_words, kind_word, proven_words, quiet, requirement_words, verdict_word
 from soak.quantity import in_words
 from soak.rehearsal import Rehearsal
 
@@ -104,6 +105,7 @@ def build_app(
             devices_router(),
             signin_page_router(),
             form_router(),
+            help_router(),
             *([rehearsal_router()] if rehearsal else []),
         ],
         dependencies={"site": Provide(lambda: site, sync_to_thread=False)},
@@ -147,7 +149,7 @@ def _templates(site: Site) -> Environment:
     def coldest(closure: ClosureBody) -> str:
         if closure.coldest_mc is not None:
             return shown(closure.coldest_mc)
-        return "not judged" if closure.requirement is None else "no value"
+        return texts._("not judged") if closure.requirement is None else texts._("no value")
 
     def groupby_run(items: Iterable[object], attribute: str) -> list[tuple[str, list[object]]]:
         return [(key, list(run)) for key, run in groupby(items, lambda each: str(getattr(each, attribute)))]
@@ -156,9 +158,10 @@ def _templates(site: Site) -> Environment:
         """What stands, for whoever may look; none for others. Before the first look nothing is known to stand."""
         if site.closed and signed_in(connection) is None:
             return None
-        return site.live.alarms.now or NOT_KNOWN
+        return site.live.alarms.now or not_known()
 
     environment.filters["by_day"] = by_day
+    environment.filters["translated"] = texts._
     environment.filters["groupby_run"] = groupby_run
     environment.globals.update(
         asset=url,
@@ -170,6 +173,9 @@ def _templates(site: Site) -> Environment:
         signed_in=signed_in,
         collector_said=site.collecting.now,
         alarms_shown=alarms_shown,
+        priority_word=priority_word,
+        count_words=count_words,
+        navigation=navigation,
         speed=site.rehearsal.speed if site.rehearsal else 1,
         celsius=shown,
         difference=difference,
@@ -178,6 +184,9 @@ def _templates(site: Site) -> Environment:
         in_words=in_words,
         dating_error_ms=dating_error_ms,
         edge_words=edge_words,
+        finding_words=finding_words,
+        kind_word=kind_word,
+        verdict_word=verdict_word,
         fault_words=fault_words,
         requirement_words=requirement_words,
         proven=proven,

@@ -27,13 +27,14 @@ from collector.record.things import (
     Turn,
 )
 from dashboard.query import MissingError
+from dashboard.texts import N_, _
 
 PER_PAGE = 50
 RECENT = 20
 ON_ONE_PAGE = 200
 """Lists that a site keeps short, such as bottles, are cut here."""
 
-_NO_PERSON = {COLLECTOR: "the collector", AT_THE_BASIN: "somebody at the basin"}
+_NO_PERSON = {COLLECTOR: N_("the collector"), AT_THE_BASIN: N_("somebody at the basin")}
 """Who is said to have done something where the record has no person for it; the button's word is the engine's."""
 
 _Thing = TypeVar("_Thing", bound=Thing)
@@ -64,7 +65,7 @@ class Names:
 
     def who(self, person: str) -> str:
         """A person, the collector, or whoever pressed a basin's button."""
-        return _NO_PERSON.get(person) or self._people.get(person, person)
+        return _(_NO_PERSON[person]) if person in _NO_PERSON else self._people.get(person, person)
 
     def basin(self, key: str) -> str:
         """A basin."""
