@@ -45,6 +45,7 @@ from dashboard.shift_pages import shift_router
 from dashboard.signin import signin_router
 from dashboard.signin_pages import signin_page_router
 from dashboard.site import Site
+from dashboard.statistics.pages import statistics_router
 from dashboard.things_api import things_router
 from dashboard.when import SiteTime
 from dashboard.words import edge_words, proven_words, quiet, requirement_words
@@ -104,6 +105,7 @@ def build_app(
             devices_router(),
             signin_page_router(),
             form_router(),
+            statistics_router(),
             *([rehearsal_router()] if rehearsal else []),
         ],
         dependencies={"site": Provide(lambda: site, sync_to_thread=False)},
