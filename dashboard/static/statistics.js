@@ -82,9 +82,15 @@
   function steps(pairs) {
     const x = [];
     const y = [];
+    let before = null;
     for (const [place, value] of pairs) {
+      if (before !== null && place > before + 1) {
+        x.push(null);
+        y.push(null);
+      }
       x.push(place - 0.5, place + 0.5);
       y.push(value, value);
+      before = place;
     }
     return [x, y];
   }
@@ -126,17 +132,27 @@
       const texts = shown.map((each) => _("{label}<br>median {median} of {n}<br>lowest {lowest}, highest {highest}", { label: labels[each.place], median: say(each.median), n: each.n, lowest: say(each.lowest), highest: say(each.highest) }));
       const across = [-0.5, found.groups.length - 0.5];
       const limits = body.upper === null ? [] : [body.upper, body.lower].map((limit) => line(across, [limit / scale, limit / scale], colours, "dash"));
-      const down = {
-        type: "scatter", mode: "markers", x: places, y: medians, hoverinfo: "skip", marker: { size: 1, color: colours.edge },
-        error_y: { type: "data", symmetric: false, array: shown.map(() => 0), arrayminus: shown.map((each) => (each.median - each.lowest) / scale), color: colours.edge, thickness: 1.5, width: Math.min(5, element.clientWidth / shown.length / 4) },
+      // The lowest have an axis of their own below: one long failure would press the medians flat.
+      const lowest = shown.map((each) => each.lowest / scale);
+      const worst = {
+        type: "scatter", mode: "markers", x: places, y: lowest, yaxis: "y2", hovertext: texts, hovertemplate: "%{hovertext}<extra></extra>", cliponaxis: false,
+        marker: { symbol: "line-ew", size: Math.max(8, Math.min(18, element.clientWidth / found.groups.length / 2)), line: { color: colours.ink, width: 2.5 } },
       };
+      const zero = { ...line(across, [0, 0], colours, "dot", { color: colours.edge }), yaxis: "y2" };
       const mean = line(across, [body.mean / scale, body.mean / scale], colours, "solid");
-      const zero = line(across, [0, 0], colours, "dot", { color: colours.edge });
-      const traces = [zero, down, ...limits, mean, ...points(places, medians, shown.map((each) => each.outside), texts, colours)];
-      const all = [0, ...medians, ...shown.map((each) => each.lowest / scale), ...(body.upper === null ? [] : [body.upper / scale, body.lower / scale])];
-      const [low, high] = [Math.min(...all), Math.max(...all)];
-      const room = Math.max((high - low) * 0.12, time ? 1 : 0.1);
-      return [traces, layoutOf(element, colours, { yaxis: { range: [low - room, high + room], ticksuffix: time ? " min" : " °C" }, margin: { l: 74, r: 14, t: 12, b: 40 } })];
+      const traces = [zero, worst, ...limits, mean, ...points(places, medians, shown.map((each) => each.outside), texts, colours)];
+      const range = (values) => {
+        const [low, high] = [Math.min(...values), Math.max(...values)];
+        const room = Math.max((high - low) * 0.16, time ? 0.5 : 0.05);
+        return [low - room, high + room];
+      };
+      const ticksuffix = time ? " min" : " °C";
+      const limitValues = body.upper === null ? [] : [body.upper / scale, body.lower / scale];
+      return [traces, layoutOf(element, colours, {
+        xaxis: { anchor: "y2" }, yaxis: { domain: [0.46, 1], range: range([...medians, ...limitValues]), ticksuffix, nticks: 5 },
+        yaxis2: { domain: [0, 0.34], range: range([0, ...lowest]), ticksuffix, nticks: 4, fixedrange: true, gridcolor: colours.rule, zeroline: false },
+        margin: { l: 78, r: 14, t: 26, b: 40 }, annotations: [[1, _("median")], [0.34, _("lowest")]].map(([y, text]) => ({ xref: "paper", yref: "paper", x: 0, y, xanchor: "left", yanchor: "bottom", text, showarrow: false, font: { color: colours.ink, size: 14 } })),
+      })];
     };
   }
 
@@ -148,7 +164,7 @@
       type: "bar", x, y: rows.map((each) => each.count), marker: { color: colours.tint, line: { color: colours.line, width: 1.5 } }, hovertext: rows.map((each) => each.label),
       hovertemplate: `%{hovertext}<br>${_("{n} rounds", { n: "%{y}" })}<extra></extra>`, text: rows.map((each) => String(each.count)), textposition: "outside", textfont: { color: colours.ink, size: 14 }, cliponaxis: false,
     };
-    const ticktext = rows.map((each) => (narrow ? spellShort(each) : each.label.replace(/ (?=\S+ \S+ \S+$)/, "<br>")));
+    const ticktext = rows.map((each) => (narrow ? spellShort(each) : each.label.replace(/(\d) /g, "$1\u00a0").replace(" ", "<br>")));
     const xaxis = { tickvals: x, ticktext, range: [-0.6, rows.length - 0.4] };
     const most = Math.max(1, ...rows.map((each) => each.count));
     return [[bars], layoutOf(element, colours, { bargap: 0.3, xaxis, yaxis: { range: [0, most * 1.2], tickformat: ",d" }, margin: { l: 62, r: 14, t: 12, b: 56 } })];

@@ -21,7 +21,7 @@ class Became(enum.StrEnum):
     MET_LATER = "met in a later closure of its load"
     QUARANTINED = "in quarantine"
     UNRELEASED = "used without release"
-    AGAIN = "round ended, begun again"
+    AGAIN = "begun again"
     OPEN = "not settled yet"
 
 

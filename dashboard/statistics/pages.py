@@ -23,6 +23,7 @@ from dashboard.statistics.shapes import StatisticsBody
 from dashboard.statistics.sheet import Statistics
 from dashboard.statistics.tables import table
 from dashboard.texts import N_, _
+from dashboard.words import together
 
 T = TypeVar("T")
 
@@ -46,7 +47,7 @@ _MOST_COLUMNS = 8
 _ROWS_OPEN = 12
 """Tables of so many rows stand open; longer ones are opened by whoever wants them."""
 
-_MOST_FAILURES = 100
+_MOST_FAILURES = 50
 """On the page; the table for download has all."""
 
 
@@ -88,6 +89,7 @@ async def statistics_page(
         "problem": problem,
         "found": body,
         "figures": _figures(body) if body else None,
+        "label_of": {each.group: each.label for each in body.groups} if body else {},
         "basins": basins,
         "places": list(dict.fromkeys(each.place for each in basins if each.place)),
         "lasts": [(word, _(text)) for word, text in _LAST_WORDS.items()],
@@ -97,6 +99,7 @@ async def statistics_page(
         "everything": wanted.counted == CLOSURES,
         "weeks": what is not None and what.step is Step.WEEK,
         "say": sayings,
+        "together": together,
         "became": {each.value: text for each, text in sayings.BECAME.items()},
         "most_columns": _MOST_COLUMNS,
         "rows_open": _ROWS_OPEN,

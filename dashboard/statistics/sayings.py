@@ -24,7 +24,7 @@ BECAME = {
     Became.MET_LATER: N_("met in a later closure of its load"),
     Became.QUARANTINED: N_("in quarantine"),
     Became.UNRELEASED: N_("used without release"),
-    Became.AGAIN: N_("round ended, begun again"),
+    Became.AGAIN: N_("begun again"),
     Became.OPEN: N_("not settled yet"),
 }
 OUTSIDE = {"above": N_("above its limit"), "below": N_("below its limit")}
