@@ -11,8 +11,10 @@ from typing import NamedTuple
 from collector.record.things import Stage
 from dashboard.statistics.soaks import Round, Sorted, Watched
 
-_SHORTEST_NAME = 3
+_SHORTEST_NAME = 2
 _WORD = re.compile(r"\w+")
+_UNSPACED = re.compile("[\u0e00-\u0eff\u1000-\u109f\u1780-\u17ff\u2e80-\U0003ffff]")
+"""Letters of languages that put no space between words."""
 
 
 class Became(enum.StrEnum):
@@ -80,7 +82,7 @@ def _became(each: Round, met_in: Mapping[str, Watched]) -> Became:
 
 
 def words_of_names(people: Iterable[tuple[str, str]]) -> frozenset[str]:
-    """The words by which people may be called, from their ids and names; very short ones only as a whole id."""
+    """The words by which people may be called, from their ids and names; single letters only as a whole id."""
     found = set()
     for person, name in people:
         found.add(person.casefold())
@@ -91,6 +93,6 @@ def words_of_names(people: Iterable[tuple[str, str]]) -> frozenset[str]:
 def names_somebody(text: str, names: frozenset[str]) -> bool:
     """Whether a text has a word by which a person on record is called; rather once too often than too seldom."""
     lowered = text.casefold()
-    return any(word in names for word in _WORD.findall(lowered)) or any(
-        name in lowered for name in names if not name.isalnum()
+    return not names.isdisjoint(_WORD.findall(lowered)) or any(
+        name in lowered for name in names if not name.isalnum() or _UNSPACED.search(name)
     )

@@ -16,7 +16,7 @@ from collector.record.book import Book
 from dashboard.query import QueryError
 from dashboard.record_pages import sheet
 from dashboard.site import AskedSite, Site, only_known_parameters
-from dashboard.statistics import sayings
+from dashboard.statistics import sayings, spelled
 from dashboard.statistics.asked import CLOSURES, LASTS, Asked, Wanted, asked
 from dashboard.statistics.groups import Step
 from dashboard.statistics.shapes import StatisticsBody
@@ -97,8 +97,10 @@ async def statistics_page(
         "first": wanted.since if problem else what.first.isoformat() if what else "",
         "until": wanted.until if problem else what.last.isoformat() if what else "",
         "everything": wanted.counted == CLOSURES,
+        "noun": _("Closures") if wanted.counted == CLOSURES else _("Soaks"),
         "weeks": what is not None and what.step is Step.WEEK,
-        "say": sayings,
+        "say": spelled,
+        "of_basins": sayings.of_basins,
         "together": together,
         "became": {each.value: text for each, text in sayings.BECAME.items()},
         "most_columns": _MOST_COLUMNS,

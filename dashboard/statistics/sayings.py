@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
-from dashboard.degrees import difference
+from dashboard.statistics.asked import CLOSURES
 from dashboard.statistics.charts import FEWEST_EXPECTED, FEWEST_GROUPS, PChart
 from dashboard.statistics.counts import Counts
 from dashboard.statistics.failures import Became
-from dashboard.statistics.groups import Group, Step
+from dashboard.statistics.groups import Step
 from dashboard.statistics.margins import Margins
 from dashboard.statistics.responses import Response, Responses, Rounds
 from dashboard.statistics.shapes import BasinCountsBody
+from dashboard.statistics.spelled import degrees, lasted, percent, thousands
 from dashboard.texts import N_, _, many
-from dashboard.when import SiteTime
-from soak.quantity import in_words
 
 _NAMED = 5
 """So many groups outside their limits are named in a sentence; the table marks all."""
@@ -30,134 +30,121 @@ BECAME = {
 OUTSIDE = {"above": N_("above its limit"), "below": N_("below its limit")}
 
 
-def percent(share: float | None) -> str:
-    """A share from 0 to 1: "2.8 %"; what is not nothing never reads as nothing, nor what is not all as all."""
-    if share is None:
-        return _("none")
-    if 0 < share < 0.001:
-        return _("under 0.1 %")
-    if 0.999 < share < 1:
-        return _("over 99.9 %")
-    return f"{100 * share:.1f}".removesuffix(".0") + " %"
+class Shown(NamedTuple):
+    """How figures are shown: what counts, by day or week, and what the days or weeks are called."""
+
+    counted: str
+    step: Step
+    labels: Sequence[str]
+
+    def things(self, count: int) -> str:
+        """So many soaks, or closures where every one is counted."""
+        if self.counted == CLOSURES:
+            return many("{n} closure", "{n} closures", count).format(n=thousands(count))
+        return many("{n} soak", "{n} soaks", count).format(n=thousands(count))
 
 
-def lasted(ms: float | None) -> str:
-    """A duration, also a negative one: "2 min 3 s", "−40 s"; to the second."""
-    if ms is None:
-        return _("none")
-    whole = round(abs(ms) / 1000) * 1000
-    return f"−{in_words(whole)}" if ms < 0 and whole else in_words(whole)
-
-
-def degrees(mc: float | None) -> str:
-    """A difference of temperatures, also a negative one: "0.31 °C"; rounded down, the safe way."""
-    return _("none") if mc is None else difference(int(mc // 1)).replace("-", "−")
-
-
-def label(group: Group, step: Step, when: SiteTime) -> str:
-    """What people call a day or a week: "Tue 3 Mar 2026", "Week 10, from Mon 2 Mar 2026"."""
-    day = when.day(group.since_ms)
-    if step is Step.DAY:
-        return day
-    return _("Week {week}, from {day}").format(week=group.first.isocalendar().week, day=day)
-
-
-def short(group: Group, step: Step, when: SiteTime) -> str:
-    """The same where there is little room: "3 Mar", "week 10"."""
-    if step is Step.DAY:
-        return " ".join(when.day(group.since_ms).split()[1:3])
-    return _("week {week}").format(week=group.first.isocalendar().week)
-
-
-def of_counts(counts: Counts, days: int) -> str:
+def of_counts(counts: Counts, days: int, shown: Shown) -> str:
     """How many soaks, and what they were worth."""
     if not counts.total:
         return _("No soak is on record in this range.")
-    total = many("{n} soak", "{n} soaks", counts.total).format(n=_thousands(counts.total))
     within = many("{n} day", "{n} days", days).format(n=days)
     parts = _("{met} met, {not_met} not met, {unproven} unproven").format(
-        met=_thousands(counts.met), not_met=counts.not_met, unproven=counts.unproven
+        met=thousands(counts.met), not_met=thousands(counts.not_met), unproven=thousands(counts.unproven)
     )
-    return _("{total} in {days}: {parts}.").format(total=total, days=within, parts=parts)
+    return _("{soaks} in {days}: {parts}.").format(soaks=shown.things(counts.total), days=within, parts=parts)
 
 
 def of_basins(basins: Sequence[BasinCountsBody]) -> str:
     """How soaks were spread over the basins."""
     used = [each.soaks for each in basins if each.soaks]
-    said = many("{used} of {n} basin had soaks", "{used} of {n} basins had soaks", len(basins))
+    said = many("{used} of {n} basin had any", "{used} of {n} basins had any", len(basins))
     text = said.format(used=len(used), n=len(basins))
-    if not used:
+    if len(used) < 2:
         return f"{text}."
-    return _("{text}: from {least} to {most} in the range.").format(text=text, least=min(used), most=max(used))
+    return _("{text}: from {least} to {most} in the range.").format(
+        text=text, least=thousands(min(used)), most=thousands(max(used))
+    )
 
 
-def of_share(chart: PChart, labels: Sequence[str], step: Step) -> str:
+def of_share(chart: PChart, shown: Shown) -> str:
     """What failed of all, and whether its share stayed inside its limits."""
     if chart.mean is None:
         return _("No soak is on record in this range, so there is no share.")
     said = many(
-        "{failed} of {n} soak was not met or unproven ({percent})",
-        "{failed} of {n} soaks were not met or unproven ({percent})",
-        chart.n,
-    ).format(failed=_thousands(chart.failed), n=_thousands(chart.n), percent=percent(chart.mean))
+        "{failed} of {soaks} was not met or unproven ({percent})",
+        "{failed} of {soaks} were not met or unproven ({percent})",
+        chart.failed,
+    ).format(failed=thousands(chart.failed), soaks=shown.things(chart.n), percent=percent(chart.mean))
     outside = [(place, each.outside.value) for place, each in enumerate(chart.points) if each.outside]
-    if not outside:
-        return _("{said}; the share stayed inside its limits.").format(said=said)
-    return _("{said}; {outside}").format(said=said, outside=_outside(outside, labels, step))
+    if outside:
+        return _("{said}; {outside}").format(said=said, outside=_outside(outside, shown))
+    if sum(each.share is not None for each in chart.points) < 2:
+        return _("{said}; one point alone has nothing to be compared with.").format(said=said)
+    return _("{said}; the share stayed inside its limits.").format(said=said)
 
 
-def _outside(outside: Sequence[tuple[int, str]], labels: Sequence[str], step: Step) -> str:
-    if step is Step.DAY:
+def _outside(outside: Sequence[tuple[int, str]], shown: Shown) -> str:
+    if shown.step is Step.DAY:
         count = many("{n} day was outside its limits", "{n} days were outside their limits", len(outside))
     else:
         count = many("{n} week was outside its limits", "{n} weeks were outside their limits", len(outside))
-    named = "; ".join(f"{labels[place]} {_(OUTSIDE[where])}" for place, where in outside[-_NAMED:])
+    named = "; ".join(f"{shown.labels[place]} {_(OUTSIDE[where])}" for place, where in outside[-_NAMED:])
     more = _("; the table marks all") if len(outside) > _NAMED else ""
     return f"{count.format(n=len(outside))}: {named}{more}."
 
 
-def of_time(margins: Margins, labels: Sequence[str], step: Step) -> str:
+def of_time(margins: Margins, shown: Shown) -> str:
     """How long beyond the contact time."""
-    if margins.all.median is None:
-        return _("No soak with a required contact time is on record in this range.")
-    said = _("Half of the {n} soaks were proven for {median} or more beyond the contact time").format(
-        n=_thousands(margins.all.n), median=lasted(margins.all.median)
+    median_ms = margins.all.median
+    if median_ms is None:
+        return _("Nothing with a required contact time is on record in this range.")
+    text = (
+        _("Half of {soaks} were proven for {median} or more beyond the contact time; {below} did not reach it.")
+        if median_ms >= 0
+        else _("Half of {soaks} fell short of the contact time by {median} or more; {below} did not reach it.")
     )
-    below = many("{n} did not reach it", "{n} did not reach it", margins.all.below_zero).format(
-        n=_thousands(margins.all.below_zero)
-    )
-    return f"{said}; {below}. {_steady(margins, labels, step)}"
+    return _margin(text, lasted(abs(median_ms)), margins, shown)
 
 
-def of_allowance(margins: Margins, labels: Sequence[str], step: Step) -> str:
+def of_allowance(margins: Margins, shown: Shown) -> str:
     """How much colder it might have been."""
-    if margins.all.median is None:
-        return _("No soak has a temperature allowance in this range: none was long enough with a temperature.")
-    said = _("Half of the {n} soaks could have been {median} colder or more and still be met; the least is {lowest}")
-    text = said.format(
-        n=_thousands(margins.all.n), median=degrees(margins.all.median), lowest=degrees(margins.all.lowest)
+    median_mc = margins.all.median
+    if median_mc is None:
+        return _("Nothing has a temperature allowance in this range: no temperature was known for long enough.")
+    text = (
+        _("Half of {soaks} could have been {median} colder or more and still be met; the least is {lowest}.")
+        if median_mc >= 0
+        else _("Half of {soaks} were {median} or more too cold to be met; the least is {lowest}.")
     )
-    return f"{text}. {_steady(margins, labels, step)}"
+    return _margin(text, degrees(abs(median_mc)), margins, shown)
 
 
-def of_coldest(margins: Margins, labels: Sequence[str], step: Step) -> str:
+def of_coldest(margins: Margins, shown: Shown) -> str:
     """How far the coldest reading was from the minimum."""
-    if margins.all.median is None:
-        return _("No soak with a required temperature and a value is on record in this range.")
-    said = _("Half of the {n} soaks stayed {median} or more above the minimum all the time; {below} went below it")
-    text = said.format(
-        n=_thousands(margins.all.n), median=degrees(margins.all.median), below=_thousands(margins.all.below_zero)
+    median_mc = margins.all.median
+    if median_mc is None:
+        return _("Nothing with a required temperature and a value is on record in this range.")
+    text = (
+        _("Half of {soaks} stayed {median} or more above the minimum all the time; {below} went below it.")
+        if median_mc >= 0
+        else _("Half of {soaks} went {median} or more below the minimum; {below} went below it.")
     )
-    return f"{text}. {_steady(margins, labels, step)}"
+    return _margin(text, degrees(abs(median_mc)), margins, shown)
 
 
-def _steady(margins: Margins, labels: Sequence[str], step: Step) -> str:
+def _margin(text: str, median: str, margins: Margins, shown: Shown) -> str:
+    said = text.format(
+        soaks=shown.things(margins.all.n),
+        median=median,
+        below=thousands(margins.all.below_zero),
+        lowest=degrees(margins.all.lowest),
+    )
     if margins.chart.upper is None:
-        return _("With one point there are no limits.")
-    outside = margins.outside()
-    if outside:
-        return _("Of the medians, {outside}").format(outside=_outside(outside, labels, step))
-    return _("The medians stayed inside their limits.")
+        return f"{said} {_('One point alone has no limits.')}"
+    if outside := margins.outside():
+        return f"{said} {_('Of the medians, {outside}').format(outside=_outside(outside, shown))}"
+    return f"{said} {_('The medians stayed inside their limits.')}"
 
 
 def few_groups(groups: int, step: Step) -> str:
@@ -165,9 +152,9 @@ def few_groups(groups: int, step: Step) -> str:
     if groups >= FEWEST_GROUPS:
         return ""
     if step is Step.DAY:
-        said = many("they rest on {n} day with soaks", "they rest on {n} days with soaks", groups)
+        said = many("they rest on {n} day", "they rest on {n} days", groups)
     else:
-        said = many("they rest on {n} week with soaks", "they rest on {n} weeks with soaks", groups)
+        said = many("they rest on {n} week", "they rest on {n} weeks", groups)
     text = _("The limits are provisional: {said}. {source}.")
     return text.format(said=said.format(n=groups), source=_(SOURCE_GROUPS))
 
@@ -188,17 +175,17 @@ def share_cautions(chart: PChart, sizes: Sequence[int], step: Step) -> list[str]
     return [each for each in found if each]
 
 
-def margin_cautions(margins: Margins, step: Step) -> list[str]:
+def margin_cautions(margins: Margins, shown: Shown) -> list[str]:
     """What an individuals chart of medians cannot say."""
     filled = sum(bool(each.n) for each in margins.by_group)
-    found = [few_groups(filled, step)] if filled else []
+    found = [few_groups(filled, shown.step)] if filled else []
     if margins.without:
         found.append(
             many(
-                "{n} soak has no such figure: nothing was required, or no temperature was known for long enough.",
-                "{n} soaks have no such figure: nothing was required, or no temperature was known for long enough.",
+                "{soaks} has no such figure: nothing was required, or no temperature was known for long enough.",
+                "{soaks} have no such figure: nothing was required, or no temperature was known for long enough.",
                 margins.without,
-            ).format(n=_thousands(margins.without))
+            ).format(soaks=shown.things(margins.without))
         )
     return [each for each in found if each]
 
@@ -213,12 +200,14 @@ def of_release(rounds: Rounds) -> str:
             "{n} round of a device met; it has no release on record.",
             "{n} rounds of devices met; none has a release on record.",
             rounds.total,
-        ).format(n=_thousands(rounds.total))
-    return _(
-        "Of {n} rounds that met, {released} were released: half of them within {median}, nine of ten within {p90}."
+        ).format(n=thousands(rounds.total))
+    return many(
+        "Of {n} rounds that met, {released} was released, {median} later.",
+        "Of {n} rounds that met, {released} were released: half of them within {median}, nine of ten within {p90}.",
+        waits.n,
     ).format(
-        n=_thousands(rounds.total),
-        released=_thousands(waits.n),
+        n=thousands(rounds.total),
+        released=thousands(waits.n),
         median=lasted(waits.median_ms),
         p90=lasted(waits.p90_ms),
     )
@@ -234,36 +223,24 @@ def of_alarms(found: Responses) -> str:
             "{n} alarm was raised; nobody has seen it while it stood.",
             "{n} alarms were raised; nobody has seen one while it stood.",
             everything.raised,
-        ).format(n=_thousands(everything.raised))
-    return _(
-        "Of {n} alarms, {seen} were seen while they stood: half of them within {median}, nine of ten within {p90}."
+        ).format(n=thousands(everything.raised))
+    return many(
+        "Of {n} alarms, {seen} was seen while it stood, after {median}.",
+        "Of {n} alarms, {seen} were seen while they stood: half of them within {median}, nine of ten within {p90}.",
+        everything.times.seen,
     ).format(
-        n=_thousands(everything.raised),
-        seen=_thousands(everything.times.seen),
+        n=thousands(everything.raised),
+        seen=thousands(everything.times.seen),
         median=lasted(everything.times.median_ms),
         p90=lasted(everything.times.p90_ms),
     )
 
 
-def of_failures(total: int, with_action: int) -> str:
+def of_failures(total: int, with_action: int, shown: Shown) -> str:
     """How many failed, and for how many the record says what was done."""
     if not total:
-        return _("No soak failed in this range.")
-    failed = many("{n} soak was not met or unproven", "{n} soaks were not met or unproven", total).format(
-        n=_thousands(total)
+        return _("None failed in this range.")
+    failed = many("{soaks} was not met or unproven", "{soaks} were not met or unproven", total)
+    return _("{failed}; for {n} the record says what was done.").format(
+        failed=failed.format(soaks=shown.things(total)), n=thousands(with_action)
     )
-    return _("{failed}; for {n} the record says what was done.").format(failed=failed, n=_thousands(with_action))
-
-
-def between(from_ms: int, until_ms: int | None) -> str:
-    """A bar of waits: "under 15 min", "15 min to 30 min", "24 h or more"."""
-    if until_ms is None:
-        return _("{least} or more").format(least=in_words(from_ms))
-    if not from_ms:
-        return _("under {most}").format(most=in_words(until_ms))
-    return _("{least} to {most}").format(least=in_words(from_ms), most=in_words(until_ms))
-
-
-def _thousands(count: int) -> str:
-    """With a thin space: a comma or a point means something else elsewhere."""
-    return f"{count:,}".replace(",", "\u202f") if count >= 10_000 else str(count)

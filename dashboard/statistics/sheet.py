@@ -6,10 +6,10 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 
 from collector.read import Basin
 from collector.record.book import Book
-from dashboard.statistics import counts, failures, margins, sayings, stored
+from dashboard.statistics import counts, failures, margins, sayings, spelled, stored
 from dashboard.statistics.asked import CLOSURES, Asked
 from dashboard.statistics.charts import FEWEST_GROUPS, Counted, p_chart
-from dashboard.statistics.groups import Group, Step, groups
+from dashboard.statistics.groups import Group, groups
 from dashboard.statistics.responses import Responses, Rounds, met_between, responses, rounds_met
 from dashboard.statistics.shapes import (
     AlarmsBody,
@@ -35,7 +35,7 @@ from soak.closure import Verdict
 MOST_FAILURES = 500
 """So many of those that failed are listed, newest first; all are counted."""
 
-_Says = Callable[[margins.Margins, Sequence[str], Step], str]
+_Says = Callable[[margins.Margins, sayings.Shown], str]
 
 
 class Statistics:
@@ -62,7 +62,8 @@ class Statistics:
         self._counted = [each for each in self._inside if self._counts(each)]
         self.soaks: list[Watched] = [each.closure for each in self._counted]
         self.groups: list[Group] = groups(asked.first, asked.last, asked.step, when.day_range)
-        self.labels = [sayings.label(each, asked.step, when) for each in self.groups]
+        self.labels = [spelled.label(each, asked.step, when) for each in self.groups]
+        self._shown = sayings.Shown(asked.counted, asked.step, self.labels)
 
     def _counts(self, each: Sorted) -> bool:
         if self._asked.counted == CLOSURES:
@@ -83,7 +84,7 @@ class Statistics:
             basins_asked=list(self._basins),
             counted=asked.counted,
             step=asked.step.value,
-            finding=sayings.of_counts(total, self._days),
+            finding=sayings.of_counts(total, self._days, self._shown),
             soaks=total.total,
             met=total.met,
             not_met=total.not_met,
@@ -93,7 +94,7 @@ class Statistics:
                 GroupBody(
                     group.name,
                     label,
-                    sayings.short(group, asked.step, self._when),
+                    spelled.short(group, asked.step, self._when),
                     group.since_ms,
                     group.until_ms,
                     each.total,
@@ -151,14 +152,13 @@ class Statistics:
     def _share(self, by_group: Sequence[counts.Counts]) -> ShareBody:
         chart = p_chart([Counted(each.total, each.failed) for each in by_group])
         sizes = [each.total for each in by_group]
-        step = self._asked.step
         return ShareBody(
-            finding=sayings.of_share(chart, self.labels, step),
+            finding=sayings.of_share(chart, self._shown),
             soaks=chart.n,
             failed=chart.failed,
             mean=chart.mean,
             provisional=sum(bool(each) for each in sizes) < FEWEST_GROUPS,
-            cautions=sayings.share_cautions(chart, sizes, step),
+            cautions=sayings.share_cautions(chart, sizes, self._asked.step),
             points=[
                 SharePointBody(
                     group.name,
@@ -176,9 +176,9 @@ class Statistics:
     def _margin(self, unit: str, figure: margins.Figure, says: _Says) -> MarginBody:
         found = margins.margins(self.soaks, figure, self.groups)
         outside = dict(found.outside())
-        chart, step = found.chart, self._asked.step
+        chart = found.chart
         return MarginBody(
-            finding=says(found, self.labels, step),
+            finding=says(found, self._shown),
             unit=unit,
             soaks=found.all.n,
             without=found.without,
@@ -192,7 +192,7 @@ class Statistics:
             lower=chart.lower,
             upper=chart.upper,
             provisional=len(chart.outside) < FEWEST_GROUPS,
-            cautions=sayings.margin_cautions(found, step),
+            cautions=sayings.margin_cautions(found, self._shown),
             points=[
                 MarginPointBody(group.name, each.n, each.lowest, each.median, each.highest, outside.get(place))
                 for place, (group, each) in enumerate(zip(self.groups, found.by_group, strict=True))
@@ -211,7 +211,7 @@ class Statistics:
         why = stored.reasons(self._book.connection, [each.closure.id for each in failed[:most]])
         rows = [self._failure(each, action, why) for each, action in list(zip(failed, acted, strict=True))[:most]]
         with_action = sum(each.on_record for each in acted)
-        return FailuresBody(sayings.of_failures(len(failed), with_action), len(failed), with_action, rows)
+        return FailuresBody(sayings.of_failures(len(failed), with_action, self._shown), len(failed), with_action, rows)
 
     def _failure(self, failed: Sorted, action: failures.Action, why: Mapping[int, str]) -> FailureBody:
         closure = failed.closure
@@ -257,7 +257,7 @@ def _release(found: Rounds) -> ReleaseBody:
         quarantined=found.quarantined,
         ended=found.ended,
         waiting=found.waiting,
-        bars=[BarBody(sayings.between(*each[:2]), *each) for each in waits.bars],
+        bars=[BarBody(spelled.between(*each[:2]), *each) for each in waits.bars],
     )
 
 
