@@ -90,7 +90,7 @@ def _days(wanted: Wanted, today: date) -> tuple[date, date]:
         end = f"until={until}" if wanted.until else f"today, {until}"
         raise QueryError(f"since={since} is after {end}. Exchange them, or leave one out.")
     if (days := (until - since).days + 1) > MOST_DAYS:
-        raise QueryError(f"{since} to {until} are {days:,} days; at most {MOST_DAYS} at once. Ask year by year.")
+        raise QueryError(f"{since} to {until} are {days} days; at most {MOST_DAYS} at once. Ask year by year.")
     return since, until
 
 

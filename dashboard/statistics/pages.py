@@ -159,7 +159,7 @@ async def get_table(
     what, text = await _ask(site, wanted, table(name))
     file = f"{name.removesuffix('.csv')}-{what.first}-{what.last}.csv"
     headers = {"Content-Disposition": f'attachment; filename="{file}"'}
-    return Response(text.encode(), media_type="text/csv; charset=utf-8", headers=headers)
+    return Response(text.encode(), media_type="text/csv", headers=headers)
 
 
 def statistics_router() -> Router:
