@@ -4,15 +4,23 @@
   const found = JSON.parse(document.getElementById("figures").textContent);
   const labels = found.groups.map((each) => each.label);
   const SMALLEST_PX = 90;
+  const PAPER_PX = 680;
   const MINUTE_MS = 60000;
 
   const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
   const look = () => Object.fromEntries(["ink", "soft", "rule", "line", "tint", "card", "edge", "paper"].map((name) => [name, css(name)]));
   const fontOf = (colours) => ({ family: getComputedStyle(document.body).fontFamily, size: 14, color: colours.soft });
 
+  // Paper is narrower than most screens; it is not known before the browser lays it out.
+  const paper = matchMedia("print");
+  let printing = false;
+  const onPaper = () => printing || paper.matches;
+  const widthOf = (element) => (onPaper() ? PAPER_PX : element.clientWidth);
+  const plain = (text) => text.replaceAll("&", "&amp;").replaceAll("<", "&lt;"); // plotly reads some markup
+
   // So many names along the axis as there is room for.
   function ticks(element) {
-    const every = Math.max(1, Math.ceil(found.groups.length / Math.max(2, Math.floor(element.clientWidth / SMALLEST_PX))));
+    const every = Math.max(1, Math.ceil(found.groups.length / Math.max(2, Math.floor(widthOf(element) / SMALLEST_PX))));
     const at = found.groups.map((_group, place) => place).filter((place) => place % every === 0);
     return { tickvals: at, ticktext: at.map((place) => found.groups[place].short) };
   }
@@ -26,6 +34,7 @@
       hoverlabel: { bgcolor: colours.card, bordercolor: colours.ink, font: { ...font, color: colours.ink }, align: "left", namelength: -1 },
       xaxis: { fixedrange: true, showgrid: false, zeroline: false, linecolor: colours.ink, tickangle: 0, ...ticks(element), range: [-0.6, found.groups.length - 0.4], ...xaxis },
       yaxis: { fixedrange: true, gridcolor: colours.rule, zeroline: false, nticks: 6, ...yaxis },
+      ...(onPaper() ? { width: PAPER_PX, autosize: false } : { autosize: true }),
       ...rest,
     };
   }
@@ -39,7 +48,7 @@
   function soaks(element, colours) {
     const x = found.groups.map((_group, place) => place);
     const traces = verdicts(colours).map(([key, word, marker]) => ({
-      type: "bar", x, y: found.groups.map((each) => each[key]), name: _(word), marker, hovertext: labels,
+      type: "bar", x, y: found.groups.map((each) => each[key] || null), name: _(word), marker, hovertext: labels,
       hovertemplate: `%{hovertext}<br>%{y} ${_(word)}<extra></extra>`,
     }));
     return [traces, layoutOf(element, colours, { barmode: "stack", bargap: 0.25, yaxis: { rangemode: "tozero", tickformat: ",d" } })];
@@ -49,17 +58,25 @@
     const rows = [...found.by_basin].reverse();
     element.style.height = `${70 + 38 * rows.length}px`;
     const y = rows.map((_row, place) => place);
-    const names = rows.map((each) => each.label);
-    const longest = Math.min(element.clientWidth * 0.4, Math.max(60, ...names.map((name) => name.length * 8)));
-    const most = Math.floor(longest / 8);
+    const names = rows.map((each) => plain(each.label));
+    const longest = Math.min(widthOf(element) * 0.4, Math.max(60, ...names.map((name) => name.length * 8)));
     const traces = verdicts(colours).map(([key, word, marker]) => ({
-      type: "bar", orientation: "h", y, x: rows.map((each) => each[key]), name: _(word), marker, hovertext: names,
+      type: "bar", orientation: "h", y, x: rows.map((each) => each[key] || null), name: _(word), marker, hovertext: names,
       hovertemplate: `%{hovertext}<br>%{x} ${_(word)}<extra></extra>`,
     }));
-    const ticktext = names.map((name) => (name.length > most ? `${name.slice(0, most - 1)}…` : name));
+    const ticktext = rows.map((each) => folded(each.label, Math.floor(longest / 8)));
     const xaxis = { tickvals: undefined, ticktext: undefined, range: undefined, rangemode: "tozero", gridcolor: colours.rule, showgrid: true, tickformat: ",d", nticks: 5 };
     const yaxis = { tickvals: y, ticktext, showgrid: false, nticks: undefined };
     return [traces, layoutOf(element, colours, { barmode: "stack", bargap: 0.35, margin: { l: longest + 14, r: 14, t: 8, b: 34 }, xaxis, yaxis })];
+  }
+
+  // In two lines where one is too short.
+  function folded(name, most) {
+    if (name.length <= most) return plain(name);
+    const gap = name.lastIndexOf(" ", most);
+    if (gap < 1) return plain(`${name.slice(0, most - 1)}…`);
+    const rest = name.slice(gap + 1);
+    return `${plain(name.slice(0, gap))}<br>${plain(rest.length > most ? `${rest.slice(0, most - 1)}…` : rest)}`;
   }
 
   // Outside is told by shape and word; colour says nothing.
@@ -136,7 +153,7 @@
       const lowest = shown.map((each) => each.lowest / scale);
       const worst = {
         type: "scatter", mode: "markers", x: places, y: lowest, yaxis: "y2", hovertext: texts, hovertemplate: "%{hovertext}<extra></extra>", cliponaxis: false,
-        marker: { symbol: "line-ew", size: Math.max(8, Math.min(18, element.clientWidth / found.groups.length / 2)), line: { color: colours.ink, width: 2.5 } },
+        marker: { symbol: "line-ew", size: Math.max(8, Math.min(18, widthOf(element) / found.groups.length / 2)), line: { color: colours.ink, width: 2.5 } },
       };
       const zero = { ...line(across, [0, 0], colours, "dot", { color: colours.edge }), yaxis: "y2" };
       const mean = line(across, [body.mean / scale, body.mean / scale], colours, "solid");
@@ -159,7 +176,7 @@
   function release(element, colours) {
     const rows = found.release.bars;
     const x = rows.map((_row, place) => place);
-    const narrow = element.clientWidth < 620;
+    const narrow = widthOf(element) < 620;
     const bars = {
       type: "bar", x, y: rows.map((each) => each.count), marker: { color: colours.tint, line: { color: colours.line, width: 1.5 } }, hovertext: rows.map((each) => each.label),
       hovertemplate: `%{hovertext}<br>${_("{n} rounds", { n: "%{y}" })}<extra></extra>`, text: rows.map((each) => String(each.count)), textposition: "outside", textfont: { color: colours.ink, size: 14 }, cliponaxis: false,
@@ -187,9 +204,10 @@
     waiting = setTimeout(draw, 150);
   });
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", draw);
-  matchMedia("print").addEventListener("change", draw); // paper has colours of its own
+  paper.addEventListener("change", draw); // paper has colours of its own
   const opened = new Set();
   addEventListener("beforeprint", () => {
+    printing = true;
     for (const each of document.querySelectorAll("details.numbers:not([open])")) {
       opened.add(each);
       each.open = true;
@@ -197,6 +215,7 @@
     draw();
   });
   addEventListener("afterprint", () => {
+    printing = false;
     for (const each of opened) each.open = false;
     opened.clear();
     draw();
