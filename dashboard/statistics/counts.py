@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from dashboard.statistics.groups import Group, sorted_into
 from dashboard.statistics.soaks import Watched
 from soak.closure import Verdict
+
+_VERDICTS = (Verdict.MET, Verdict.NOT_MET, Verdict.UNPROVEN)
 
 
 class Counts(NamedTuple):
@@ -40,17 +42,24 @@ class OfBasin(NamedTuple):
 def counted(soaks: Iterable[Watched]) -> Counts:
     """Soaks by verdict."""
     found = Counter(each.verdict for each in soaks)
-    return Counts(found[Verdict.MET], found[Verdict.NOT_MET], found[Verdict.UNPROVEN])
+    return Counts(*(found[each] for each in _VERDICTS))
 
 
-def by_group(soaks: Iterable[Watched], groups: Sequence[Group]) -> list[Counts]:
-    """Soaks of each group; a soak belongs to the day of its closing."""
-    return [counted(each) for each in sorted_into(soaks, lambda soak: soak.closing_ms, groups)]
+def in_groups(soaks: Iterable[Watched], groups: Sequence[Group]) -> list[list[Watched]]:
+    """Soaks by group; a soak belongs to the day of its closing."""
+    return sorted_into(soaks, lambda soak: soak.closing_ms, groups)
 
 
-def by_basin(soaks: Iterable[Watched], groups: Sequence[Group], basins: Iterable[str]) -> list[OfBasin]:
-    """Soaks of each basin, in the order of the basins; those without a soak too."""
-    found: dict[str, list[Watched]] = defaultdict(list)
-    for each in soaks:
-        found[each.basin].append(each)
-    return [OfBasin(basin, counted(found[basin]), by_group(found[basin], groups)) for basin in basins]
+def by_basin(grouped: Sequence[Sequence[Watched]], basins: Iterable[str]) -> list[OfBasin]:
+    """Soaks of each basin, in the order of the basins; those without a soak too.
+
+    Args:
+        grouped: Soaks by group, as `in_groups` gives them.
+        basins: As "node/name".
+    """
+    found = [Counter((each.basin, each.verdict) for each in group) for group in grouped]
+    rows = []
+    for basin in basins:
+        by_group = [Counts(*(group[basin, verdict] for verdict in _VERDICTS)) for group in found]
+        rows.append(OfBasin(basin, Counts(*map(sum, zip(*by_group, strict=True))), by_group))
+    return rows

@@ -65,7 +65,7 @@ def action(
     """
     inside = [rounds[each] for each in failed.rounds]
     became = Counter(_became(each, met_in) for each in inside)
-    orders = [each.next_action for each in inside if each.quarantined]
+    orders = [each.quarantine.next_action for each in inside if each.quarantine]
     texts = [each for each in dict.fromkeys(text.strip() for text in (*said, *orders)) if each]
     shown = [each for each in texts if not names_somebody(each, names)]
     return Action({each: became[each] for each in Became if became[each]}, shown, len(texts) - len(shown))
@@ -74,7 +74,7 @@ def action(
 def _became(each: Round, met_in: Mapping[str, Watched]) -> Became:
     if each.unreleased_use:
         return Became.UNRELEASED
-    if each.quarantined:
+    if each.quarantine is not None:
         return Became.QUARANTINED
     if each.id in met_in:
         return Became.MET_LATER

@@ -7,7 +7,6 @@ from typing import NamedTuple
 
 from collector.alarms.load import nearest_rank
 from dashboard.statistics.charts import Individuals, individuals
-from dashboard.statistics.groups import Group, sorted_into
 from dashboard.statistics.soaks import Watched
 
 
@@ -71,20 +70,18 @@ def coldest_mc(soak: Watched) -> int | None:
     return None if soak.min_mc is None or soak.coldest_mc is None else soak.coldest_mc - soak.min_mc
 
 
-def margins(soaks: Sequence[Watched], figure: Figure, groups: Sequence[Group]) -> Margins:
+def margins(grouped: Sequence[Sequence[Watched]], figure: Figure) -> Margins:
     """One margin of all soaks.
 
     Args:
-        soaks: In any order.
+        grouped: Soaks by day or week, oldest first; see `counts.in_groups`.
         figure: Which margin: `time_ms`, `allowance_mc` or `coldest_mc`.
-        groups: Days or weeks.
     """
-    known = [(soak.closing_ms, margin) for soak in soaks if (margin := figure(soak)) is not None]
-    in_groups = sorted_into(known, lambda each: each[0], groups)
-    by_group = [spread(margin for _, margin in each) for each in in_groups]
+    known = [[margin for soak in group if (margin := figure(soak)) is not None] for group in grouped]
+    by_group = [spread(each) for each in known]
     medians = [each.median for each in by_group if each.median is not None]
-    overall = spread(margin for _, margin in known)
-    return Margins(overall, len(soaks) - len(known), by_group, individuals(medians))
+    overall = spread([margin for group in known for margin in group])
+    return Margins(overall, sum(map(len, grouped)) - overall.n, by_group, individuals(medians))
 
 
 def spread(values: Iterable[int]) -> Spread:

@@ -93,11 +93,11 @@ def rounds_met(met: Sequence[tuple[Round, Watched]]) -> Rounds:
     times, used, quarantined, ended, waiting = [], 0, 0, 0, 0
     for each, closure in met:
         by_ms = closure.met_by_ms
-        if each.released_ms is not None and by_ms is not None:
-            times.append(max(0, each.released_ms - by_ms))
+        if each.released is not None and by_ms is not None:
+            times.append(max(0, each.released.at_ms - by_ms))
         elif each.unreleased_use:
             used += 1
-        elif each.quarantined:
+        elif each.quarantine is not None:
             quarantined += 1
         elif each.stage is Stage.ENDED:
             ended += 1

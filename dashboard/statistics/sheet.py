@@ -62,6 +62,7 @@ class Statistics:
         self._counted = [each for each in self._inside if self._counts(each)]
         self.soaks: list[Watched] = [each.closure for each in self._counted]
         self.groups: list[Group] = groups(asked.first, asked.last, asked.step, when.day_range)
+        self._grouped = counts.in_groups(self.soaks, self.groups)
         self.labels = [spelled.label(each, asked.step, when) for each in self.groups]
         self._shown = sayings.Shown(asked.counted, asked.step, self.labels)
 
@@ -73,7 +74,7 @@ class Statistics:
     def body(self) -> StatisticsBody:
         """All of it."""
         asked, total = self._asked, counts.counted(self.soaks)
-        by_group = counts.by_group(self.soaks, self.groups)
+        by_group = [counts.counted(each) for each in self._grouped]
         return StatisticsBody(
             since=self._when.rfc3339(asked.since_ms),
             since_ms=asked.since_ms,
@@ -124,7 +125,7 @@ class Statistics:
 
     def _by_basin(self) -> list[BasinCountsBody]:
         found = []
-        for row in counts.by_basin(self.soaks, self.groups, self._basins):
+        for row in counts.by_basin(self._grouped, self._basins):
             basin: Basin = self._basins[row.basin]
             totals = [each.total for each in row.by_group]
             per_day = round(row.counts.total / self._days, 2)
@@ -143,7 +144,7 @@ class Statistics:
 
     def rows(self) -> Iterator[tuple[Group, Basin, counts.Counts]]:
         """Soaks of each day or week and basin, oldest first; without those that had none."""
-        by_basin = counts.by_basin(self.soaks, self.groups, self._basins)
+        by_basin = counts.by_basin(self._grouped, self._basins)
         for place, group in enumerate(self.groups):
             for row in by_basin:
                 if row.by_group[place].total:
@@ -174,7 +175,7 @@ class Statistics:
         )
 
     def _margin(self, unit: str, figure: margins.Figure, says: _Says) -> MarginBody:
-        found = margins.margins(self.soaks, figure, self.groups)
+        found = margins.margins(self._grouped, figure)
         outside = dict(found.outside())
         chart = found.chart
         return MarginBody(

@@ -12,6 +12,8 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
+import msgspec
+
 from collector.record.things import Stage
 from dashboard.words import PASSING_MS
 from soak.closure import Verdict
@@ -30,7 +32,7 @@ class Kind(enum.StrEnum):
     PASSING = "in passing"
 
 
-class Watched(NamedTuple):
+class Watched(msgspec.Struct, frozen=True, gc=False):
     """An ended closure as its standing verdict has it. Milliseconds since 1970; millidegrees Celsius.
 
     Attributes:
@@ -77,38 +79,71 @@ class Watched(NamedTuple):
         return self.last_ms - self.credited_ms + self.contact_ms
 
 
-class Laid(NamedTuple):
-    """A load in a basin: from when to when (None: still in), its rounds, when openings were said."""
+class Laid(msgspec.Struct, frozen=True, gc=False):
+    """A load in a basin, as the record has it.
+
+    Attributes:
+        id: Which.
+        basin: "node/name".
+        began_ms: When it was laid in.
+        ended_ms: When the last device was taken out; None: still in.
+        turns: Its devices' rounds.
+        openings_ms: When somebody said, before opening the lid, that a device was to be added.
+    """
 
     id: str
     basin: str
     began_ms: int
-    ended_ms: int | None
-    rounds: tuple[str, ...]
-    openings_ms: tuple[int, ...]
+    ended_ms: int | None = None
+    turns: tuple[str, ...] = ()
+    openings_ms: tuple[int, ...] = ()
 
 
-class Round(NamedTuple):
-    """A device's round, without anybody's name.
+class Released(msgspec.Struct, frozen=True, gc=False):
+    """When a device was released."""
+
+    at_ms: int
+
+
+class Used(msgspec.Struct, frozen=True, gc=False):
+    """A device was used; `released`: it had been released."""
+
+    released: bool = True
+
+
+class Quarantined(msgspec.Struct, frozen=True, gc=False):
+    """A device was put into quarantine, and what was to be done about it."""
+
+    next_action: str = ""
+
+
+class Round(msgspec.Struct, frozen=True, gc=False):
+    """A device's round, as the record has it, but without anybody's name.
 
     Attributes:
+        id: Which.
+        device: Whose.
+        stage: How far.
         in_ms: When it went into the solution; None: not yet.
         out_ms: When it was taken out.
-        released_ms: When it was released.
-        unreleased_use: It was used without release.
-        quarantined: It ended in quarantine.
-        next_action: What was to be done about it.
+        released: Its release.
+        used: Its use.
+        quarantine: Why it was not released.
     """
 
     id: str
     device: str
-    stage: Stage
-    in_ms: int | None
-    out_ms: int | None
-    released_ms: int | None
-    unreleased_use: bool
-    quarantined: bool
-    next_action: str
+    stage: Stage = Stage.PREPARING
+    in_ms: int | None = None
+    out_ms: int | None = None
+    released: Released | None = None
+    used: Used | None = None
+    quarantine: Quarantined | None = None
+
+    @property
+    def unreleased_use(self) -> bool:
+        """It was used without release."""
+        return self.used is not None and not self.used.released
 
 
 class Sorted(NamedTuple):
@@ -156,7 +191,7 @@ def sort_out(
             kind = Kind.SOAK if every_closing_is_a_load else apart
             outcome.closures.append(Sorted(closure, kind, "", ()))
             continue
-        inside = [found for each in load.rounds if (found := rounds.get(each)) and _overlaps(found, closure)]
+        inside = [found for each in load.turns if (found := rounds.get(each)) and _overlaps(found, closure)]
         had_met = all(each.id in outcome.met_in for each in inside) if inside else load.id in loads_met
         said = any(closure.closing_ms < each <= closure.opened_ms for each in load.openings_ms)
         kind = Kind.AFTER_MET if had_met else Kind.OPENING_SAID if said and closure.failed else Kind.SOAK

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple, TypeVar
 import msgspec
 
 from collector.record.book import Book
-from collector.record.things import Alarm, ClosureNote, Person, Stage
+from collector.record.things import Alarm, ClosureNote, Load, Person, Thing, Turn
 from dashboard.statistics.soaks import Laid, Round, Watched
 from dashboard.when import DAY_MS
 from dashboard.words import short_reason
@@ -42,12 +42,12 @@ class Found(NamedTuple):
     every_closing_is_a_load: bool
 
 
-class _Required(msgspec.Struct, frozen=True):
+class _Required(msgspec.Struct, frozen=True, gc=False):
     contact_ms: int
     min_mc: int
 
 
-class _Closure(msgspec.Struct, frozen=True):
+class _Closure(msgspec.Struct, frozen=True, gc=False):
     closing_ms: int
     credited_ms: int
     opening_ms: int | None = None
@@ -56,44 +56,12 @@ class _Closure(msgspec.Struct, frozen=True):
     allowance_mc: int | None = None
 
 
-class _Judged(msgspec.Struct, frozen=True):
+class _Judged(msgspec.Struct, frozen=True, gc=False):
     closure: _Closure
 
 
 class _Full(msgspec.Struct, frozen=True):
     closure: Closure
-
-
-class _Load(msgspec.Struct, frozen=True):
-    id: str
-    basin: str
-    began_ms: int
-    ended_ms: int | None = None
-    turns: tuple[str, ...] = ()
-    openings_ms: tuple[int, ...] = ()
-
-
-class _At(msgspec.Struct, frozen=True):
-    at_ms: int
-
-
-class _Used(msgspec.Struct, frozen=True):
-    released: bool = True
-
-
-class _Quarantine(msgspec.Struct, frozen=True):
-    next_action: str = ""
-
-
-class _Turn(msgspec.Struct, frozen=True):
-    id: str
-    device: str
-    stage: Stage = Stage.PREPARING
-    in_ms: int | None = None
-    out_ms: int | None = None
-    released: _At | None = None
-    used: _Used | None = None
-    quarantine: _Quarantine | None = None
 
 
 def found(book: Book, basins: Sequence[tuple[int, str]], since_ms: int, until_ms: int, *, no_basin: bool) -> Found:
@@ -108,17 +76,13 @@ def found(book: Book, basins: Sequence[tuple[int, str]], since_ms: int, until_ms
     """
     keys = {key for _, key in basins}
     from_ms = since_ms - _AHEAD_MS - _BEFORE_MS
-    loads = [
-        Laid(each.id, each.basin, each.began_ms, each.ended_ms, each.turns, each.openings_ms)
-        for each in _documents(book.connection, "load", _Load, from_ms, until_ms)
-        if each.basin in keys
-    ]
-    turns = _documents(book.connection, "turn", _Turn, from_ms, until_ms)
+    loads = [each for each in _documents(book.connection, Load, Laid, from_ms, until_ms) if each.basin in keys]
+    rounds = {each.id: each for each in _documents(book.connection, Turn, Round, from_ms, until_ms)}
     alarms = book.all(Alarm, since_ms=since_ms, until_ms=until_ms)
     return Found(
         list(_closures(book.connection, dict(basins), since_ms - _AHEAD_MS, until_ms)),
         loads,
-        {each.id: _round(each) for each in turns},
+        rounds,
         [each for each in alarms if each.basin in keys or (no_basin and not each.basin)],
         book.policy.every_closing_is_a_load,
     )
@@ -155,27 +119,15 @@ def _closures(
         )
 
 
-def _documents(connection: sqlite3.Connection, kind: str, into: type[T], since_ms: int, until_ms: int) -> Iterator[T]:
+def _documents(
+    connection: sqlite3.Connection, kind: type[Thing], into: type[T], since_ms: int, until_ms: int
+) -> Iterator[T]:
     decode = msgspec.json.Decoder(into).decode
     rows = connection.execute(
         "SELECT body FROM thing WHERE kind = ? AND open IN (0, 1) AND at_ms >= ? AND at_ms < ?",
-        (kind, since_ms, until_ms),
+        (kind.KIND, since_ms, until_ms),
     ).fetchall()
     return (decode(body) for (body,) in rows)
-
-
-def _round(turn: _Turn) -> Round:
-    return Round(
-        turn.id,
-        turn.device,
-        turn.stage,
-        turn.in_ms,
-        turn.out_ms,
-        turn.released.at_ms if turn.released else None,
-        turn.used is not None and not turn.used.released,
-        turn.quarantine is not None,
-        turn.quarantine.next_action if turn.quarantine else "",
-    )
 
 
 def reasons(connection: sqlite3.Connection, closures: Sequence[int]) -> dict[int, str]:

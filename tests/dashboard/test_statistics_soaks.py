@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from collector.record.things import Alarm, Seen, Stage
-from dashboard.statistics.counts import Counts, by_basin, by_group, counted
+from dashboard.statistics.counts import Counts, by_basin, counted, in_groups
 from dashboard.statistics.failures import Became, action, names_somebody, words_of_names
 from dashboard.statistics.groups import Step, groups, sorted_into
 from dashboard.statistics.margins import allowance_mc, coldest_mc, margins, spread, time_ms
 from dashboard.statistics.responses import responses, rounds_met, waits
-from dashboard.statistics.soaks import Kind, Laid, Round, Watched, sort_out
+from dashboard.statistics.soaks import Kind, Laid, Quarantined, Released, Round, Used, Watched, sort_out
 from dashboard.when import SiteTime
 from soak.alarms import Priority
 from soak.closure import Verdict
@@ -54,18 +56,10 @@ def load(began: int, ended: int | None, *rounds: str, openings: tuple[int, ...] 
     return Laid("L1", basin, began * MINUTE_MS, until_ms, rounds, tuple(each * MINUTE_MS for each in openings))
 
 
-def turn(name: str, in_minute: int | None, out_minute: int | None = None, **more: object) -> Round:
+def turn(name: str, in_minute: int | None, out_minute: int | None = None, **more: Any) -> Round:
     in_ms = None if in_minute is None else in_minute * MINUTE_MS
     out_ms = None if out_minute is None else out_minute * MINUTE_MS
-    given: dict[str, object] = {
-        "stage": Stage.SOAKED,
-        "released_ms": None,
-        "unreleased_use": False,
-        "quarantined": False,
-        "next_action": "",
-        **more,
-    }
-    return Round(name, f"D-{name}", in_ms=in_ms, out_ms=out_ms, **given)  # type: ignore[arg-type]
+    return Round(name, f"D-{name}", in_ms=in_ms, out_ms=out_ms, **{"stage": Stage.SOAKED, **more})
 
 
 def kinds(closures: list[Watched], loads: list[Laid], *rounds: Round, every: bool = False) -> list[Kind]:
@@ -158,8 +152,8 @@ def test_counts_by_verdict_group_and_basin() -> None:
     ]
     assert counted(soaks) == Counts(2, 1, 1)
     assert (counted(soaks).total, counted(soaks).failed) == (4, 2)
-    assert by_group(soaks, day) == [Counts(1, 1, 1), Counts(1, 0, 0)]
-    rows = by_basin(soaks, day, ["n1/b1", "n1/b2", "n1/b3"])
+    assert [counted(each) for each in in_groups(soaks, day)] == [Counts(1, 1, 1), Counts(1, 0, 0)]
+    rows = by_basin(in_groups(soaks, day), ["n1/b1", "n1/b2", "n1/b3"])
     assert [(each.basin, each.counts, each.by_group) for each in rows] == [
         ("n1/b1", Counts(1, 1, 0), [Counts(1, 1, 0), Counts()]),
         ("n1/b2", Counts(1, 0, 1), [Counts(0, 0, 1), Counts(1, 0, 0)]),
@@ -169,12 +163,12 @@ def test_counts_by_verdict_group_and_basin() -> None:
 
 def test_margins_are_what_was_proven_beyond_what_was_asked() -> None:
     good, early = closed(10, 14), closed(30, 5, Verdict.NOT_MET)
-    bare = good._replace(contact_ms=None, min_mc=None, allowance_mc=None)
+    bare = replace(good, contact_ms=None, min_mc=None, allowance_mc=None)
     assert [time_ms(each) for each in (good, early, bare)] == [2 * MINUTE_MS, -7 * MINUTE_MS, None]
-    assert [coldest_mc(each) for each in (good, good._replace(coldest_mc=19_500), bare)] == [1_000, -500, None]
+    assert [coldest_mc(each) for each in (good, replace(good, coldest_mc=19_500), bare)] == [1_000, -500, None]
     assert allowance_mc(good) == 600
     days = groups(date(1970, 1, 1), date(1970, 1, 3), Step.DAY, SiteTime(UTC).day_range)
-    found = margins([good, early, bare, closed(2900, 13)], time_ms, days)
+    found = margins(in_groups([good, early, bare, closed(2900, 13)], days), time_ms)
     assert (found.all.n, found.without, found.all.below_zero) == (3, 1, 1)
     assert [each.n for each in found.by_group] == [2, 0, 1]
     assert found.by_group[0].lowest == -7 * MINUTE_MS
@@ -196,7 +190,7 @@ def test_a_wait_from_met_is_never_overstated() -> None:
     """14 min proven of 12: it had met 12 min after the closing; a run that came late met no later than by the end."""
     soak = closed(10, 14)
     assert soak.met_by_ms == soak.last_ms - 2 * MINUTE_MS
-    late = soak._replace(credited_ms=CONTACT_MS)
+    late = replace(soak, credited_ms=CONTACT_MS)
     assert late.met_by_ms == late.last_ms
     assert closed(10, 5, Verdict.NOT_MET).met_by_ms is None
 
@@ -204,13 +198,13 @@ def test_a_wait_from_met_is_never_overstated() -> None:
 def test_what_became_of_rounds_that_met() -> None:
     soak = closed(10, 14)
     assert soak.met_by_ms is not None
-    released = turn("T1", 9, released_ms=soak.met_by_ms + 20 * MINUTE_MS, stage=Stage.USED)
+    released = turn("T1", 9, released=Released(soak.met_by_ms + 20 * MINUTE_MS), stage=Stage.USED)
     others = [
-        turn("T2", 9, unreleased_use=True, stage=Stage.USED),
-        turn("T3", 9, quarantined=True, stage=Stage.ENDED),
+        turn("T2", 9, used=Used(released=False), stage=Stage.USED),
+        turn("T3", 9, quarantine=Quarantined(), stage=Stage.ENDED),
         turn("T4", 9, stage=Stage.ENDED),
         turn("T5", 9),
-        turn("T6", 9, released_ms=soak.met_by_ms - 5),  # a clock that went back: at once
+        turn("T6", 9, released=Released(soak.met_by_ms - 5)),  # a clock that went back: at once
     ]
     found = rounds_met([(each, soak) for each in (released, *others)])
     assert (found.waits.n, found.used_unreleased, found.quarantined, found.ended, found.waiting) == (2, 1, 1, 1, 1)
@@ -256,8 +250,8 @@ def test_what_was_done_about_a_failed_soak() -> None:
         each.id: each
         for each in (
             turn("T1", 9, 60),
-            turn("T2", 9, 60, quarantined=True, next_action="Reprocess it."),
-            turn("T3", 9, 60, unreleased_use=True),
+            turn("T2", 9, 60, quarantine=Quarantined("Reprocess it.")),
+            turn("T3", 9, 60, used=Used(released=False)),
             turn("T4", 9, 60, stage=Stage.ENDED),
         )
     }
