@@ -18,15 +18,21 @@ from doorkit import HOST, PEOPLE, TINA, House
 from litestar import Litestar
 from litestar.testing import TestClient
 from pagekit import NOW_MS, XSS
+from recorded import EARLY_CLOSED_MS
 
 from collector import projections
 from collector.ledger import Ledger
 from collector.machine import ClosureJudged
-from collector.record.things import ClosureNote, Policy, Seen
+from collector.read import Reader
+from collector.record import shelf
+from collector.record.book import Book
+from collector.record.things import ClosureNote, Load, Policy, Seen
 from collector.record.things.base import Attested
 from collector.schema import FILE_NAME, connect
 from collector.store import Store
 from dashboard.app import build_app
+from dashboard.statistics.asked import Wanted, asked
+from dashboard.statistics.sheet import Statistics
 
 Client = TestClient[Litestar]
 MINUTE_MS = 60_000
@@ -201,6 +207,21 @@ def judge_again(store: Store, body: dict[str, Any]) -> None:
     )
     projections.follow(connection, record)
     connection.execute("COMMIT")
+
+
+def test_what_had_met_before_the_range_is_known_in_it(counted: House, tmp_path: Path) -> None:
+    """A range that begins between a load's soak and the lid's next closing: that one is no soak of its own."""
+    data = pagekit.copied(counted.data, tmp_path / "data")
+    engine = alarmkit.Engine(data)
+    load = shelf.find(engine.desk.connection, Load, "L1")
+    assert load is not None
+    engine.put(msgspec.structs.replace(load, ended_ms=None), NOW_MS, "given-by-a-test")
+    engine.desk.close()
+    with Reader(data) as reader:
+        whole = asked(Wanted(since="2026-03-03"), reader.basins(), pagekit.WHEN, NOW_MS)
+        between = whole._replace(since_ms=EARLY_CLOSED_MS - MINUTE_MS)
+        body = Statistics(Book.looking(reader.connection, NOW_MS), between, pagekit.WHEN).body()
+    assert (body.soaks, body.apart.after_met, body.apart.unassigned, body.failures.total) == (0, 1, 0, 0)
 
 
 def test_the_sites_own_rule_makes_every_closing_a_load(counted: House, tmp_path: Path) -> None:
