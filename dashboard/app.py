@@ -46,6 +46,7 @@ from dashboard.shift_pages import shift_router
 from dashboard.signin import signin_router
 from dashboard.signin_pages import signin_page_router
 from dashboard.site import Site
+from dashboard.statistics.pages import statistics_router
 from dashboard.things_api import things_router
 from dashboard.when import SiteTime
 from dashboard.words import edge_words, finding_words, kind_word, proven_words, quiet, requirement_words, verdict_word
@@ -106,6 +107,7 @@ def build_app(
             signin_page_router(),
             form_router(),
             help_router(),
+            statistics_router(),
             *([rehearsal_router()] if rehearsal else []),
         ],
         dependencies={"site": Provide(lambda: site, sync_to_thread=False)},
