@@ -27,6 +27,8 @@ from dashboard.alarms_pages import alarm_router
 from dashboard.alarms_words import NOT_KNOWN, AlarmsNow
 from dashboard.api import api_router
 from dashboard.assets import style_ids, url
+from dashboard.audit.pages import audit_router
+from dashboard.audit.rows import Row
 from dashboard.deeds_api import deeds_router
 from dashboard.degrees import difference, fahrenheit_shown, shown
 from dashboard.devices_api import devices_router
@@ -94,6 +96,7 @@ def build_app(
             readiness_router(),
             alarm_router(),
             alarms_router(),
+            audit_router(),
             record_router(),
             shift_router(),
             signin_router(),
@@ -141,6 +144,9 @@ def _templates(site: Site) -> Environment:
     def by_day(closures: Iterable[ClosureBody]) -> list[tuple[str, list[ClosureBody]]]:
         return [(day, list(rows)) for day, rows in groupby(closures, lambda each: when.day(each.closed_at_ms))]
 
+    def audit_days(rows: Iterable[Row]) -> list[tuple[str, list[Row]]]:
+        return [(day, list(of)) for day, of in groupby(rows, lambda each: when.day(each.closure.closed_at_ms))]
+
     def proven(closure: ClosureBody) -> str:
         return proven_words(closure.credited_ms, closure.requirement.contact_ms if closure.requirement else None)
 
@@ -159,6 +165,7 @@ def _templates(site: Site) -> Environment:
         return site.live.alarms.now or NOT_KNOWN
 
     environment.filters["by_day"] = by_day
+    environment.filters["audit_days"] = audit_days
     environment.filters["groupby_run"] = groupby_run
     environment.globals.update(
         asset=url,
