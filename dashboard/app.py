@@ -48,6 +48,7 @@ from dashboard.signin import signin_router
 from dashboard.signin_pages import signin_page_router
 from dashboard.site import Site
 from dashboard.things_api import things_router
+from dashboard.unassigned_pages import unassigned_router
 from dashboard.when import SiteTime
 from dashboard.words import edge_words, proven_words, quiet, requirement_words
 from soak.quantity import in_words
@@ -97,6 +98,7 @@ def build_app(
             alarm_router(),
             alarms_router(),
             audit_router(),
+            unassigned_router(),
             record_router(),
             shift_router(),
             signin_router(),

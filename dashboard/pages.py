@@ -12,15 +12,19 @@ from litestar.exceptions import NotFoundException
 from litestar.params import FromPath, FromQuery, HeaderParameter
 from litestar.response import Template
 
+from collector import ledger
+from collector.ledger import Head
 from collector.read import Basin, NodeNow, Parked, Reader, StoredClosure
 from collector.record.book import Book
 from dashboard import query
+from dashboard.alarms_words import name_of
 from dashboard.api import basin_seen, closure_by_id
 from dashboard.assets import served
 from dashboard.closure_record import ClosureSaid, closure_said
 from dashboard.history import running_body
 from dashboard.lanes import lane
 from dashboard.look import BasinSeen
+from dashboard.record_words import record_title
 from dashboard.shapes import ClosureBody, stored_body
 from dashboard.site import AskedSite, Site, only_known_parameters
 from dashboard.when import HOUR_MS
@@ -146,13 +150,24 @@ async def closure_page(site: AskedSite, closure_id: Word) -> Template:
     """One closure in full."""
     now_ms = site.utc_now_ms()
 
-    def ask(reader: Reader) -> tuple[ClosureBody, ClosureSaid]:
+    def ask(reader: Reader) -> tuple[ClosureBody, ClosureSaid, Head]:
         closure = closure_by_id(reader, closure_id, site.when)
-        return closure, closure_said(Book.looking(reader.connection, now_ms), int(closure_id))
+        said = closure_said(Book.looking(reader.connection, now_ms), int(closure_id))
+        return closure, said, ledger.head(reader.connection)
 
-    closure, said = await site.store.read(ask)
-    frame = site.live.frame(await site.live.look())
-    return Template("closure.html", context={"frame": frame, "here": "closures", "closure": closure, "said": said})
+    closure, said, head = await site.store.read(ask)
+    context = {
+        "frame": site.live.frame(await site.live.look()),
+        "here": "closures",
+        "closure": closure,
+        "said": said,
+        "names": said.names,
+        "head": head,
+        "now_ms": now_ms,
+        "alarm_name": name_of,
+        "record_title": record_title,
+    }
+    return Template("closure.html", context=context)
 
 
 @get("/site", include_in_schema=False)
