@@ -47,6 +47,7 @@ from dashboard.shift_pages import shift_router
 from dashboard.signin import signin_router
 from dashboard.signin_pages import signin_page_router
 from dashboard.site import Site
+from dashboard.site_pages import site_router
 from dashboard.things_api import things_router
 from dashboard.unassigned_pages import unassigned_router
 from dashboard.when import SiteTime
@@ -98,6 +99,7 @@ def build_app(
             alarm_router(),
             alarms_router(),
             audit_router(),
+            site_router(),
             unassigned_router(),
             record_router(),
             shift_router(),

@@ -14,7 +14,7 @@ from litestar.response import Template
 
 from collector import ledger
 from collector.ledger import Head
-from collector.read import Basin, NodeNow, Parked, Reader, StoredClosure
+from collector.read import Basin, Reader, StoredClosure
 from collector.record.book import Book
 from dashboard import query
 from dashboard.alarms_words import name_of
@@ -170,19 +170,6 @@ async def closure_page(site: AskedSite, closure_id: Word) -> Template:
     return Template("closure.html", context=context)
 
 
-@get("/site", include_in_schema=False)
-async def site_page(site: AskedSite) -> Template:
-    """Nodes and parked messages."""
-
-    def ask(reader: Reader) -> tuple[list[NodeNow], list[Parked], dict[str, int]]:
-        return reader.nodes(), reader.parked(50), reader.parked_counts()
-
-    nodes, parked, counts = await site.store.read(ask)
-    frame = site.live.frame(await site.live.look())
-    context = {"frame": frame, "here": "site", "nodes": nodes, "parked": parked, "counts": counts}
-    return Template("site.html", context=context)
-
-
 @get("/about", include_in_schema=False)
 async def about_page() -> Template:
     """What this is and what it is not; it needs no data."""
@@ -211,7 +198,7 @@ async def robots() -> str:
 
 def page_router() -> Router:
     """All pages."""
-    pages = [basins_page, basin_page, basin_range, closures_page, closure_page, site_page, about_page]
+    pages = [basins_page, basin_page, basin_range, closures_page, closure_page, about_page]
     return Router(
         "/", route_handlers=[Router("/", route_handlers=pages, guards=[only_known_parameters]), static_file, robots]
     )

@@ -12,7 +12,7 @@ from dashboard.audit.loads_over import loads_over
 from dashboard.closure_record import closure_forms
 from dashboard.record_device import closure_row
 from dashboard.record_query import Names
-from dashboard.texts import _, many
+from dashboard.texts import _
 from soak.closure import Closure
 from soak.quantity import in_words
 
@@ -20,8 +20,6 @@ PER_PAGE = 20
 EXPLAINED = 20
 LOOK_BACK_DAYS = 30
 """So far back without a day in the address: what is older is asked for by its first day."""
-
-_MOST_NAMED = 6
 
 
 class Unassigned(NamedTuple):
@@ -78,7 +76,7 @@ def unassigned_closures(book: Book, basin: str, since_ms: int, number: int) -> d
         "more": len(waiting) > begin + PER_PAGE,
         "explained": [_row(book, each) for each in explained[: -EXPLAINED - 1 : -1]],
         "explained_total": len(explained),
-        "all_empty": _together([each for each in waiting[begin : begin + PER_PAGE]]),
+        "all_empty": _together(waiting[begin : begin + PER_PAGE]),
     }
 
 
@@ -124,15 +122,11 @@ def _says(book: Book, found: Found, note: ClosureNote | None, devices: Sequence[
                 "by. No device can be assigned to it any more."
             ).format(longest=in_words(longest_ms))
         )
-    if devices:
-        named = ", ".join(devices[:_MOST_NAMED])
-        more = len(devices) - _MOST_NAMED
-        rest = many("and {n} more", "and {n} more", more).format(n=more) if more > 0 else ""
-        says.append(
-            _("Rounds that were open then and in no load: {devices}.").format(devices=" ".join(filter(None, (named, rest))))
-        )
-    else:
-        says.append(_("No device had an open round that was in no load."))
+    says.append(
+        _("Rounds that were open then and in no load, which it may concern:")
+        if devices
+        else _("No device had an open round that was in no load.")
+    )
     return says
 
 
