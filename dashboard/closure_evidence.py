@@ -1,4 +1,4 @@
-"""What proves a closure's soak, each piece with the ledger's record that holds it: load, devices, fill, tests, alarms."""
+"""What proves a closure's soak, each piece with the ledger's record that holds it: load, devices, tests, alarms."""
 
 from __future__ import annotations
 

@@ -146,7 +146,9 @@ def health(known: Known, when: SiteTime) -> Health:
     if not wanting:
         line = _("Nobody must do anything.")
     else:
-        line = many("Somebody must look at one thing: {names}.", "Somebody must look at {n} things: {names}.", len(wanting))
+        line = many(
+            "Somebody must look at one thing: {names}.", "Somebody must look at {n} things: {names}.", len(wanting)
+        )
         line = line.format(n=len(wanting), names=", ".join(wanting))
     return Health(word, line, checks, nodes)
 
@@ -154,7 +156,7 @@ def health(known: Known, when: SiteTime) -> Health:
 def _collector(known: Known, when: SiteTime) -> Check:
     name, said = _("collector"), known.said
     if said.banner:
-        return Check(name, Word.BROKEN, said.banner)
+        return Check(name, Word.BROKEN, said.banner, _("Do as it says: nothing new is stored until then."))
     times = []
     if said.last_ms is not None:
         times.append(_("Last word {at}.").format(at=when.near(said.last_ms, known.now_ms)))
@@ -164,7 +166,10 @@ def _collector(known: Known, when: SiteTime) -> Check:
     if known.software and not known.software.endswith(known.version):
         other = _("The newest record was written by {software}: collector and pages are of different versions.")
         return Check(
-            name, Word.LOOK, " ".join([*times, versions, other.format(software=known.software)]), _("Install one version on both.")
+            name,
+            Word.LOOK,
+            " ".join([*times, versions, other.format(software=known.software)]),
+            _("Install one version on both."),
         )
     if said.conditions or said.left_out:
         n = len(said.conditions) + said.left_out
@@ -191,7 +196,9 @@ def _node(known: Known, node: NodeNow) -> NodeCheck:
         wrong.append(_("It is gone: check its power and its network."))
         word = Word.BROKEN
     elif age_ms > HEARD_MS:
-        wrong.append(_("Nothing heard for {time}: check its power and its network.").format(time=in_words(age_ms // 1000 * 1000)))
+        wrong.append(
+            _("Nothing heard for {time}: check its power and its network.").format(time=in_words(age_ms // 1000 * 1000))
+        )
         word = Word.BROKEN
     offset_ms = None if state.clock is None else utc_ms(state.clock.utc) - node.heard_ms
     if node.up and state.clock is not None and not state.clock.synced:
@@ -199,7 +206,9 @@ def _node(known: Known, node: NodeNow) -> NodeCheck:
     elif node.up and offset_ms is not None and abs(offset_ms) > CLOCK_OFF_MS:
         wrong.append(_("Its clock differs from the collector’s: check the time server of both."))
     if state.outbox > WAITING:
-        wrong.append(_("Readings wait in its outbox: they follow by themselves; if they do not, check broker and network."))
+        wrong.append(
+            _("Readings wait in its outbox: they follow by themselves; if they do not, check broker and network.")
+        )
     if state.dropped:
         wrong.append(_("It gave readings up for lack of room: look at its disk. What is missing is on record as lost."))
     if state.refused:
@@ -245,10 +254,17 @@ def _ledger(known: Known) -> Check:
     if known.chain is not None:
         todo = _("Keep the files as they are, run soakledger verify, and call whoever looks after this collector.")
         return Check(name, Word.BROKEN, f"{count} {known.chain.text}", todo)
-    text = _("The collector checks it once a day, first ten minutes after its start; no check has found a fault that stands.")
+    text = _(
+        "The collector checks it once a day, first ten minutes after its start; no check has found a fault that stands."
+    )
     hint = _("When the last check was is in the collector’s messages only.")
     if known.said.banner:
-        return Check(name, Word.LOOK, f"{count} " + _("It is not checked while the collector does not run."), _("Mend the collector first."))
+        return Check(
+            name,
+            Word.LOOK,
+            f"{count} " + _("It is not checked while the collector does not run."),
+            _("Mend the collector first."),
+        )
     return Check(name, Word.GOOD, f"{count} {text} {hint}")
 
 
@@ -268,9 +284,16 @@ def _alarms(known: Known, when: SiteTime) -> Check:
         todo = _("It reached somebody by no route: mend their routes in the settings.")
         return Check(name, Word.BROKEN, text, todo)
     if known.now_ms - drill.began_ms > DRILL_MS:
-        return Check(name, Word.LOOK, text, _("No drill was held for more than two days: look at drill_at in the settings."))
+        return Check(
+            name, Word.LOOK, text, _("No drill was held for more than two days: look at drill_at in the settings.")
+        )
     if Arrival.CONFIRMED not in came and came:
-        return Check(name, Word.LOOK, text, _("Whoever got it says so on the page of alarms: only that shows that the way is whole."))
+        return Check(
+            name,
+            Word.LOOK,
+            text,
+            _("Whoever got it says so on the page of alarms: only that shows that the way is whole."),
+        )
     return Check(name, Word.GOOD, text)
 
 

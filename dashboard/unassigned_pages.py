@@ -29,11 +29,12 @@ async def unassigned_page(site: AskedSite, basin: Text = None, since: Text = Non
         return {**unassigned_closures(book, basin or "", since_ms, number), "since_ms": since_ms}
 
     context = await look(site, question)
+    asked = {name: text for name, text in (("basin", basin), ("since", since)) if text}
     context |= {
         "basin": basin or "",
         "since": since or "",
         "look_back_days": LOOK_BACK_DAYS,
-        "address": f"/unassigned?{urlencode({name: text for name, text in (('basin', basin), ('since', since)) if text})}&",
+        "address": f"/unassigned?{urlencode(asked)}&",
         "answer_all": urlencode({"closures": context["all_empty"]}),
     }
     return await sheet(site, "unassigned.html", "unassigned", context)

@@ -91,9 +91,7 @@ def _candidates(book: Book, basin: str, since_ms: int) -> list[_Candidate]:
     ]
     loads = loads_over(book, basin, (each.closing_ms for each in closures))
     notes = {note.id: note for note in book.all(ClosureNote, group=basin, since_ms=since_ms)}
-    return [
-        _Candidate(Found(basin, each), notes.get(each.key)) for each in closures if each.closing_ms not in loads
-    ]
+    return [_Candidate(Found(basin, each), notes.get(each.key)) for each in closures if each.closing_ms not in loads]
 
 
 def _row(book: Book, candidate: _Candidate) -> Unassigned:

@@ -8,7 +8,6 @@ from typing import Any, NamedTuple
 
 import msgspec
 from litestar import Request, Response, Router, get, post
-from litestar.params import FromQuery
 from litestar.response import Redirect, Stream, Template
 
 from collector.read import Basin, Reader
@@ -20,15 +19,15 @@ from dashboard.audit.recognise import Meaning, meanings
 from dashboard.audit.rows import Row, rows_of, table
 from dashboard.audit.search import MOST_COUNTED, PER_PAGE, Searched, count, rows, search
 from dashboard.audit.wanted import FIELDS, Place, Wanted, mistakes, place_of, wanted_of
+from dashboard.query import known_names
 from dashboard.record_pages import sheet
 from dashboard.record_query import Names
 from dashboard.signin_pages import text_of
-from dashboard.site import AskedSite, Site, only_known_parameters
+from dashboard.site import AskedSite, Site
 from dashboard.texts import _
 from soak.alarms import KINDS
 from soak.closure import Verdict
 
-Text = FromQuery[str | None]
 AnyRequest = Request[Any, Any, Any]
 MOST_BODY_BYTES = 64 * 1024
 VERDICTS = (Verdict.MET, Verdict.NOT_MET, Verdict.UNPROVEN)
@@ -58,29 +57,16 @@ class Answer(NamedTuple):
     means: Mapping[str, Sequence[str]] = {}
 
 
-@get("/audit", include_in_schema=False, guards=[only_known_parameters])
-async def audit_page(
-    site: AskedSite,
-    device: Text = None,
-    encounter: Text = None,
-    lot: Text = None,
-    person: Text = None,
-    since: Text = None,
-    until: Text = None,
-    basin: Text = None,
-    verdict: Text = None,
-    alarm: Text = None,
-    after: Text = None,
-) -> Template:
+@get("/audit", include_in_schema=False)
+async def audit_page(site: AskedSite, request: AnyRequest) -> Template:
     """Soaks that fit everything that is filled in, newest first; without anything, all."""
-    given = (device, encounter, lot, person, since, until, basin, verdict, alarm)
-    wanted = wanted_of({name: text or "" for name, text in zip(FIELDS, given, strict=True)})
-    return await _page(site, wanted, place_of(after))
+    known_names(request.query_params.keys(), (*FIELDS, "after"))
+    return await _page(site, wanted_of(request.query_params), place_of(request.query_params.get("after")))
 
 
 @post("/audit", include_in_schema=False, request_max_body_size=MOST_BODY_BYTES, status_code=200)
 async def audit_asked(site: AskedSite, request: AnyRequest) -> Template | Redirect:
-    """What the form holds, as an address; a scanner types into any field, so nothing is in the address before a look."""
+    """What the form holds, as an address. A scanner types into any field: it is looked at before it is in an address."""
     form = await request.form()
     given = {name: text_of(form, name) for name in FIELDS}
     anything = text_of(form, "anything").strip()
@@ -100,22 +86,11 @@ async def audit_asked(site: AskedSite, request: AnyRequest) -> Template | Redire
     return await _page(site, wanted, None, asked=anything, found=found)
 
 
-@get("/audit/table.csv", include_in_schema=False, guards=[only_known_parameters])
-async def audit_table(
-    site: AskedSite,
-    device: Text = None,
-    encounter: Text = None,
-    lot: Text = None,
-    person: Text = None,
-    since: Text = None,
-    until: Text = None,
-    basin: Text = None,
-    verdict: Text = None,
-    alarm: Text = None,
-) -> Stream | Response[str]:
+@get("/audit/table.csv", include_in_schema=False)
+async def audit_table(site: AskedSite, request: AnyRequest) -> Stream | Response[str]:
     """All that was found, for a spreadsheet or a program."""
-    given = (device, encounter, lot, person, since, until, basin, verdict, alarm)
-    wanted = wanted_of({name: text or "" for name, text in zip(FIELDS, given, strict=True)})
+    known_names(request.query_params.keys(), FIELDS)
+    wanted = wanted_of(request.query_params)
     now_ms = site.utc_now_ms()
 
     def ask(reader: Reader) -> tuple[list[Basin], Mapping[str, str], Searched | None]:

@@ -1,4 +1,4 @@
-"""One field for anything: an id, an asset number, a lot, a name, a scanned label. What it can mean, each with its address.
+"""One field for anything, an id, an asset number, a lot, a name, a scanned label: what it can mean, with its address.
 
 What is typed or scanned here may be a secret, such as a badge: it comes in the body of a request, never in an address,
 and a badge is neither shown nor looked up.
@@ -142,7 +142,7 @@ def _names(book: Book, text: str) -> Iterator[Meaning]:
     for device in book.all(Device):
         if asked in (device.id.casefold(), device.serial.casefold()):
             yield from _identified("device", device.id, device.id)
-    lots = {each.lot for kind in (Bottle, StripBottle) for each in book.all(kind)}
+    lots = {each.lot for each in book.all(Bottle)} | {each.lot for each in book.all(StripBottle)}
     for lot in sorted(each for each in lots if each.casefold() == asked):
         yield Meaning(_("soaks with lot {lot}").format(lot=lot), _soaks(lot=lot))
     if of_encounter(book, text).means:

@@ -71,7 +71,9 @@ def search(book: Book, wanted: Wanted, when: SiteTime) -> Searched:
     return Searched(" AND ".join(clauses), tuple(values), {name: list(each.means) for name, each in sieves.items()})
 
 
-def rows(reader: Reader, searched: Searched, after: Place | None, limit: int = PER_PAGE) -> tuple[list[StoredClosure], bool]:
+def rows(
+    reader: Reader, searched: Searched, after: Place | None, limit: int = PER_PAGE
+) -> tuple[list[StoredClosure], bool]:
     """A page of closures, newest first, and whether there are more behind it.
 
     A page begins behind the last closure of the one before, not at a count: what comes in meanwhile shifts nothing.

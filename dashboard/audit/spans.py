@@ -69,7 +69,7 @@ def of_encounter(book: Book, text: str) -> Sieve:
     turns = _asked(
         book.connection,
         Turn,
-        "lower(json_extract(body, '$.came_from')) = lower(?1) OR lower(json_extract(body, '$.used.encounter')) = lower(?1)",
+        "lower(?1) IN (lower(json_extract(body, '$.came_from')), lower(json_extract(body, '$.used.encounter')))",
         text,
     )
     return _of_turns(turns, list(dict.fromkeys(turn.device for turn in turns)))
@@ -97,9 +97,7 @@ def of_lot(book: Book, text: str) -> Sieve:
         "json_extract(body, '$.mec_test') IN (SELECT value FROM json_each(?1))",
         _json(each.id for each in tests),
     )
-    spans = [
-        Span(each.basin, each.poured_ms, each.discarded.at_ms if each.discarded else LATEST_MS) for each in fills
-    ]
+    spans = [Span(each.basin, each.poured_ms, each.discarded.at_ms if each.discarded else LATEST_MS) for each in fills]
     return Sieve([*spans, *map(_of_load, loads)], means=[each.id for each in (*bottles, *strips, *fills)])
 
 
@@ -157,9 +155,7 @@ def of_alarm(book: Book, text: str) -> Sieve:
 
 def _of_turns(turns: Iterable[Turn], means: Sequence[str]) -> Sieve:
     soaked = [turn for turn in turns if turn.in_ms is not None]
-    return Sieve(
-        [_of_turn(turn) for turn in soaked], [turn.closure for turn in soaked if turn.closure], means=means
-    )
+    return Sieve([_of_turn(turn) for turn in soaked], [turn.closure for turn in soaked if turn.closure], means=means)
 
 
 def _of_turn(turn: Turn) -> Span:
