@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 from collector.record.book import DAY_MS, Book
 from collector.record.rounds.unassigned import MEANINGFUL_MS, Answer, Found, may_concern
-from collector.record.things import ClosureNote
+from collector.record.things import ClosureNote, Thing, Turn
 from dashboard.audit.loads_over import loads_over
 from dashboard.closure_record import closure_forms
 from dashboard.record_device import closure_row
 from dashboard.record_query import Names
 from dashboard.texts import _
+from dashboard.when import LATEST_MS
 from soak.closure import Closure
 from soak.quantity import in_words
 
@@ -20,6 +21,12 @@ PER_PAGE = 20
 EXPLAINED = 20
 LOOK_BACK_DAYS = 30
 """So far back without a day in the address: what is older is asked for by its first day."""
+
+
+_ROUNDS_BEFORE_MS = 30 * DAY_MS
+"""As far back as `may_concern` asks for rounds."""
+
+_Thing = TypeVar("_Thing", bound=Thing)
 
 
 class Unassigned(NamedTuple):
@@ -48,6 +55,31 @@ class Unassigned(NamedTuple):
     forms: Sequence[tuple[str, str]]
 
 
+class _RoundsOnce(Book):
+    """A book that has read the rounds of some weeks once, for rules that ask about them closure by closure.
+
+    Args:
+        book: To look in.
+        since_ms: Rounds that began at or after this time, milliseconds since 1970.
+        until_ms: And before it.
+    """
+
+    def __init__(self, book: Book, since_ms: int, until_ms: int) -> None:
+        super().__init__(book.connection, book.at_ms, book.person, second_factor=False)
+        self._turns = book.all(Turn, since_ms=since_ms, until_ms=until_ms)
+
+    def all(self, kind: type[_Thing], **where: Any) -> list[_Thing]:
+        """As `Book.all`; of rounds, those of these weeks."""
+        if kind is not Turn or where.keys() - {"since_ms", "until_ms", "group"}:
+            return super().all(kind, **where)
+        since_ms, until_ms, group = where.get("since_ms", 0), where.get("until_ms", LATEST_MS), where.get("group")
+        return [
+            turn  # type: ignore[misc] - they are of the kind that is asked for
+            for turn in self._turns
+            if since_ms <= turn.began_ms < until_ms and group in (None, turn.device)
+        ]
+
+
 class _Candidate(NamedTuple):
     found: Found
     note: ClosureNote | None
@@ -68,15 +100,19 @@ def unassigned_closures(book: Book, basin: str, since_ms: int, number: int) -> d
     waiting = [each for each in candidates if each.note is None or each.note.assignment != Answer.EMPTY]
     explained = [each for each in candidates if each.note is not None and each.note.assignment == Answer.EMPTY]
     begin = (number - 1) * PER_PAGE
+    page, said = waiting[begin : begin + PER_PAGE], explained[: -EXPLAINED - 1 : -1]
+    if page:
+        first, last = page[0].found.watched, max(page, key=lambda each: each.found.watched.opened_ms).found.watched
+        book = _RoundsOnce(book, first.closing_ms - _ROUNDS_BEFORE_MS, last.opened_ms)
     return {
         "names": names,
-        "rows": [_row(book, each) for each in waiting[begin : begin + PER_PAGE]],
+        "rows": [_row(book, each) for each in page],
         "total": len(waiting),
         "number": number,
         "more": len(waiting) > begin + PER_PAGE,
-        "explained": [_row(book, each) for each in explained[: -EXPLAINED - 1 : -1]],
+        "explained": [_row(book, each) for each in said],
         "explained_total": len(explained),
-        "all_empty": _together(waiting[begin : begin + PER_PAGE]),
+        "all_empty": _together(page),
     }
 
 

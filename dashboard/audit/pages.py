@@ -66,7 +66,7 @@ async def audit_page(site: AskedSite, request: AnyRequest) -> Template:
 
 @post("/audit", include_in_schema=False, request_max_body_size=MOST_BODY_BYTES, status_code=200)
 async def audit_asked(site: AskedSite, request: AnyRequest) -> Template | Redirect:
-    """What the form holds, as an address. A scanner types into any field: it is looked at before it is in an address."""
+    """What the form holds, as an address: a scanner types into any field, so it is looked at before it is in one."""
     form = await request.form()
     given = {name: text_of(form, name) for name in FIELDS}
     anything = text_of(form, "anything").strip()
