@@ -14,7 +14,7 @@ from collector.ledger import record
 from collector.record.book import Book
 from collector.record.errors import RefusedError
 from collector.record.things import Alarm, Bottle, Device, Fill, Load, MecTest, Person, StripBottle, Turn
-from collector.scan import LONGEST, Scan, read_scan
+from collector.scan import LONGEST, Form, Scan, read_scan
 from collector.scan_identify import identify
 from collector.scan_label import BADGE, is_badge
 from dashboard.audit.spans import of_encounter
@@ -23,6 +23,7 @@ from dashboard.ledger_pages import page_of
 from dashboard.texts import _
 
 _MOST = 20
+_CONTAINERS = (Bottle.KIND, StripBottle.KIND)
 _BADGE_INSIDE = re.compile(r"[^A-Za-z]+")
 
 
@@ -111,6 +112,8 @@ def _scanned(book: Book, text: str) -> Iterator[Meaning]:
     if scan.kind == BADGE:
         return
     for found in identify(book, scan).found:
+        if found.kind in _CONTAINERS and scan.form is not Form.LABEL:
+            continue  # of all the bottles of a lot: the lot is searched for, below
         yield from _identified(found.kind, found.id, found.name)
     yield from _printed(scan)
 
@@ -119,7 +122,7 @@ def _identified(kind: str, thing_id: str, name: str) -> Iterator[Meaning]:
     if kind == "device":
         yield Meaning(_("soaks of device {id}").format(id=thing_id), _soaks(device=thing_id))
         yield Meaning(_("device {id}: where it is, and its rounds").format(id=thing_id), f"/devices/{thing_id}")
-    elif kind in ("bottle", "strip-bottle"):
+    elif kind in _CONTAINERS:
         yield Meaning(_("soaks with bottle {id}").format(id=thing_id), _soaks(lot=thing_id))
     elif kind == "basin":
         yield Meaning(_("soaks in {basin}").format(basin=name), _soaks(basin=thing_id))
