@@ -20,10 +20,11 @@ from dashboard.record_pages import look, page_number, sheet
 from dashboard.record_query import ON_ONE_PAGE, Names, part
 from dashboard.record_words import record_title
 from dashboard.site import AskedSite, only_known_parameters
+from dashboard.texts import N_
 
 Text = FromQuery[str | None]
 Word = FromPath[str]
-_SAID = ("everything", "what people said")
+_SAID = (N_("everything"), N_("what people said"))
 _SIGNED_PER_PAGE = 20
 
 
@@ -75,6 +76,7 @@ async def review_page(site: AskedSite, day: Text = None, page: Text = None) -> T
     shown_day = datetime.date.fromisoformat(shown)
     context |= {
         "day": shown,
+        "day_words": site.when.day(site.when.day_range(shown_day)[0]),
         "today": today.isoformat(),
         "before": (shown_day - datetime.timedelta(days=1)).isoformat(),
         "after": (shown_day + datetime.timedelta(days=1)).isoformat(),

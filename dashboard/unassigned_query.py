@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, NamedTuple, TypeVar, cast
 
 from collector.record.book import DAY_MS, Book
 from collector.record.rounds.unassigned import MEANINGFUL_MS, Answer, Found, may_concern
@@ -73,11 +73,8 @@ class _RoundsOnce(Book):
         if kind is not Turn or where.keys() - {"since_ms", "until_ms", "group"}:
             return super().all(kind, **where)
         since_ms, until_ms, group = where.get("since_ms", 0), where.get("until_ms", LATEST_MS), where.get("group")
-        return [
-            turn  # type: ignore[misc] - they are of the kind that is asked for
-            for turn in self._turns
-            if since_ms <= turn.began_ms < until_ms and group in (None, turn.device)
-        ]
+        found = [turn for turn in self._turns if since_ms <= turn.began_ms < until_ms and group in (None, turn.device)]
+        return cast(list[_Thing], found)
 
 
 class _Candidate(NamedTuple):

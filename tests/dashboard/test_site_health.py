@@ -1,4 +1,4 @@
-"""Each part of the site with its word: what is wrong is told with what to do, and nothing is better than it is known."""
+"""Each part of the site with its word: what is wrong is told with what to do, and nothing is better than is known."""
 
 from __future__ import annotations
 
