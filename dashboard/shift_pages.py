@@ -65,6 +65,7 @@ async def review_page(site: AskedSite, day: Text = None, page: Text = None) -> T
             "names": Names(book),
             "subjects": [Subject(each.text, _page_of(book, each.subject)) for each in subjects[:ON_ONE_PAGE]],
             "left_out": max(0, len(subjects) - ON_ONE_PAGE),
+            "unassigned": sum(each.subject.startswith("closure:") for each in subjects),
             "review": book.find(Review, shown),
             "to_sign": _to_sign(book, shown, [each.subject for each in subjects]),
             "part": part(book, Review, number, _SIGNED_PER_PAGE, newest_first=True),

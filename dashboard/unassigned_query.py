@@ -133,7 +133,9 @@ def _row(book: Book, candidate: _Candidate) -> Unassigned:
     answered = note is not None and note.assignment == Answer.EMPTY
     devices = [] if answered else list(dict.fromkeys(turn.device for turn in may_concern(book, found)))
     says = [] if answered else _says(book, found, note, devices)
-    forms = closure_forms(watched.key, assigned=False)
+    forms = closure_forms(watched.key, assigned=False)[:2]
+    if watched.opened_ms - watched.closing_ms > book.policy.longest_immersion_ms:
+        forms = forms[:1]  # a device would be refused
     row = closure_row(book, watched.key)
     return Unassigned(
         row, found.basin, watched.closing_ms, watched.opened_ms, watched.closure, note, says, devices, forms

@@ -84,7 +84,7 @@ def table(rows: Iterable[Row] | None) -> str:
     if rows is None:
         writer.writerow(COLUMNS)
     else:
-        writer.writerows([_harmless(cell) for cell in _cells(row)] for row in rows)
+        writer.writerows([harmless(cell) for cell in _cells(row)] for row in rows)
     return text.getvalue()
 
 
@@ -108,7 +108,7 @@ def _cells(row: Row) -> Iterator[str]:
     yield f"/closures/{closure.id}"
 
 
-def _harmless(cell: str) -> str:
+def harmless(cell: str) -> str:
     """A text that a spreadsheet would take for a formula, made plain; a negative temperature stays a number."""
     if cell.startswith(_BEGINS_A_FORMULA) and not cell.removeprefix("-").replace(".", "", 1).isdigit():
         return f"'{cell}"

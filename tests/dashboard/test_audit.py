@@ -22,11 +22,14 @@ from litestar.testing import TestClient
 from pagekit import NOW_MS, WHEN, XSS
 
 from collector.read import Reader
+from collector.record.all import DEEDS
 from collector.record.book import Book
+from collector.record.desk import Desk
 from collector.record.rounds.unassigned import load_over, may_concern, unassigned
 from collector.record.things import Load
 from dashboard.app import build_app
 from dashboard.audit.loads_over import loads_over
+from dashboard.audit.rows import harmless
 from dashboard.audit.search import count, rows, search
 from dashboard.audit.wanted import FIELDS, Place, Wanted, mistakes, place_of, wanted_of
 from dashboard.unassigned_query import unassigned_closures
@@ -360,9 +363,7 @@ def test_the_table_has_the_same_rows(client: Client) -> None:
 
 
 def test_a_text_that_a_spreadsheet_would_run_is_made_plain() -> None:
-    from dashboard.audit.rows import _harmless
-
-    assert [_harmless(each) for each in ("=1+1", "+4", "-20.250", "@x", "E-1", "-a")] == [
+    assert [harmless(each) for each in ("=1+1", "+4", "-20.250", "@x", "E-1", "-a")] == [
         "'=1+1",
         "'+4",
         "-20.250",
@@ -421,9 +422,6 @@ def test_the_page_of_unassigned_closures(client: Client) -> None:
 
 
 def test_what_was_said_to_be_empty_stands_below(house: House, tmp_path: Path) -> None:
-    from collector.record.all import DEEDS
-    from collector.record.desk import Desk
-
     data = pagekit.copied(house.data, tmp_path / "data")
     with Reader(data) as reading:
         rule = unassigned(Book.looking(reading.connection, NOW_MS), "n3/b1", 0, NOW_MS)
