@@ -27,6 +27,8 @@ from dashboard.alarms_pages import alarm_router
 from dashboard.alarms_words import AlarmsNow, count_words, not_known, priority_word
 from dashboard.api import api_router
 from dashboard.assets import style_ids, url
+from dashboard.audit.pages import audit_router
+from dashboard.audit.rows import Row
 from dashboard.deeds_api import deeds_router
 from dashboard.degrees import difference, fahrenheit_shown, shown
 from dashboard.devices_api import devices_router
@@ -46,8 +48,10 @@ from dashboard.shift_pages import shift_router
 from dashboard.signin import signin_router
 from dashboard.signin_pages import signin_page_router
 from dashboard.site import Site
+from dashboard.site_pages import site_router
 from dashboard.statistics.pages import statistics_router
 from dashboard.things_api import things_router
+from dashboard.unassigned_pages import unassigned_router
 from dashboard.when import SiteTime
 from dashboard.words import edge_words, finding_words, kind_word, proven_words, quiet, requirement_words, verdict_word
 from soak.quantity import in_words
@@ -96,6 +100,9 @@ def build_app(
             readiness_router(),
             alarm_router(),
             alarms_router(),
+            audit_router(),
+            site_router(),
+            unassigned_router(),
             record_router(),
             shift_router(),
             signin_router(),
@@ -145,6 +152,9 @@ def _templates(site: Site) -> Environment:
     def by_day(closures: Iterable[ClosureBody]) -> list[tuple[str, list[ClosureBody]]]:
         return [(day, list(rows)) for day, rows in groupby(closures, lambda each: when.day(each.closed_at_ms))]
 
+    def audit_days(rows: Iterable[Row]) -> list[tuple[str, list[Row]]]:
+        return [(day, list(of)) for day, of in groupby(rows, lambda each: when.day(each.closure.closed_at_ms))]
+
     def proven(closure: ClosureBody) -> str:
         return proven_words(closure.credited_ms, closure.requirement.contact_ms if closure.requirement else None)
 
@@ -164,6 +174,7 @@ def _templates(site: Site) -> Environment:
 
     environment.filters["by_day"] = by_day
     environment.filters["translated"] = texts._
+    environment.filters["audit_days"] = audit_days
     environment.filters["groupby_run"] = groupby_run
     environment.globals.update(
         asset=url,
