@@ -27,6 +27,7 @@ from dashboard.alarms_pages import alarm_router
 from dashboard.alarms_words import NOT_KNOWN, AlarmsNow
 from dashboard.api import api_router
 from dashboard.assets import style_ids, url
+from dashboard.basin_page import basin_router
 from dashboard.deeds_api import deeds_router
 from dashboard.degrees import difference, fahrenheit_shown, shown
 from dashboard.devices_api import devices_router
@@ -90,6 +91,7 @@ def build_app(
     app = Litestar(
         route_handlers=[
             page_router(),
+            basin_router(),
             api_router(),
             readiness_router(),
             alarm_router(),
