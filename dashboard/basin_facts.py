@@ -97,7 +97,9 @@ def basin_facts(book: Book, basin: str, fill: Fill | None, latest: StoredClosure
     about = load or last
     turns = [turn for each in (about.turns if about else ()) if (turn := book.find(Turn, each))]
     profile = book.find(Profile, fill.profile) if fill else None
-    waiting = next(iter(book.all(MecTest, group=fill.id, only_open=True, newest_first=True, limit=1)), None) if fill else None
+    waiting = (
+        next(iter(book.all(MecTest, group=fill.id, only_open=True, newest_first=True, limit=1)), None) if fill else None
+    )
     return BasinFacts(
         load=load,
         devices=tuple(_in_basin(book, turn) for turn in turns if load is None or turn.stage is Stage.SOAKING),
@@ -135,9 +137,7 @@ def _strips(book: Book, profile: Profile | None) -> tuple[StripsAtHand, ...]:
     return found or ((StripsAtHand("", "", profile.strip),) if profile.strip else ())
 
 
-def _rinsing(
-    book: Book, about: Load | None, turns: list[Turn], fill: Fill | None, profile: Profile | None
-) -> Rinsing:
+def _rinsing(book: Book, about: Load | None, turns: list[Turn], fill: Fill | None, profile: Profile | None) -> Rinsing:
     if about is None:
         return Rinsing(fill.id if fill else "", (), profile.rinses if profile else None)
     asked = [needed for turn in turns if (needed := rinses_needed(book, turn))]

@@ -150,7 +150,12 @@ class _At:
         if block is None:
             first = self._start()
             return Next(
-                _("Ready for a load"), standing, False, first, _each_once(first, more), self._basin.standing.readiness.remarks
+                _("Ready for a load"),
+                standing,
+                False,
+                first,
+                _each_once(first, more),
+                self._basin.standing.readiness.remarks,
             )
         solves = self._solves(block)
         sentence = _("Not ready: {why}").format(why=self._short(block))
@@ -189,28 +194,22 @@ class _At:
 
     def _solves(self, block: Block) -> Action | None:
         """The form that solves what blocks; None where hands do."""
-        fill = self._fill.id if self._fill else ""
-        match block.rule:
-            case "fill-in-basin":
-                return Action(_("Pour a fill"), form("pour-fill", basin=self._key))
-            case "fill-in-date" | "fill-failed" | "single-use" | "profile-manual":
-                return Action(_("Discard the fill"), form("discard-fill", fill=fill))
-            case "profile-confirmed":
-                return Action(
-                    _("Confirm the profile"), form("confirm-profile", profile=self._fill.profile if self._fill else "")
-                )
-            case "mec-tested":
-                return self._mec()
-            case "sensor-check":
-                sensors = sorted(self._basin.seen.basin.sensors)
-                sensor = next((each for each in sensors if each in block.text), "")
-                return Action(_("Record the check"), form("record-sensor-check", basin=self._key, sensor=sensor))
-            case "thermometer":
-                return Action(_("Read the thermometer"), form("read-thermometer", basin=self._key))
-            case "node-heard" | "sensor-alive":
-                return _site()
-            case _:
-                return None
+        fill, profile = (self._fill.id, self._fill.profile) if self._fill else ("", "")
+        discard = Action(_("Discard the fill"), form("discard-fill", fill=fill))
+        sensor = next((each for each in sorted(self._basin.seen.basin.sensors) if each in block.text), "")
+        return {
+            "node-heard": _site(),
+            "fill-in-basin": Action(_("Pour a fill"), form("pour-fill", basin=self._key)),
+            "fill-in-date": discard,
+            "fill-failed": discard,
+            "single-use": discard,
+            "profile-manual": discard,
+            "profile-confirmed": Action(_("Confirm the profile"), form("confirm-profile", profile=profile)),
+            "mec-tested": self._mec(),
+            "sensor-alive": _site(),
+            "sensor-check": Action(_("Record the check"), form("record-sensor-check", basin=self._key, sensor=sensor)),
+            "thermometer": Action(_("Read the thermometer"), form("read-thermometer", basin=self._key)),
+        }.get(block.rule)
 
     def _test(self) -> list[Action]:
         profile = self._basin.standing.profile

@@ -81,7 +81,7 @@ async def _context(site: Site, node: str, name: str) -> dict[str, object]:
         "full": LANE_DEPTH,
         "latest": latest,
         "now_ms": each.seen.now_ms,
-        "about": about_timers(each, facts, site.utc_now_ms()),
+        "about": about_timers(each, facts, site.utc_now_ms(), site.when),
     }
 
 

@@ -7,12 +7,14 @@ import msgspec
 from collector.record.things import MecTest, Rinses
 from dashboard.basin_facts import BasinFacts, StripsAtHand
 from dashboard.look import BasinSeen
+from dashboard.when import SiteTime
 
 
 class AboutTimers(msgspec.Struct, frozen=True):
     """What is needed to count.
 
     Attributes:
+        offset_ms: What to add to UTC for the site's local time: a tablet may be set to another zone.
         now_ms: The server's time as this was made, milliseconds since 1970: a tablet's own clock may be wrong.
         fill: What may be tested; empty: nothing is in the basin, or no MEC test belongs to it.
         strips: With which strips, and their times; empty: the person types them from the strip bottle.
@@ -24,6 +26,7 @@ class AboutTimers(msgspec.Struct, frozen=True):
     """
 
     now_ms: int
+    offset_ms: int
     fill: str
     strips: tuple[StripsAtHand, ...]
     waiting: MecTest | None
@@ -33,12 +36,13 @@ class AboutTimers(msgspec.Struct, frozen=True):
     rinses: Rinses | None
 
 
-def about_timers(basin: BasinSeen, facts: BasinFacts, now_ms: int) -> str:
+def about_timers(basin: BasinSeen, facts: BasinFacts, now_ms: int, when: SiteTime) -> str:
     """As JSON."""
     fill, profile, test = basin.standing.fill, basin.standing.profile, basin.standing.test
     tested = fill is not None and profile is not None and profile.mec_monitored
     about = AboutTimers(
         now_ms=now_ms,
+        offset_ms=when.offset_ms(now_ms),
         fill=fill.id if fill and tested else "",
         strips=facts.strips,
         waiting=facts.waiting,

@@ -101,10 +101,12 @@ def _mec(basin: BasinSeen, facts: BasinFacts, when: SiteTime) -> Fact:
         )
         return Fact(_("MEC test"), (read,), _("dipped by {person}").format(person=facts.dipped_by))
     if test is None:
-        return Fact(_("MEC test"), (_("due"),), _("none of this fill yet"))
+        return Fact(_("MEC test"), (_("due") if due else _("none"),), _("no test of this fill yet"))
     last = _result(test, now_ms, when)
-    return Fact(_("MEC test"), (_("due"),), _("the last: {result}").format(result=last)) if due else Fact(
-        _("MEC test"), (last,)
+    return (
+        Fact(_("MEC test"), (_("due"),), _("the last: {result}").format(result=last))
+        if due
+        else Fact(_("MEC test"), (last,))
     )
 
 

@@ -74,8 +74,17 @@
     level.setAttribute("height", `${percent}%`);
     field("surface").setAttribute("y1", `${100 - percent}%`);
     field("surface").setAttribute("y2", `${100 - percent}%`);
+    field("stubs").setAttribute("y", `${100 - percent}%`);
+    cutSurface(percent);
     const label = _("Level in the vessel: time proven without a break; {lid}", { lid: LIDS[lane.lid] });
     if (field("drawing").getAttribute("aria-label") !== label) field("drawing").setAttribute("aria-label", label);
+  }
+
+  // Where the surface would run through the words, it is drawn at the walls alone: a line through words strikes them.
+  function cutSurface(percent) {
+    const [tank, words] = [field("drawing").getBoundingClientRect(), field("say").getBoundingClientRect()];
+    const y = tank.top + (tank.height * (100 - percent)) / 100;
+    basin.dataset.cut = y > words.top + 12 && y < words.bottom - 12 ? "yes" : "no";
   }
 
   function setSensors(sensors) {
@@ -175,5 +184,7 @@
   });
   document.addEventListener("soakledger-clock-doubt", () => fetchNow());
   document.addEventListener("visibilitychange", () => document.hidden || fetchNow());
+  addEventListener("resize", () => cutSurface(parseFloat(field("level").getAttribute("height"))));
+  cutSurface(parseFloat(field("level").getAttribute("height")));
   setInterval(count, 250);
 })();

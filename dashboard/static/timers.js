@@ -79,9 +79,15 @@
     return parts.filter(Boolean).join(" ");
   }
 
-  // Times of day as the tablet's own zone has them; it stands beside the basin.
-  const OF_DAY = { hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: TWELVE ? "h12" : "h23" };
-  const ofDay = (ms) => new Intl.DateTimeFormat(TWELVE ? "en-US" : "en-GB", OF_DAY).format(new Date(ms));
+  // Times of day at the site: "13:18:05", or "1:18:05 PM".
+  function ofDay(ms) {
+    const [hour, ...rest] = new Date(ms + about.offset_ms).toISOString().slice(11, 19).split(":");
+    if (!TWELVE) return [hour, ...rest].join(":");
+    return `${(Number(hour) + 11) % 12 + 1}:${rest.join(":")} ${Number(hour) < 12 ? "AM" : "PM"}`;
+  }
+
+  // As a form takes it: the site's local date and time.
+  const typed = (ms) => new Date(ms + about.offset_ms).toISOString().slice(0, 23);
 
   // ---- The two timers ----------------------------------------------------------------------------------------------
   const panels = Object.fromEntries(
@@ -224,8 +230,8 @@
   function startMec() {
     const chosen = panels.mec.part("ask").querySelector('[name="strips"]:checked');
     const at = about.strips.find((each) => chosen && each.id === chosen.value) ?? about.strips[0];
-    const typed = [asked("mec", "dip"), asked("mec", "from"), asked("mec", "until")].map((each) => each === null ? null : each * 1000);
-    const [dip_ms, from_ms, until_ms] = at ? [at.strip.dip_ms, at.strip.read_from_ms, at.strip.read_until_ms] : typed;
+    const times = [asked("mec", "dip"), asked("mec", "from"), asked("mec", "until")].map((each) => each === null ? null : each * 1000);
+    const [dip_ms, from_ms, until_ms] = at ? [at.strip.dip_ms, at.strip.read_from_ms, at.strip.read_until_ms] : times;
     if ([dip_ms, from_ms, until_ms].includes(null) || until_ms <= from_ms) {
       write(panels.mec.part("say"), _("Type all three times in whole seconds; the last is later than the one before."));
       return;
@@ -237,7 +243,7 @@
   }
 
   function dipForm(state) {
-    const said = { fill: state.fill, strip_bottle: state.strip_bottle, dipped_ms: new Date(state.dipped_ms).toISOString(), reason: _("Dipped at the basin and timed there.") };
+    const said = { fill: state.fill, strip_bottle: state.strip_bottle, dipped_ms: typed(state.dipped_ms), reason: _("Dipped at the basin and timed there.") };
     return `/do/begin-mec-test?${new URLSearchParams(said)}`;
   }
 
@@ -295,7 +301,7 @@
 
   // A rinse ended when it had had its least time, or later: what is sure is filled in.
   function rinseForm(state) {
-    const lines = state.begun_ms.map((ms) => `${new Date(ms).toISOString()}; ${new Date(ms + state.each_ms).toISOString()}`);
+    const lines = state.begun_ms.map((ms) => `${typed(ms)}; ${typed(ms + state.each_ms)}`);
     const said = { devices: state.devices.join("\n"), rinses: lines.join("\n"), reason: _("Timed at the basin.") };
     return `/do/record-rinses?${new URLSearchParams(said)}`;
   }
