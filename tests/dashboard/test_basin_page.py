@@ -19,6 +19,8 @@ from test_pages import page, words
 from dashboard.app import build_app
 
 Client = TestClient[Litestar]
+SLOW_MS = 10_000
+"""A busy machine may take so long to start the application: what was heard at 13:18 is still fresh then."""
 
 
 @pytest.fixture(scope="module")
@@ -30,8 +32,8 @@ def data(clinic: tuple[Path, object], tmp_path_factory: pytest.TempPathFactory) 
 
 @pytest.fixture
 def client(data: Path) -> Iterator[Client]:
-    """Its clock says 13:18 when the test begins."""
-    app = build_app(data, rehearsal=pagekit.rehearsal(), when=pagekit.WHEN)
+    """Its clock says shortly before 13:18 when the test begins."""
+    app = build_app(data, rehearsal=pagekit.rehearsal(NOW_MS - SLOW_MS), when=pagekit.WHEN)
     with TestClient(app, base_url="http://127.0.0.1:8080") as asking:
         yield asking
 
@@ -63,7 +65,7 @@ def test_what_the_timers_are_told(client: Client) -> None:
     found = re.search(r'id="timers-about" data-about="([^"]*)"', html)
     assert found
     about = json.loads(unescape(found.group(1)))
-    assert NOW_MS <= about["now_ms"] < NOW_MS + 60_000
+    assert NOW_MS - SLOW_MS <= about["now_ms"] < NOW_MS + 60_000
     assert about["offset_ms"] == 3_600_000
     assert about["fill"] == "F1"
     assert about["strips"] == [
