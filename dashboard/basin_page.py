@@ -8,6 +8,7 @@ from urllib.parse import urlencode
 from litestar import Response, Router, get
 from litestar.params import FromPath, FromQuery
 from litestar.response import Redirect, Template
+from msgspec.structs import replace
 
 from collector.read import Reader, StoredClosure
 from collector.record.book import Book
@@ -26,7 +27,8 @@ from dashboard.words import PASSING_MS, requirement_words, together
 
 Text = FromQuery[str | None]
 Word = FromPath[str]
-_SCRIPTS = ("timers.js", "basin.js", "scan.js")
+_SCRIPTS = ("timers.js", "timer_strip.js", "timer_rinse.js", "basin.js", "scan.js")
+_STYLES = ("path.css", "basin.css")
 _LATEST = 5
 _LOOKED_THROUGH = 40
 """Among so many closures the latest soaks are sought; a lid put down in passing is none."""
@@ -48,14 +50,20 @@ async def basin_page(
         asked = {"since": since, "until": until}
         return Redirect(f"/basins/{node}/{name}/trend?{urlencode({k: v for k, v in asked.items() if v})}")
     context = await _context(site, node, name)
-    scripts = [each for each in _SCRIPTS if each in assets()]
-    return Template("basin.html", context={**context, "here": "today", "scripts": scripts})
+    return Template(
+        "basin.html", context={**context, "here": "today", "scripts": _there(_SCRIPTS), "styles": _there(_STYLES)}
+    )
 
 
 @get("/basins/{node:str}/{name:str}/now", include_in_schema=False)
 async def basin_now(site: AskedSite, node: Word, name: Word) -> Template:
     """What of that page follows what is recorded: a part of a page."""
     return Template("basin_now.html", context=await _context(site, node, name))
+
+
+def _there(names: tuple[str, ...]) -> list[str]:
+    """Those of the scan line come with it."""
+    return [each for each in names if each in assets()]
 
 
 async def _context(site: Site, node: str, name: str) -> dict[str, object]:
@@ -86,8 +94,8 @@ async def _context(site: Site, node: str, name: str) -> dict[str, object]:
 
 
 async def _asked(site: Site, node: str, name: str) -> _Asked:
-    each = await basin_seen(site, node, name)
-    now_ms = site.utc_now_ms()
+    now_ms, each = site.utc_now_ms(), await basin_seen(site, node, name)
+    each = replace(each, seen=replace(each.seen, now_ms=now_ms))  # a look may be kept while nothing changes
 
     def ask(reader: Reader) -> tuple[BasinFacts, list[StoredClosure]]:
         book = Book.looking(reader.connection, now_ms)

@@ -49,9 +49,10 @@
     basin.dataset.kind = lane.kind;
     basin.dataset.lid = lane.lid;
     basin.dataset.counting = lane.counter ? "yes" : "no";
-    said = { counter: lane.counter, headline: lane.headline, left_ms: leftOf(lane.counter), atMs: performance.now() };
+    said.headline = lane.headline;
+    if (said.counter !== lane.counter) said = { ...said, counter: lane.counter, left_ms: leftOf(lane.counter), atMs: performance.now() };
     write(field("lid-word"), LIDS[lane.lid]);
-    write(field("clock"), lane.counter);
+    if (lane.counter === "") write(field("clock"), "");
     write(field("shows"), lane.shows || _("not known now"));
     write(field("needs"), lane.needs);
     write(field("more"), lane.more);
@@ -65,6 +66,7 @@
     }
     if (changed) write(news, `${lane.label}: ${lane.headline} ${lane.detail}`);
     askIfChanged(lane, changed);
+    count();
   }
 
   function setLevel(lane) {

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
+from urllib.parse import parse_qs
+from zoneinfo import ZoneInfo
 
 import basinkit
 import pagekit
@@ -21,6 +23,13 @@ from test_browser import (
     browser,
     looked_at,
 )
+
+from collector.record.all import DEEDS
+from collector.record.deed import Deed
+from collector.record.rounds.rinses import RecordRinses
+from collector.record.solutions.mec import BeginMecTest
+from dashboard.form_reading import read
+from dashboard.forms import fields, prefilled
 
 pytestmark = pytest.mark.browser
 __all__ = ["browser"]
@@ -75,18 +84,13 @@ def test_the_countdown_is_right_after_a_reload_in_mid_soak(browser: Browser, ser
         expect(page.locator('[data-b="clock"]')).not_to_have_text(before)
 
 
-def test_a_lost_connection_strikes_what_is_shown(browser: Browser, data: Path, clinic: Clinic) -> None:
-    """The server ends: the countdown stands there as a fact no longer, a timer goes on counting."""
+def test_a_lost_connection_strikes_what_is_shown(browser: Browser, data: Path) -> None:
+    """The server ends: the sentence stands there as a fact no longer, a timer goes on counting."""
     with looked_at(browser, 1280, but="net::ERR_") as page:
-        played = pagekit.rehearsal()
-        with Going(data, {}, played), pagekit.serving(data, played) as address:
+        with pagekit.serving(data, pagekit.rehearsal()) as address:
             page.goto(f"{address}/basins/{basinkit.NOT_READY}#rinse")
             live(page)
             page.click('#rinse [data-t="start"]')
-            page.goto(f"{address}/basins/{basinkit.SOAKING}")
-            live(page)
-            page.goto(f"{address}/basins/{basinkit.NOT_READY}")
-            live(page)
         expect(page.locator('[data-b="veil"]')).to_be_visible(timeout=WAIT_MS)
         expect(page.locator('[data-b="veil-title"]')).to_have_text(re.compile(r"Not live since 13:\d\d:\d\d"))
         expect(page.locator('[data-b="as-of"]')).to_contain_text("not live any more")
@@ -96,9 +100,7 @@ def test_a_lost_connection_strikes_what_is_shown(browser: Browser, data: Path, c
         expect(count).not_to_have_text(before)
 
 
-def test_a_strip_is_timed_across_a_reload_and_a_wrong_clock(
-    browser: Browser, served: str, wait_until: Callable[..., None]
-) -> None:
+def test_a_strip_is_timed_across_a_reload_and_a_wrong_clock(browser: Browser, served: str) -> None:
     """Five seconds until it may be read: the tablet's clock is a day off, and the page is loaded again meanwhile."""
     with looked_at(browser, 800) as page:
         page.add_init_script("const real = Date.now; Date.now = () => real() + 86400000;")
@@ -119,11 +121,43 @@ def test_a_strip_is_timed_across_a_reload_and_a_wrong_clock(
         assert window[1].startswith("13:")  # the site's time of day, not the browser's
         expect(page.locator("#mec")).to_contain_text("This timer belongs to this tablet")
         address = page.get_attribute('#mec [data-t="record"]', "href") or ""
-        assert "/do/begin-mec-test?fill=F1&strip_bottle=S1&dipped_ms=2026-03-03T13%3A" in address
+        deed = deed_of(address)
+        assert isinstance(deed, BeginMecTest)
+        assert (deed.fill, deed.strip_bottle, deed.reason) == ("F1", "S1", "Dipped at the basin and timed there.")
+        assert pagekit.NOW_MS < (deed.dipped_ms or 0) < pagekit.NOW_MS + 600_000
         page.click("#mec summary")
         page.click('#mec [data-t="stop-now"]')
         expect(page.locator("#mec")).to_have_attribute("data-phase", "idle")
         assert page.evaluate("localStorage.getItem('soakledger-timer-mec n1/b1')") is None
+
+
+def deed_of(address: str, **besides: str) -> Deed:
+    """What a form says that is opened with this address, with what a person fills in besides."""
+    path, _, said = address.partition("?")
+    kind = DEEDS[path.removeprefix("/do/")]
+    typed = prefilled({name: text for name, (text,) in parse_qs(said).items()}, fields(kind))
+    return read(
+        kind, fields(kind), {**typed, **{name: [text] for name, text in besides.items()}}, ZoneInfo("Europe/Berlin")
+    )
+
+
+def test_three_rinses_lead_to_the_form_with_their_times(browser: Browser, data: Path) -> None:
+    """A tap for each, here sixty times faster: each has had its least time. Nothing met was taken out, so no device."""
+    played = pagekit.rehearsal(speed=60)
+    with pagekit.serving(data, played) as address, looked_at(browser, 390) as page:
+        page.goto(f"{address}/basins/{basinkit.NOT_READY}#rinse")
+        start, say = page.locator('#rinse [data-t="start"]'), page.locator('#rinse [data-t="say"]')
+        for rinse in (1, 2, 3):
+            expect(start).to_have_text(f"Start rinse {rinse} of 3", timeout=WAIT_MS)
+            start.click()
+        expect(say).to_have_text("All 3 rinses have had their time. Dry it, and record the rinses.", timeout=WAIT_MS)
+        expect(page.locator('#rinse [data-t="stop"]')).to_be_visible()
+        address = page.get_attribute('#rinse [data-t="record"]', "href") or ""
+        deed = deed_of(address, devices="GS-03", fresh_water="yes")
+    assert isinstance(deed, RecordRinses)
+    assert [each.ended_ms - each.began_ms for each in deed.rinses] == [60_000] * 3
+    assert pagekit.NOW_MS < deed.rinses[0].began_ms < deed.rinses[-1].ended_ms < pagekit.NOW_MS + 3_600_000
+    assert deed.reason == "Timed at the basin."
 
 
 @pytest.mark.parametrize(

@@ -11,12 +11,19 @@ from pathlib import Path
 import basinkit
 import pagekit
 import pytest
+import recorded
 from litestar import Litestar
 from litestar.testing import TestClient
+from msgspec.structs import replace
 from pagekit import NOW_MS
 from test_pages import page, words
 
+from collector.read import Reader, StoredClosure
+from collector.record.book import Book
+from collector.record.things import Load, Rinsed, Stage, Turn
 from dashboard.app import build_app
+from dashboard.basin_facts import basin_facts
+from soak.closure import Verdict
 
 Client = TestClient[Litestar]
 SLOW_MS = 10_000
@@ -88,6 +95,34 @@ def test_an_old_address_of_the_trend_leads_to_it(client: Client) -> None:
     answer = client.get("/basins/n1/b1?since=5&until=9", follow_redirects=False)
     assert (answer.status_code, answer.headers["location"]) == (302, "/basins/n1/b1/trend?since=5&until=9")
     assert client.get("/basins/n1/b1?since=9&until=5", follow_redirects=False).status_code == 400
+
+
+def test_what_was_taken_out_after_a_met_soak_is_to_be_rinsed(clinic: tuple[Path, object], tmp_path: Path) -> None:
+    """Until its rinses are on record; what came out of a soak that did not meet is not."""
+    folder = pagekit.copied(clinic[0], tmp_path / "data")
+    recorded.record(folder)
+    morning = recorded.Morning(folder)
+    with Reader(folder) as reader:
+        basin = next(each for each in reader.basins() if (each.node, each.name) == ("n2", "b1"))
+        met = reader.closures(basin_id=basin.id, verdict=Verdict.MET, limit=1)[0]
+        short = reader.closures(basin_id=basin.id, verdict=Verdict.NOT_MET, limit=1)[0]
+    in_ms, out_ms = met.closing_utc_ms - 60_000, met.last_utc_ms + 60_000
+    turn = Turn(id="T21", device="GS-01", began_ms=in_ms, stage=Stage.SOAKED, load="L21", basin="n2/b1", fill="F1")
+    turn = replace(turn, in_ms=in_ms, out_ms=out_ms)
+    load = Load(id="L21", basin="n2/b1", fill="F1", began_ms=in_ms, by="tina", turns=("T21",), ended_ms=out_ms)
+    morning.put(turn, load)
+
+    def rinsed(latest: StoredClosure) -> tuple[str, tuple[str, ...]]:
+        with Reader(folder) as reader:
+            facts = basin_facts(Book.looking(reader.connection, NOW_MS), "n2/b1", None, latest)
+        return facts.rinsing.about, facts.rinsing.devices
+
+    assert rinsed(met) == ("L21", ("GS-01",))
+    assert rinsed(short) == ("", ())
+    times = [(out_ms + 70_000 * each, out_ms + 70_000 * each + 60_000) for each in range(3)]
+    morning.put(replace(turn, rinses=tuple(Rinsed("tina", *each, fresh=True) for each in times)))
+    morning.desk.close()
+    assert rinsed(met) == ("L21", ())
 
 
 def test_a_basin_that_is_not_there(client: Client) -> None:
