@@ -152,8 +152,8 @@ def test_three_rinses_lead_to_the_form_with_their_times(browser: Browser, data: 
             start.click()
         expect(say).to_have_text("All 3 rinses have had their time. Dry it, and record the rinses.", timeout=WAIT_MS)
         expect(page.locator('#rinse [data-t="stop"]')).to_be_visible()
-        address = page.get_attribute('#rinse [data-t="record"]', "href") or ""
-        deed = deed_of(address, devices="GS-03", fresh_water="yes")
+        form = page.get_attribute('#rinse [data-t="record"]', "href") or ""
+        deed = deed_of(form, devices="GS-03", fresh_water="yes")
     assert isinstance(deed, RecordRinses)
     assert [each.ended_ms - each.began_ms for each in deed.rinses] == [60_000] * 3
     assert pagekit.NOW_MS < deed.rinses[0].began_ms < deed.rinses[-1].ended_ms < pagekit.NOW_MS + 3_600_000
