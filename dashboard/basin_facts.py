@@ -64,7 +64,6 @@ class BasinFacts(msgspec.Struct, frozen=True):
         strips: What the fill may be tested with.
         waiting: A strip that was dipped and waits to be read.
         dipped_by: Who dipped it.
-        poured_by: Who poured the fill.
         rinsing: What is rinsed now, or would be after the soak in progress.
     """
 
@@ -78,7 +77,6 @@ class BasinFacts(msgspec.Struct, frozen=True):
     strips: tuple[StripsAtHand, ...] = ()
     waiting: MecTest | None = None
     dipped_by: str = ""
-    poured_by: str = ""
     rinsing: Rinsing = Rinsing("", (), None)
 
 
@@ -111,7 +109,6 @@ def basin_facts(book: Book, basin: str, fill: Fill | None, latest: StoredClosure
         strips=_strips(book, profile),
         waiting=waiting,
         dipped_by=book.name_of(waiting.by) if waiting else "",
-        poured_by=book.name_of(fill.poured_by) if fill else "",
         rinsing=_rinsing(book, about, turns, fill, profile),
     )
 

@@ -58,7 +58,7 @@ def requirement_of(basin: BasinSeen) -> Requirement | None:
 
 def facts_beside(basin: BasinSeen, facts: BasinFacts, when: SiteTime) -> list[Fact]:
     """Load, by whom, fill, MEC test, and what comes after the soak."""
-    found = [*_load(facts), _fill(basin, facts, when)]
+    found = [*_load(facts), _fill(basin, when)]
     profile = basin.standing.profile
     if basin.standing.fill is not None and profile is not None and profile.mec_monitored:
         found.append(_mec(basin, facts, when))
@@ -74,15 +74,15 @@ def _load(facts: BasinFacts) -> list[Fact]:
     return [Fact(_("Load"), lines, more), Fact(_("By"), (facts.by,))]
 
 
-def _fill(basin: BasinSeen, facts: BasinFacts, when: SiteTime) -> Fact:
+def _fill(basin: BasinSeen, when: SiteTime) -> Fact:
     fill, now_ms = basin.standing.fill, basin.seen.now_ms
     if fill is None:
         return Fact(_("Fill"), (_("no fill is recorded"),))
     until = when.near(fill.use_by_ms, now_ms)
     words = _("in date until {time}") if now_ms <= fill.use_by_ms else _("out of date since {time}")
     name = basin.standing.profile.name if basin.standing.profile else fill.profile
-    more = _("{solution}, fill {fill}, lot {lots}, poured {time} by {person}").format(
-        solution=name, fill=fill.id, lots=_lots(fill), time=when.near(fill.poured_ms, now_ms), person=facts.poured_by
+    more = _("{solution}, fill {fill}, lot {lots}, poured {time}").format(
+        solution=name, fill=fill.id, lots=_lots(fill), time=when.near(fill.poured_ms, now_ms)
     )
     return Fact(_("Fill"), (words.format(time=until),), together(more))
 

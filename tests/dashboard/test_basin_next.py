@@ -231,12 +231,12 @@ def test_the_lanes_draw_a_full_level_as_high_as_this_page_takes_it_to_be() -> No
 
 
 def test_what_stands_beside_the_vessel() -> None:
-    facts = msgspec.structs.replace(WITH_LOAD, poured_by="Tina Test", rinsing=Rinsing("L3", (), PROFILE.rinses))
+    facts = msgspec.structs.replace(WITH_LOAD, rinsing=Rinsing("L3", (), PROFILE.rinses))
     beside = {each.about: each for each in facts_beside(seen(*SOAKING), facts, WHEN)}
     assert beside["Load"].lines == ("gastroscope GS-01",)
     assert beside["By"].lines == ("Tina Test",)
     assert beside["Fill"].lines == ("in date until Wed 4 Mar 2026 13:18",)
-    assert beside["Fill"].more == "peracetic acid, fill F1, lot LOT-1, poured 12:18 by Tina Test"
+    assert beside["Fill"].more == "peracetic acid, fill F1, lot LOT-1, poured 12:18"
     assert beside["Then"].lines == ("3 rinses, 1 min or more each",)
     gone = msgspec.structs.replace(FILL, use_by_ms=NOW_MS - 1)
     assert {each.about: each for each in facts_beside(seen(OPEN, fill=gone), facts, WHEN)}["Fill"].lines == (
