@@ -29,6 +29,7 @@ from dashboard.api import api_router
 from dashboard.assets import style_ids, url
 from dashboard.audit.pages import audit_router
 from dashboard.audit.rows import Row
+from dashboard.basin_page import basin_router
 from dashboard.deeds_api import deeds_router
 from dashboard.degrees import difference, fahrenheit_shown, shown
 from dashboard.devices_api import devices_router
@@ -96,6 +97,7 @@ def build_app(
     app = Litestar(
         route_handlers=[
             page_router(),
+            basin_router(),
             api_router(),
             readiness_router(),
             alarm_router(),

@@ -22,13 +22,11 @@ from dashboard.api import basin_seen, closure_by_id
 from dashboard.assets import served
 from dashboard.closure_record import ClosureSaid, closure_said
 from dashboard.history import running_body
-from dashboard.lanes import lane
 from dashboard.look import BasinSeen
 from dashboard.record_words import record_title
 from dashboard.shapes import ClosureBody, stored_body
 from dashboard.site import AskedSite, Site, only_known_parameters
 from dashboard.when import HOUR_MS
-from dashboard.words import requirement_words
 from soak.closure import Verdict
 
 PER_PAGE = 50
@@ -43,23 +41,6 @@ async def basins_page(site: AskedSite) -> Template:
     """The basins now."""
     frame = site.live.frame(await site.live.look())
     return Template("basins.html", context={"frame": frame, "here": "basins"})
-
-
-@get("/basins/{node:str}/{name:str}", include_in_schema=False)
-async def basin_page(site: AskedSite, node: Word, name: Word, since: Text = None, until: Text = None) -> Template:
-    """One basin: now, its trend, its closures. With since and until the trend opens on that range."""
-    span = query.time_range(since, until, None, site.utc_now_ms(), HOUR_MS)
-    each = await basin_seen(site, node, name)
-    context = await _range_context(site, each, span)
-    context |= {
-        "frame": site.live.frame(await site.live.look()),
-        "here": "basins",
-        "lane": lane(each, site.when),
-        "fill": each.standing.fill,
-        "requirement": requirement_words(each.seen.basin.requirement),
-        "span": span if since or until else None,
-    }
-    return Template("basin.html", context=context)
 
 
 @get("/basins/{node:str}/{name:str}/closures", include_in_schema=False)
@@ -198,7 +179,7 @@ async def robots() -> str:
 
 def page_router() -> Router:
     """All pages."""
-    pages = [basins_page, basin_page, basin_range, closures_page, closure_page, about_page]
+    pages = [basins_page, basin_range, closures_page, closure_page, about_page]
     return Router(
         "/", route_handlers=[Router("/", route_handlers=pages, guards=[only_known_parameters]), static_file, robots]
     )
