@@ -35,6 +35,8 @@ from dashboard.form_pages import form_router
 from dashboard.guard import KnownHosts, protect
 from dashboard.lanes import rehearsal_words
 from dashboard.pages import page_router
+from dashboard.path.release_pages import release_router
+from dashboard.path.start_pages import start_router
 from dashboard.problems import answer_problem
 from dashboard.readiness_api import readiness_router
 from dashboard.record_pages import record_router
@@ -104,6 +106,8 @@ def build_app(
             devices_router(),
             signin_page_router(),
             form_router(),
+            start_router(),
+            release_router(),
             *([rehearsal_router()] if rehearsal else []),
         ],
         dependencies={"site": Provide(lambda: site, sync_to_thread=False)},
