@@ -19,7 +19,7 @@ from dashboard.doing import guessing, prove
 from dashboard.door import NotSignedInError, Signed, signed_in
 from dashboard.path.after import Outcome, release_all, step_all
 from dashboard.path.held import Held
-from dashboard.path.waiting import BUTTONS, Step, waiting
+from dashboard.path.waiting import BUTTONS, WORDS, Step, waiting
 from dashboard.problems import refusal_status
 from dashboard.query import QueryError
 from dashboard.record_pages import look
@@ -84,7 +84,7 @@ async def step(site: AskedSite, request: AnyRequest) -> Template:
         return await _page(site, signed, refusal=refusal)
     except NotWrittenError as problem:
         return await _page(site, signed, refusal=_unwritten(problem))
-    return await _page(site, signed, outcome=outcome, title=_("Recorded"))
+    return await _page(site, signed, outcome=outcome, title=_(WORDS[wanted].done))
 
 
 def release_router() -> Router:
@@ -114,7 +114,7 @@ async def _page(
     once: str = "",
     cookies: list[Cookie] | None = None,
 ) -> Template:
-    if signed is not None and (cookies or refusal):
+    if signed is not None and (outcome or refusal):
         signed = await session_of(site, signed.token)  # a PIN that fitted counts for some minutes from here
     groups = await look(site, lambda book: waiting(book, site.when))
     context = {

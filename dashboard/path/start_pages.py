@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import Any
 
 from litestar import Request, Response, Router, get, post
 from litestar.params import FromQuery
 from litestar.response import Redirect, Template
 
-from collector.record.basins.readiness import readiness
 from collector.record.book import Book
 from collector.record.desk import Desk
 from collector.record.errors import RefusedError
@@ -21,10 +20,11 @@ from dashboard.doing import guessing
 from dashboard.door import NotSignedInError, Signed, signed_in
 from dashboard.look import BasinSeen
 from dashboard.path.held import Held
+from dashboard.path.said import Said, other_basin, ways_out
 from dashboard.path.scans import Kind, Meaning, badge_of, meaning
-from dashboard.path.standing import Link, next_for, override_links, shown, unknown
+from dashboard.path.shapes import Link
+from dashboard.path.standing import shown, unknown
 from dashboard.path.starting import Phase, phase_of, record_steps, rehearse, start
-from dashboard.problems import refusal_status
 from dashboard.record_pages import look
 from dashboard.signin import MOST_BODY_BYTES, SignIn, enter
 from dashboard.signin_pages import cookie_for, refuse_old_form, text_of
@@ -34,35 +34,7 @@ from dashboard.texts import _
 AnyRequest = Request[Any, Any, Any]
 Text = FromQuery[str | None]
 Texts = FromQuery[list[str] | None]
-_ADD = "add:"
-
-
-class Said(NamedTuple):
-    """What is said about the last scan.
-
-    Attributes:
-        title: In two words.
-        text: What was read and what it means here.
-        next_step: What to do.
-        wrong: It was not taken.
-        links: Where to put it right.
-        add: A basin whose load the devices may be added to; empty: none.
-        status: Of the answer.
-    """
-
-    title: str
-    text: str
-    next_step: str = ""
-    wrong: bool = True
-    links: tuple[Link, ...] = ()
-    add: str = ""
-    status: int = 200
-
-    @classmethod
-    def of(cls, refusal: RefusedError, links: tuple[Link, ...] = (), add: str = "") -> Said:
-        """A refusal."""
-        status = refusal_status(refusal).value
-        return cls(_("Not taken"), refusal.text, refusal.next_step, links=links, add=add, status=status)
+_ADD, _OFF = "add:", "off:"
 
 
 @get("/start", include_in_schema=False, guards=[only_known_parameters])
@@ -115,6 +87,9 @@ async def _answer(site: Site, request: AnyRequest, form: Mapping[str, Any], held
         return _undone(held)
     if action == "steps":
         return await _steps(site, request, form, held)
+    if action.startswith(_OFF):
+        left = tuple(each for each in held.devices if each != action.removeprefix(_OFF))
+        return Redirect(held.but(devices=left).address, status_code=303)
     if action.startswith(_ADD):
         return await _started(site, request, form, held, action.removeprefix(_ADD), adding=True)
     read = await _meaning(site, signed_in(request), _scanned(form))
@@ -156,11 +131,13 @@ async def _device(site: Site, request: AnyRequest, held: Held, read: Meaning) ->
 async def _started(
     site: Site, request: AnyRequest, form: Mapping[str, Any], held: Held, basin: str, *, adding: bool
 ) -> Response[Any] | Template:
+    signed = signed_in(request)
+    if site.closed and signed is None:
+        raise NotSignedInError
     if held.basin and basin != held.basin:
-        raise await look(site, lambda book: _other_basin(book, held, basin))
+        raise await look(site, lambda book: other_basin(book, held, basin))
     if not held.devices:
         return await _basin_alone(site, request, held, basin)
-    signed = signed_in(request)
     if signed is None:
         raise NotSignedInError
     refuse_old_form(signed, form)
@@ -173,7 +150,7 @@ async def _started(
         onward = await guessing(site, request, work, compares=False)
     except RefusedError as refusal:
         why = refusal
-        said = await look(site, lambda book: _ways_out(book, held, basin, why, signed))
+        said = await look(site, lambda book: ways_out(book, held, basin, why, signed))
         return await _page(site, request, held, said)
     return Redirect(onward.address, status_code=303)
 
@@ -239,31 +216,6 @@ async def _still_open(site: Site, held: Held) -> bool:
         return load is not None and phase_of(book, load) in (Phase.CLOSE, Phase.OPEN_FIRST)
 
     return await look(site, ask)
-
-
-def _ways_out(book: Book, held: Held, basin: str, refusal: RefusedError, signed: Signed) -> Said:
-    """Why a basin takes nothing now, with the form that puts it right."""
-    if refusal.rule == "basin-busy":
-        return Said.of(refusal, add=basin)
-    if refusal.rule.startswith("unknown-"):
-        return Said.of(refusal)
-    found = readiness(book, basin)
-    block = next((each for each in found.blocks if each.rule == refusal.rule), None)
-    if block is None:
-        return Said.of(refusal)
-    links = override_links(book, held.devices, basin, signed.person)
-    put_right = next_for(block, basin, found.fill)
-    return Said.of(refusal, links=(put_right, *links) if put_right else links)
-
-
-def _other_basin(book: Book, held: Held, basin: str) -> RefusedError:
-    rows = dict(book.connection.execute("SELECT node || '/' || name, label FROM basin").fetchall())
-    here, there = (str(rows.get(each) or each) for each in (held.basin, basin))
-    return RefusedError(
-        "other-basin",
-        _("That is {there}; this page is for {here}. Nothing was recorded.").format(there=there, here=here),
-        _("Put the devices into {here} and scan that, or use the tablet at {there}.").format(there=there, here=here),
-    )
 
 
 def _place_of(book: Book, read: Meaning) -> str:

@@ -12,7 +12,7 @@ from collector.record.rounds.rinses import rinses_needed
 from collector.record.rounds.rounds import basin_name
 from collector.record.rounds.soaks import soak_of
 from collector.record.things import Device, DeviceType, Stage, Turn
-from dashboard.path.standing import Link
+from dashboard.path.shapes import Link
 from dashboard.texts import N_, _
 from dashboard.when import SiteTime
 from dashboard.words import together
@@ -45,34 +45,46 @@ BUTTONS = (Step.TAKE_OUT, Step.CAME_OUT, Step.RINSE, Step.END_RINSE, Step.DRY)
 
 
 class Words(NamedTuple):
-    """What is said of a step: heading, what the press says (empty: there is none), and what that declares."""
+    """What is said of a step: heading, what the press says (empty: none), what that declares, and what it has done."""
 
     title: str
     button: str
     hint: str
+    done: str = ""
 
 
 WORDS = {
     Step.RELEASE: Words(N_("Ready to release"), "", N_("Every clause holds. Tick, sign once, press once.")),
     Step.TAKE_OUT: Words(
-        N_("{place}: the lid was opened"), N_("Taken out"), N_("Says that they lie in the solution no longer.")
+        N_("{place}: the lid was opened"),
+        N_("Taken out"),
+        N_("Says that they lie in the solution no longer."),
+        N_("Taken out. Rinse next."),
     ),
     Step.CAME_OUT: Words(
         N_("{place}: the lid was opened and is on again"),
         N_("They came out when it was last open"),
         N_("Are they still in it? Then open the lid, take them out, and press then."),
+        N_("Taken out. Rinse next."),
     ),
     Step.RINSE: Words(
         N_("{place}: rinse {number} of {of}"),
         N_("Rinse {number} begins now, in {water}"),
         N_("Says that nothing has been rinsed in this water."),
+        N_("The rinse runs"),
     ),
     Step.END_RINSE: Words(
         N_("{place}: rinse {number} of {of} runs"),
         N_("Rinse {number} ends now"),
         N_("At least until {time}; ended sooner it does not count."),
+        N_("The rinse has ended"),
     ),
-    Step.DRY: Words(N_("{place}: dry"), N_("I dried it, and it is dry"), N_("Channels too. It is said of each.")),
+    Step.DRY: Words(
+        N_("{place}: dry"),
+        N_("I dried it, and it is dry"),
+        N_("Channels too. It is said of each."),
+        N_("Attested as dry"),
+    ),
     Step.DRYING: Words(N_("{place}: drying"), "", N_("Until {time} at least; then attest that it is dry.")),
     Step.SOAKING: Words(N_("{place}: soaking"), "", N_("Keep the lid closed until the time is over.")),
     Step.REPROCESS: Words(N_("{device}: not releasable. Reprocess."), "", "{why}"),

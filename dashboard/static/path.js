@@ -48,13 +48,13 @@
     const body = new FormData(form);
     for (const name of [...new Set(body.keys())]) if (!STATE.includes(name)) body.delete(name);
     for (const [name, content] of extra) body.set(name, content);
-    const page = await ask(form.action, { method: "POST", body: new URLSearchParams(body) });
+    const page = await ask(form.getAttribute("action"), { method: "POST", body: new URLSearchParams(body) });
     const fresh = part(page, "path");
     if (fresh === null) {
       const main = part(page, "main");
       throw new Error(main ? main.textContent.replace(/\s+/g, " ").trim() : "");
     }
-    put(fresh, ["said", "standing", "state"]);
+    put(fresh, ["said", "standing", "state", "undoing"]);
     path.dataset.address = fresh.dataset.address;
     history.replaceState(null, "", fresh.dataset.address);
     const [who, nowWho] = [document, page].map((each) => each.querySelector(".who"));
@@ -76,7 +76,7 @@
       }
     }
     sending = false;
-    if (!document.activeElement || document.activeElement === document.body) field.focus();
+    if (!document.activeElement || document.activeElement.matches("body, main")) field.focus();
   }
 
   document.addEventListener("submit", (event) => {

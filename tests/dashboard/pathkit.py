@@ -10,6 +10,7 @@ from typing import Any
 
 import pagekit
 from doorkit import PEOPLE, PINS, SAM, House
+from litestar import Litestar
 from pagekit import NEED, NOW_MS, Going, Span, Track, basin_settings, sensor
 from recorded import Morning
 
@@ -119,10 +120,21 @@ def _recorded(data: Path) -> None:
     morning.do("pour-fill", basin=TWO, bottles=[{"bottle": "B2", "volume_ml": 3_000}])
     test = morning.do("begin-mec-test", fill="F1", strip_bottle="S1")
     morning.do("read-mec-test", at_ms=morning.at_ms + 20_000, test=test, result="pass")
-    scope = {"name": "gastroscope", "kind": "flexible endoscope", "profiles": ["paa"], "steps": STEPS, "dry_ms": 0, "hang_days": 7}
-    morning.do("record-device-type", SAM, id="gastroscope", **scope)
-    blade = {"name": "laryngoscope blade", "kind": "blade", "profiles": ["other"], "steps": ["clean"], "dry_ms": 0, "hang_days": 7}
-    morning.do("record-device-type", SAM, id="blade", **blade)
+    for id_, name, kind, profile, steps in (
+        ("gastroscope", "gastroscope", "flexible endoscope", "paa", STEPS),
+        ("blade", "laryngoscope blade", "blade", "other", ["clean"]),
+    ):
+        morning.do(
+            "record-device-type",
+            SAM,
+            id=id_,
+            name=name,
+            kind=kind,
+            profiles=[profile],
+            steps=steps,
+            dry_ms=0,
+            hang_days=7,
+        )
     for each in (*DEVICES, HELD):
         morning.do("record-device", SAM, id=each, type="gastroscope", serial=f"{each}-2291")
     morning.do("record-device", SAM, id=BLADE, type="blade", serial="7")
@@ -130,27 +142,44 @@ def _recorded(data: Path) -> None:
     morning.desk.close()
 
 
-class PathHouse(House):
-    """A house over the clinic; its basins stand still until they are played on."""
+class Still:
+    """A rehearsal's clock that goes on only when told: a slow machine makes no reading old."""
 
-    tracks: dict[str, Track]
+    speed = 0
+
+    def __init__(self) -> None:
+        self.now_ms = NOW_MS
+
+    def utc_ms(self, _real_ms: int) -> int:
+        """The time."""
+        return self.now_ms
+
+
+class PathHouse(House):
+    """A house over the clinic; its time and its basins stand still until they are played on."""
+
+    def __init__(self, data: Path, badges: dict[str, str], tracks: dict[str, Track]) -> None:
+        super().__init__(data, badges)
+        self.tracks = dict(tracks)
+        self.still = Still()
+
+    def app(self, **more: Any) -> Litestar:
+        """The application; all of them have one clock."""
+        return super().app(**{"rehearsal": self.still, **more})
 
     def on(self, seconds: int, lid: str = "open", key: str = ONE) -> None:
         """Let so many seconds pass in every basin, with the lid of one of them so."""
-        now_ms = max(each.newest_ms for each in self.tracks.values()) + 1000 * seconds
-        player = pagekit.Player(self.data, now_ms=now_ms)
+        self.still.now_ms += 1000 * seconds
+        player = pagekit.Player(self.data, now_ms=self.still.now_ms)
         for each, track in self.tracks.items():
             new_lid = lid if each == key else None
-            self.tracks[each] = player.carry_on(each, track, lid=new_lid, to_ms=now_ms)
+            self.tracks[each] = player.carry_on(each, track, lid=new_lid, to_ms=self.still.now_ms)
         player.close()
-        self.played = pagekit.rehearsal(now_ms)
 
 
 def copied(from_data: Path, badges: dict[str, str], tracks: dict[str, Track], to: Path) -> PathHouse:
     """The same clinic once more, to be written to."""
-    house = PathHouse(pagekit.copied(from_data, to), badges)
-    house.tracks = dict(tracks)
-    return house
+    return PathHouse(pagekit.copied(from_data, to), badges, tracks)
 
 
 @contextmanager
