@@ -54,7 +54,7 @@
       const main = part(page, "main");
       throw new Error(main ? main.textContent.replace(/\s+/g, " ").trim() : "");
     }
-    put(fresh, ["said", "standing", "state", "undoing"]);
+    put(fresh, ["said", "standing", "acting", "state", "undoing"]);
     path.dataset.address = fresh.dataset.address;
     history.replaceState(null, "", fresh.dataset.address);
     const [who, nowWho] = [document, page].map((each) => each.querySelector(".who"));
@@ -65,6 +65,7 @@
   async function sendAll() {
     if (sending) return;
     sending = true;
+    path.dataset.sending = "";
     while (waiting.length) {
       try {
         await send(waiting.shift());
@@ -76,11 +77,12 @@
       }
     }
     sending = false;
+    delete path.dataset.sending;
     if (!document.activeElement || document.activeElement.matches("body, main")) field.focus();
   }
 
   document.addEventListener("submit", (event) => {
-    if (event.target !== form) return;
+    if (event.target !== form && event.target.id !== "act-form") return;
     event.preventDefault();
     const action = event.submitter?.name === "action" ? event.submitter.value : "";
     const text = field.value;
