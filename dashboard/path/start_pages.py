@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
+from urllib.parse import urlencode
 
 from litestar import Request, Response, Router, get, post
 from litestar.params import FromQuery
@@ -24,7 +25,7 @@ from dashboard.path.said import Said, other_basin, ways_out
 from dashboard.path.scans import Kind, Meaning, badge_of, meaning
 from dashboard.path.shapes import Link
 from dashboard.path.standing import shown, unknown
-from dashboard.path.starting import Phase, phase_of, record_steps, rehearse, start
+from dashboard.path.starting import Phase, begin_round, phase_of, record_steps, rehearse, start
 from dashboard.record_pages import look
 from dashboard.signin import MOST_BODY_BYTES, SignIn, enter
 from dashboard.signin_pages import cookie_for, refuse_old_form, text_of
@@ -34,7 +35,7 @@ from dashboard.texts import _
 AnyRequest = Request[Any, Any, Any]
 Text = FromQuery[str | None]
 Texts = FromQuery[list[str] | None]
-_ADD, _OFF = "add:", "off:"
+_ADD, _OFF, _SINGLY = "add:", "off:", "singly:"
 
 
 @get("/start", include_in_schema=False, guards=[only_known_parameters])
@@ -83,15 +84,8 @@ def start_router() -> Router:
 
 async def _answer(site: Site, request: AnyRequest, form: Mapping[str, Any], held: Held) -> Response[Any] | Template:
     action = text_of(form, "action")
-    if action == "undo":
-        return _undone(held)
-    if action == "steps":
-        return await _steps(site, request, form, held)
-    if action.startswith(_OFF):
-        left = tuple(each for each in held.devices if each != action.removeprefix(_OFF))
-        return Redirect(held.but(devices=left).address, status_code=303)
-    if action.startswith(_ADD):
-        return await _started(site, request, form, held, action.removeprefix(_ADD), adding=True)
+    if action:
+        return await _pressed(site, request, form, held, action)
     read = await _meaning(site, signed_in(request), _scanned(form))
     match read.kind:
         case Kind.CANCEL:
@@ -103,6 +97,22 @@ async def _answer(site: Site, request: AnyRequest, form: Mapping[str, Any], held
         case Kind.BASIN:
             answer = await _started(site, request, form, held, read.id, adding=False)
     return answer
+
+
+async def _pressed(
+    site: Site, request: AnyRequest, form: Mapping[str, Any], held: Held, action: str
+) -> Response[Any] | Template:
+    """One of the page's buttons: all for clean hands, none on the standard path."""
+    if action == "undo":
+        return _undone(held)
+    if action == "steps":
+        return await _steps(site, request, form, held)
+    if action.startswith(_ADD):
+        return await _started(site, request, form, held, action.removeprefix(_ADD), adding=True)
+    if action.startswith(_SINGLY):
+        return await _singly(site, request, form, action.removeprefix(_SINGLY))
+    left = tuple(each for each in held.devices if each != action.removeprefix(_OFF))
+    return Redirect(held.but(devices=left).address, status_code=303)
 
 
 async def _badge(site: Site, request: AnyRequest, held: Held, code: str) -> Response[Any]:
@@ -138,19 +148,17 @@ async def _started(
         raise await look(site, lambda book: other_basin(book, held, basin))
     if not held.devices:
         return await _basin_alone(site, request, held, basin)
-    if signed is None:
-        raise NotSignedInError
-    refuse_old_form(signed, form)
+    signer = _signing(request, form)
 
     def work(desk: Desk, _now_ms: int) -> Held:
-        started = start(desk, signed, held.devices, basin, adding=adding)
+        started = start(desk, signer, held.devices, basin, adding=adding)
         return Held(basin=held.basin, load=started.load)
 
     try:
         onward = await guessing(site, request, work, compares=False)
     except RefusedError as refusal:
         why = refusal
-        said = await look(site, lambda book: ways_out(book, held, basin, why, signed))
+        said = await look(site, lambda book: ways_out(book, held, basin, why, signer))
         return await _page(site, request, held, said)
     return Redirect(onward.address, status_code=303)
 
@@ -182,11 +190,8 @@ def _undone(held: Held) -> Response[Any]:
     raise RefusedError("nothing-to-undo", _("Nothing has been scanned that could be taken back."), _("Scan a device."))
 
 
-async def _steps(site: Site, request: AnyRequest, form: Mapping[str, Any], held: Held) -> Response[Any] | Template:
-    signed = signed_in(request)
-    if signed is None:
-        raise NotSignedInError
-    refuse_old_form(signed, form)
+async def _steps(site: Site, request: AnyRequest, form: Mapping[str, Any], held: Held) -> Template:
+    signed = _signing(request, form)
 
     def work(desk: Desk, _now_ms: int) -> int:
         return record_steps(desk, signed, held.devices)
@@ -200,6 +205,29 @@ async def _steps(site: Site, request: AnyRequest, form: Mapping[str, Any], held:
         else _("All steps were on record already. Nothing was recorded now.")
     )
     return await _page(site, request, held, Said(_("Steps recorded"), text, wrong=False))
+
+
+async def _singly(site: Site, request: AnyRequest, form: Mapping[str, Any], device: str) -> Response[Any]:
+    signed = _signing(request, form)
+
+    def work(desk: Desk, _now_ms: int) -> None:
+        begin_round(desk, signed, device)
+
+    await guessing(site, request, work, compares=False)
+    return Redirect(f"/do/attest-steps?{urlencode({'device': device})}", status_code=303)
+
+
+def _signing(request: AnyRequest, form: Mapping[str, Any]) -> Signed:
+    """In whose name something is recorded.
+
+    Raises:
+        RefusedError: Nobody is signed in, or the form is of another session.
+    """
+    signed = signed_in(request)
+    if signed is None:
+        raise NotSignedInError
+    refuse_old_form(signed, form)
+    return signed
 
 
 async def _meaning(site: Site, signed: Signed | None, text: str) -> Meaning:

@@ -109,6 +109,18 @@ def record_steps(desk: Desk, signed: Signed, devices: tuple[str, ...]) -> int:
         return sum(_prepare(desk, signed, each) for each in devices)
 
 
+def begin_round(desk: Desk, signed: Signed, device_id: str) -> None:
+    """Begin a device's round if none is open, so that its steps can be attested one by one.
+
+    Raises:
+        RefusedError: A rule stands against it; nothing was recorded.
+    """
+    with desk.transaction():
+        for deed in before_soak(Book.looking(desk.connection, desk.clock()), device_id):
+            if isinstance(deed, BeginTurn):
+                _do(desk, signed, deed)
+
+
 def start(desk: Desk, signed: Signed, devices: tuple[str, ...], basin: str, *, adding: bool) -> Started:
     """Put devices on record as going into a basin: a new load, or more of the one that is there.
 

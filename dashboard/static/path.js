@@ -25,7 +25,8 @@
 
   async function ask(address, more) {
     const answer = await fetch(address, { ...more, signal: AbortSignal.timeout(PATIENCE_MS) });
-    return new DOMParser().parseFromString(await answer.text(), "text/html");
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    return { page, leads: answer.ok && answer.redirected ? answer.url : "" };
   }
 
   function put(fresh, ids) {
@@ -48,8 +49,12 @@
     const body = new FormData(form);
     for (const name of [...new Set(body.keys())]) if (!STATE.includes(name)) body.delete(name);
     for (const [name, content] of extra) body.set(name, content);
-    const page = await ask(form.getAttribute("action"), { method: "POST", body: new URLSearchParams(body) });
+    const { page, leads } = await ask(form.getAttribute("action"), { method: "POST", body: new URLSearchParams(body) });
     const fresh = part(page, "path");
+    if (fresh === null && leads !== "") {
+      location.assign(leads); // a form of its own
+      return;
+    }
     if (fresh === null) {
       const main = part(page, "main");
       throw new Error(main ? main.textContent.replace(/\s+/g, " ").trim() : "");
@@ -78,7 +83,7 @@
     }
     sending = false;
     delete path.dataset.sending;
-    if (!document.activeElement || document.activeElement.matches("body, main")) field.focus();
+    if (path.getBoundingClientRect().top < 0) path.scrollIntoView(); // typing had moved the page to the scan line
   }
 
   document.addEventListener("submit", (event) => {
@@ -96,7 +101,7 @@
     if (due) {
       const address = path.dataset.address;
       try {
-        const page = await ask(address, { headers: { Accept: "*/*" } });
+        const { page } = await ask(address, { headers: { Accept: "*/*" } });
         const fresh = part(page, "path");
         if (fresh && !sending && path.dataset.address === address) put(fresh, ["standing"]);
       } catch {
@@ -110,4 +115,8 @@
     setTimeout(watch, LOOK_MS);
   }
   setTimeout(watch, LOOK_MS);
+
+  // With scripts the scanner needs no focus, which would move the page to the scan line at every key and bring up a
+  // tablet's keyboard; without them the field has it from the start.
+  addEventListener("load", () => setTimeout(() => field.blur()));
 })();

@@ -4,7 +4,9 @@
   const form = document.querySelector("form[data-scan]");
   if (!form) return;
   const field = form.elements.scan;
-  const FAST_MS = 100; // between two keys: scanners take 1 to 40 ms, people seldom less than 100
+  // Between two keys: scanners take 1 to 40 ms, people seldom less than 100. Where there is nothing else to be typed, as
+  // on the start page, a slow scanner and a person count as well.
+  const FAST_MS = form.dataset.scan === "patient" ? 1500 : 100;
   const LEAST = 3;
   const TEXT = "textarea, [contenteditable], input:not([type=checkbox], [type=radio], [type=submit], [type=button])";
   let keys = "";

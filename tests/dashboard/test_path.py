@@ -202,6 +202,16 @@ def test_steps_already_on_record_are_nobody_elses(clinic: PathHouse, opened: Ope
     assert ({each.by for each in turn.steps.values()}, turn.in_by) == ({TOM}, TINA)
 
 
+def test_steps_one_by_one_begin_the_round_first(clinic: PathHouse, opened: Open) -> None:
+    tablet = opened().badge(TINA).scan(device("GS-01")).press("singly:GS-01")
+    assert tablet.address == "/do/attest-steps?device=GS-01"
+    assert 'value="GS-01"' in tablet.answer.text
+    assert [(each.device, each.steps) for each in things(clinic, Turn)] == [("GS-01", {})]
+    tablet.go("/start?device=GS-01").press("singly:GS-01")
+    assert len(things(clinic, Turn)) == 1
+    assert "GS-09 is in quarantine" in tablet.go("/start").press(f"singly:{HELD}", 409).said
+
+
 NO_USE = (
     ("", 409, "Nothing was scanned."),
     ("x" * 5_000, 409, "5000 characters are more than any code"),
