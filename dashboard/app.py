@@ -39,6 +39,8 @@ from dashboard.guard import KnownHosts, protect
 from dashboard.help_pages import help_router
 from dashboard.lanes import rehearsal_words
 from dashboard.pages import page_router
+from dashboard.path.release_pages import release_router
+from dashboard.path.start_pages import start_router
 from dashboard.problems import answer_problem
 from dashboard.readiness_api import readiness_router
 from dashboard.record_pages import record_router
@@ -117,6 +119,8 @@ def build_app(
             form_router(),
             help_router(),
             statistics_router(),
+            start_router(),
+            release_router(),
             *([rehearsal_router()] if rehearsal else []),
         ],
         dependencies={"site": Provide(lambda: site, sync_to_thread=False)},
