@@ -46,6 +46,7 @@ from dashboard.signin import signin_router
 from dashboard.signin_pages import signin_page_router
 from dashboard.site import Site
 from dashboard.things_api import things_router
+from dashboard.trend_pages import trend_router
 from dashboard.when import SiteTime
 from dashboard.words import edge_words, proven_words, quiet, requirement_words
 from soak.quantity import in_words
@@ -90,6 +91,7 @@ def build_app(
     app = Litestar(
         route_handlers=[
             page_router(),
+            trend_router(),
             api_router(),
             readiness_router(),
             alarm_router(),
