@@ -6,9 +6,10 @@ the share in range can be told of any requirement. Gaps and openings of the lid 
 
 from __future__ import annotations
 
+import struct
 from collections import Counter
-from collections.abc import Iterable, Sequence
-from itertools import accumulate, chain
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import accumulate, starmap
 
 import msgspec
 
@@ -32,14 +33,14 @@ class Sum(msgspec.Struct, gc=False):
         highest_mc: Highest, likewise.
         known: Readings with a value.
         missing: Readings without one.
-        counts: How often each value was indicated: packed, see `between`.
+        counts: How often each value was indicated: pairs of value and count, a value possibly more than once.
     """
 
     lowest_mc: int
     highest_mc: int
     known: int
     missing: int
-    counts: list[bytes]
+    counts: bytes
 
     def add(self, other: Sum) -> None:
         """Put another stretch to it."""
@@ -48,7 +49,7 @@ class Sum(msgspec.Struct, gc=False):
             self.highest_mc = max(self.highest_mc, other.highest_mc) if self.known else other.highest_mc
         self.known += other.known
         self.missing += other.missing
-        self.counts = self.counts + other.counts
+        self.counts += other.counts
 
     def between(self, least_mc: int, most_mc: int | None) -> int:
         """How many readings indicated at least so much, and at most so much."""
@@ -57,8 +58,7 @@ class Sum(msgspec.Struct, gc=False):
             return 0
         if self.lowest_mc >= least_mc and self.highest_mc <= top_mc:
             return self.known
-        each = chain.from_iterable(_COUNTS.decode(packed).items() for packed in self.counts)
-        return sum(count for mc, count in each if least_mc <= mc <= top_mc)
+        return sum(count for mc, count in _PAIR.iter_unpack(self.counts) if least_mc <= mc <= top_mc)
 
 
 Sums = dict[str, dict[int, Sum]]
@@ -66,24 +66,25 @@ Sums = dict[str, dict[int, Sum]]
 
 
 class Course(msgspec.Struct):
-    """Of one basin.
+    """Of one basin; times in milliseconds since 1970.
 
     Attributes:
+        begin_ms: Of the first reading.
         sums: In stretches of the length that was asked for.
-        gaps: By sensor, times without a value, rising; milliseconds since 1970. Of over `LEAST_GAP_MS`, and any at the
-            beginning and at the end: they may go on in what comes before and after.
+        known: By sensor, when it first and last gave a value.
+        gaps: By sensor, times of over `LEAST_GAP_MS` between two values, rising.
         lid_open: When the lid was open, rising.
-        times: Begin and end of each dense run of readings.
     """
 
+    begin_ms: int
     sums: Sums
+    known: dict[str, Range]
     gaps: dict[str, list[Range]]
     lid_open: list[Range]
-    times: list[Range]
 
 
 class _Columns(msgspec.Struct, frozen=True, array_like=True):
-    """One sensor as it is kept."""
+    """One sensor as it is kept; times after the page's first reading."""
 
     stretch: list[int]  # the first, then differences
     lowest_mc: list[int]
@@ -91,19 +92,22 @@ class _Columns(msgspec.Struct, frozen=True, array_like=True):
     known: list[int]
     missing: list[int]
     counts: list[bytes]
-    gaps: list[int]  # begin, end, begin, … after the page's earliest time
+    values: tuple[int, int] | None  # first and last
+    gaps: list[int]  # begin, end, begin, …
 
 
 class _Packed(msgspec.Struct, frozen=True, array_like=True):
     """A page's course as it is kept."""
 
+    begin_ms: int
     lid_open: list[int]  # as gaps
     sensors: dict[str, _Columns]
 
 
+_PAIR = struct.Struct("<iH")  # millidegrees, count
+_MOST_COUNTED = 0xFFFF
 _ENCODER = msgspec.msgpack.Encoder()
 _DECODER = msgspec.msgpack.Decoder(_Packed)
-_COUNTS = msgspec.msgpack.Decoder(dict[int, int])
 
 
 def course_of(pieces: Iterable[Piece], stretch_ms: int = HALF_HOUR_MS) -> Course:
@@ -121,36 +125,30 @@ def course_of(pieces: Iterable[Piece], stretch_ms: int = HALF_HOUR_MS) -> Course
 def course_of_readings(readings: Iterable[tuple[int, Reading]], stretch_ms: int = HALF_HOUR_MS) -> Course:
     """The same of single readings with their times, milliseconds since 1970."""
     values: dict[str, dict[int, list[int | None]]] = {}
-    known_ms: dict[str, int] = {}
+    known: dict[str, Range] = {}
     gaps: dict[str, list[Range]] = {}
     lid_open: list[Range] = []
-    first_ms = last_ms = opened_ms = None
+    begin_ms = opened_ms = None
     for at_ms, reading in readings:
-        if first_ms is None:
-            first_ms = last_ms = at_ms
+        if begin_ms is None:
+            begin_ms = at_ms
         stretch = at_ms // stretch_ms
         for sensor, mc in reading.mc.items():
             values.setdefault(sensor, {}).setdefault(stretch, []).append(mc)
             if mc is not None:
-                before_ms = known_ms.get(sensor)
-                if at_ms - (first_ms - LEAST_GAP_MS if before_ms is None else before_ms) > LEAST_GAP_MS:
-                    gaps.setdefault(sensor, []).append((first_ms if before_ms is None else before_ms, at_ms))
-                known_ms[sensor] = at_ms
+                first_ms, before_ms = known.get(sensor, (at_ms, at_ms))
+                if at_ms - before_ms > LEAST_GAP_MS:
+                    gaps.setdefault(sensor, []).append((before_ms, at_ms))
+                known[sensor] = first_ms, at_ms
         if opened_ms is not None:
             lid_open.append((opened_ms, at_ms if at_ms - opened_ms <= MAX_GAP_MS else opened_ms))
         opened_ms = at_ms if reading.lid is Lid.OPEN else None
-        last_ms = at_ms
-    if first_ms is None or last_ms is None:
-        return Course({}, {}, [], [])
     if opened_ms is not None:
         lid_open.append((opened_ms, opened_ms))
-    for sensor in values:
-        if (before_ms := known_ms.get(sensor, first_ms)) < last_ms:
-            gaps.setdefault(sensor, []).append((before_ms, last_ms))
     sums = {
         sensor: {stretch: _sum(table[stretch]) for stretch in sorted(table)} for sensor, table in sorted(values.items())
     }
-    return Course(sums, gaps, joined(lid_open, 0), [(min(first_ms, last_ms), max(first_ms, last_ms))])
+    return Course(begin_ms or 0, sums, known, gaps, joined(lid_open, 0))
 
 
 def joined(ranges: Iterable[Range], apart_ms: int) -> list[Range]:
@@ -166,81 +164,76 @@ def joined(ranges: Iterable[Range], apart_ms: int) -> list[Range]:
 
 def pack(course: Course) -> bytes:
     """The course of one page as it is kept beside it."""
-    [(begin_ms, _)] = course.times
+    begin_ms = course.begin_ms
     sensors = {}
     for sensor, table in course.sums.items():
         sums = table.values()
+        known = course.known.get(sensor)
         sensors[sensor] = _Columns(
             _differences(list(table)),
             [each.lowest_mc for each in sums],
             [each.highest_mc for each in sums],
             [each.known for each in sums],
             [each.missing for each in sums],
-            [each.counts[0] for each in sums],
+            [each.counts for each in sums],
+            (known[0] - begin_ms, known[1] - begin_ms) if known else None,
             [ms - begin_ms for gap in course.gaps.get(sensor, ()) for ms in gap],
         )
-    return _ENCODER.encode(_Packed([ms - begin_ms for each in course.lid_open for ms in each], sensors))
+    return _ENCODER.encode(_Packed(begin_ms, [ms - begin_ms for each in course.lid_open for ms in each], sensors))
 
 
-def put_together(
-    pages: Iterable[tuple[int, int, bytes]], rest: Iterable[Course], since_ms: int, until_ms: int
-) -> Course:
-    """One course of many.
+def unpack(packed: bytes) -> Course:
+    """What `pack` packed."""
+    page = _DECODER.decode(packed)
+    begin_ms = page.begin_ms
+    course = Course(begin_ms, {}, {}, {}, _ranges(page.lid_open, begin_ms))
+    for sensor, columns in page.sensors.items():
+        course.sums[sensor] = dict(_sums(columns))
+        if columns.values:
+            course.known[sensor] = begin_ms + columns.values[0], begin_ms + columns.values[1]
+        if columns.gaps:
+            course.gaps[sensor] = _ranges(columns.gaps, begin_ms)
+    return course
+
+
+def put_together(courses: Iterable[Course], since_ms: int, until_ms: int, stretch_ms: int = HALF_HOUR_MS) -> Course:
+    """One course of many, for the stretches that touch a range. Its gaps reach to the ends of these stretches.
 
     Args:
-        pages: Earliest and latest time and course of each page, by their earliest time.
-        rest: Of what no page holds yet.
-        since_ms: Stretches that end before this time are left out, milliseconds since 1970.
-        until_ms: Stretches that begin at or after it are left out.
+        courses: By their begin.
+        since_ms: Begin of the range, milliseconds since 1970.
+        until_ms: Its end, exclusive.
+        stretch_ms: How long the courses' stretches are.
     """
-    first, last = since_ms // HALF_HOUR_MS, (until_ms - 1) // HALF_HOUR_MS
-    sums: Sums = {}
-    gaps: dict[str, list[Range]] = {}
+    first, last = since_ms // stretch_ms, (until_ms - 1) // stretch_ms
+    begin_ms, end_ms = first * stretch_ms, (last + 1) * stretch_ms
+    whole = Course(begin_ms, {}, {}, {}, [])
     lid_open: list[Range] = []
-    times: list[Range] = []
-    for begin_ms, end_ms, packed in pages:
-        page = _DECODER.decode(packed)
-        times.append((begin_ms, end_ms))
-        lid_open += _ranges(page.lid_open, begin_ms)
-        for sensor, columns in page.sensors.items():
-            _add_columns(sums.setdefault(sensor, {}), columns, first, last)
-            if columns.gaps:
-                gaps.setdefault(sensor, []).extend(_ranges(columns.gaps, begin_ms))
-    for course in rest:
-        times += course.times
+    for course in courses:
         lid_open += course.lid_open
         for sensor, table in course.sums.items():
+            sums = whole.sums.setdefault(sensor, {})
             for stretch, each in table.items():
                 if first <= stretch <= last:
-                    _add(sums.setdefault(sensor, {}), stretch, each)
-        for sensor, found in course.gaps.items():
-            gaps.setdefault(sensor, []).extend(found)
-    times.sort()
-    pauses = _between(times)
-    return Course(
-        {sensor: dict(sorted(table.items())) for sensor, table in sorted(sums.items())},
-        {sensor: joined(sorted(gaps.get(sensor, []) + pauses), 0) for sensor in sums},
-        joined(sorted(lid_open), MAX_GAP_MS),
-        joined(times, MAX_GAP_MS),
-    )
+                    _add(sums, stretch, each)
+        for sensor, (first_ms, last_ms) in course.known.items():
+            gaps = whole.gaps.setdefault(sensor, [])
+            known_ms = whole.known[sensor][1] if sensor in whole.known else begin_ms
+            if first_ms - known_ms > LEAST_GAP_MS:
+                gaps.append((known_ms, first_ms))
+            gaps += course.gaps.get(sensor, ())
+            whole.known[sensor] = begin_ms, max(known_ms, last_ms)
+    for sensor, sums in whole.sums.items():
+        whole.sums[sensor] = dict(sorted(sums.items()))
+        known_ms = whole.known[sensor][1] if sensor in whole.known else begin_ms
+        whole.gaps.setdefault(sensor, []).append((known_ms, max(known_ms, end_ms)))
+    whole.lid_open = joined(sorted(lid_open), MAX_GAP_MS)
+    return whole
 
 
-def _between(times: Sequence[Range]) -> list[Range]:
-    """The pauses between runs of readings."""
-    pauses, end_ms = [], times[0][1] if times else 0
-    for begin_ms, next_end_ms in times:
-        if begin_ms > end_ms:
-            pauses.append((end_ms, begin_ms))
-        end_ms = max(end_ms, next_end_ms)
-    return pauses
-
-
-def _add_columns(table: dict[int, Sum], columns: _Columns, first: int, last: int) -> None:
-    stretches = accumulate(columns.stretch)
+def _sums(columns: _Columns) -> Iterator[tuple[int, Sum]]:
     rest = zip(columns.lowest_mc, columns.highest_mc, columns.known, columns.missing, columns.counts, strict=True)
-    for stretch, (lowest_mc, highest_mc, known, missing, counts) in zip(stretches, rest, strict=True):
-        if first <= stretch <= last:
-            _add(table, stretch, Sum(lowest_mc, highest_mc, known, missing, [counts]))
+    return zip(accumulate(columns.stretch), starmap(Sum, rest), strict=True)
 
 
 def _add(table: dict[int, Sum], stretch: int, each: Sum) -> None:
@@ -254,8 +247,15 @@ def _sum(values: Sequence[int | None]) -> Sum:
     counts = Counter(values)
     missing = counts.pop(None, 0)
     known = [mc for mc in counts if mc is not None]
-    packed = _ENCODER.encode({mc: counts[mc] for mc in sorted(known)})
-    return Sum(min(known, default=0), max(known, default=0), len(values) - missing, missing, [packed])
+    pairs = ((mc, part) for mc in sorted(known) for part in _parts(counts[mc]))
+    packed = b"".join(starmap(_PAIR.pack, pairs))
+    return Sum(min(known, default=0), max(known, default=0), len(values) - missing, missing, packed)
+
+
+def _parts(count: int) -> Iterator[int]:
+    while count > 0:
+        yield min(count, _MOST_COUNTED)
+        count -= _MOST_COUNTED
 
 
 def _ranges(flat: Sequence[int], from_ms: int) -> list[Range]:

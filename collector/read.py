@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import msgspec
 
 from collector import minutes
-from collector.course import HALF_HOUR_MS, Course, course_of, put_together
+from collector.course import HALF_HOUR_MS, Course, course_of, put_together, unpack
 from collector.errors import DataError
 from collector.readings import stored_pieces, stored_readings
 from collector.record.things import Alarm, SensorCheck, Thermometer
@@ -292,17 +292,17 @@ class Reader:
 
     def course(self, basin_id: int, since_ms: int, until_ms: int) -> Course:
         """What the readings of a basin say in short: half hours that touch the range, gaps, openings of the lid."""
-        pages: list[tuple[int, int, bytes]] = []
-        rest: list[Course] = []
+        courses: list[Course] = []
         for (stream_id,) in self._rows("SELECT id FROM stream WHERE basin_id = ? ORDER BY id", (basin_id,)):
-            pages += self._rows(
-                """SELECT first_utc_ms, last_utc_ms, course FROM page_index
-                   WHERE stream_id = ? AND last_utc_ms >= ? AND first_utc_ms < ?""",
+            pages = self._rows(
+                "SELECT course FROM page_index WHERE stream_id = ? AND last_utc_ms >= ? AND first_utc_ms < ?",
                 (stream_id, since_ms - since_ms % HALF_HOUR_MS, until_ms + -until_ms % HALF_HOUR_MS),
             )
+            courses += [unpack(packed) for (packed,) in pages]
             ((sealed_to,),) = self._rows("SELECT ifnull(max(last), 0) FROM page WHERE stream_id = ?", (stream_id,))
-            rest.append(course_of(stored_pieces(self._db, stream_id, from_number=sealed_to + 1, sealed=False)))
-        return put_together(sorted(pages), rest, since_ms, until_ms)
+            courses.append(course_of(stored_pieces(self._db, stream_id, from_number=sealed_to + 1, sealed=False)))
+        courses.sort(key=lambda course: course.begin_ms)
+        return put_together(courses, since_ms, until_ms)
 
     def blocks(self, basin_id: int, since_ms: int, until_ms: int) -> list[Block]:
         """Closures of a basin that touch a range and stand, in short and oldest first."""

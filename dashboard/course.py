@@ -8,7 +8,7 @@ from bisect import bisect_right
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
-from collector.course import HALF_HOUR_MS, Course, course_of_readings
+from collector.course import HALF_HOUR_MS, Course, course_of_readings, put_together
 from collector.read import Basin, Minute, Reader
 from collector.required import Required
 from dashboard.trend import Point, broken
@@ -74,7 +74,7 @@ def drawn(reader: Reader, basin: Basin, since_ms: int, until_ms: int) -> Drawn:
     if length_ms <= READINGS_UP_TO_MS:
         # Streams follow each other, but a clock that was set back may fold one over the other.
         readings = sorted(reader.readings(basin.id, since_ms, until_ms), key=lambda each: each[0])
-        course = course_of_readings(readings, _QUARTER_MS)
+        course = put_together([course_of_readings(readings, _QUARTER_MS)], since_ms, until_ms, _QUARTER_MS)
         source, gap_ms, stretch_ms, lines = "readings", allowed_ms, _QUARTER_MS, _of_readings(readings)
     else:
         course = reader.course(basin.id, since_ms, until_ms)
