@@ -324,7 +324,7 @@ class Reader:
         return [msgspec.json.decode(body, type=Alarm) for (body,) in rows]
 
     def checks(self, group: str, since_ms: int, until_ms: int) -> list[tuple[int, SensorCheck | Thermometer]]:
-        """Checks of a sensor, or thermometer readings of a basin ("node/name"), in a range, and their records' numbers."""
+        """Checks of a sensor, or by thermometer of a basin ("node/name"), in a range, with their records' numbers."""
         rows = self._rows(
             """SELECT kind, number, body FROM thing WHERE kind IN ('sensor-check', 'thermometer') AND grp = ?
                AND at_ms >= ? AND at_ms < ? ORDER BY at_ms""",

@@ -23,7 +23,7 @@ Word = FromPath[str]
 
 @get("/basins/{node:str}/{name:str}/trend", include_in_schema=False)
 async def trend_page(
-    site: AskedSite, node: Word, name: Word, since: Text = None, until: Text = None, last: Text = None
+    site: AskedSite, node: Word, name: Word, *, since: Text = None, until: Text = None, last: Text = None
 ) -> Template:
     """The last hour, unless the address names another range."""
     span = query.time_range(since, until, last, site.utc_now_ms(), HOUR_MS)

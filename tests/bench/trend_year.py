@@ -1,4 +1,4 @@
-"""How long the trend of a simulated year takes: the server's time and the bytes of its answer, for ranges of all lengths.
+"""How long the trend of a simulated year takes: the server's time and the bytes of its answer, for all ranges.
 
 `python -m tests.bench.trend_year FOLDER` prints a table; FOLDER is what `python -m tests.bench.year FOLDER` made, or is
 made first. The application is asked in this process, without a network, as the page asks it: with as many points as
