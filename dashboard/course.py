@@ -83,7 +83,10 @@ def drawn(reader: Reader, basin: Basin, since_ms: int, until_ms: int) -> Drawn:
             source, lines = "minutes", _of_minutes(reader.minutes(basin.id, since_ms, until_ms))
         else:
             source, lines = "half hours", _of_half_hours(course)
-    gaps = {sensor: _clipped(_over(found, allowed_ms), since_ms, until_ms) for sensor, found in course.gaps.items()}
+    gaps = {
+        sensor: [gap for gap in _clipped(found, since_ms, until_ms) if gap[1] - gap[0] > allowed_ms]
+        for sensor, found in course.gaps.items()
+    }
     if source != "readings":
         lines = {sensor: broken(line, gaps.get(sensor, [])) for sensor, line in lines.items()}
     for sensor in basin.sensors:
@@ -102,10 +105,6 @@ def _corrected(seen: Drawn, sensor: str, line: list[Point]) -> list[Point]:
     if not any(each.terms[sensor].correction_mc for each in seen.required if sensor in each.terms):
         return line
     return [point if point.mc is None else Point(point.t_ms, point.mc + correction_mc(point.t_ms)) for point in line]
-
-
-def _over(ranges: Iterable[Range], allowed_ms: int) -> Iterator[Range]:
-    return ((begin_ms, end_ms) for begin_ms, end_ms in ranges if end_ms - begin_ms > allowed_ms)
 
 
 def _clipped(ranges: Iterable[Range], since_ms: int, until_ms: int) -> list[Range]:

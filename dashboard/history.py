@@ -23,6 +23,7 @@ from dashboard.shapes import (
 )
 from dashboard.trend import thinned
 from dashboard.when import SiteTime
+from dashboard.words import quiet
 from soak.closure import Verdict
 
 MOST_CLOSURES = 120
@@ -64,7 +65,11 @@ def trend(reader: Reader, basin: Basin, since_ms: int, until_ms: int, *, most: i
         limits=_limits(seen, since_ms, until_ms),
         sensors=[_sensor(seen, sensor, since_ms, until_ms, most) for sensor in seen.lines],
         lid_open=[(begin_ms - since_ms, end_ms - begin_ms) for begin_ms, end_ms in joined(seen.lid_open, apart_ms)],
-        blocks=[_blocks(verdict, blocks, since_ms, apart_ms) for verdict in _VERDICTS],
+        blocks=[
+            _blocks(BlocksBody(verdict, passing), blocks, since_ms, apart_ms)
+            for verdict in _VERDICTS
+            for passing in (False, True)
+        ],
         closures=closures + [stored_body(each, basin, when) for each in stored],
         closures_left_out=len(blocks) - len(stored),
         marks=_marks(reader, basin, since_ms, until_ms),
@@ -108,11 +113,11 @@ def _limits(seen: Drawn, since_ms: int, until_ms: int) -> list[LimitBody]:
     return found
 
 
-def _blocks(verdict: Verdict, blocks: Iterable[Block], since_ms: int, apart_ms: int) -> BlocksBody:
-    body = BlocksBody(verdict)
+def _blocks(body: BlocksBody, blocks: Iterable[Block], since_ms: int, apart_ms: int) -> BlocksBody:
+    """Filled with those that belong in it."""
     end_ms = 0
     for each in blocks:
-        if each.verdict != verdict:
+        if each.verdict != body.verdict or quiet(each.last_utc_ms - each.closing_utc_ms) != body.quiet:
             continue
         if body.count and each.closing_utc_ms - end_ms <= apart_ms:
             end_ms = max(end_ms, each.last_utc_ms)

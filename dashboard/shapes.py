@@ -199,6 +199,7 @@ class BlocksBody(msgspec.Struct):
     """Closures of one verdict in columns; neighbours too close for any screen are one block.
 
     Attributes:
+        quiet: Those of over an hour or under a minute: a basin standing by, a lid put down in passing.
         after_ms: Begin of each block, milliseconds after the range's begin.
         length_ms: How long it is.
         count: How many closures it is.
@@ -206,6 +207,7 @@ class BlocksBody(msgspec.Struct):
     """
 
     verdict: Verdict
+    quiet: bool
     after_ms: list[int] = []
     length_ms: list[int] = []
     count: list[int] = []

@@ -55,13 +55,13 @@
   function figure(body) {
     const look = trendLook.colours();
     const limits = trendLines.limits(body);
-    const width = chart.clientWidth - 70;
+    const width = chart.clientWidth - trendSoaks.margin(body) - 14;
     const font = { family: getComputedStyle(document.body).fontFamily, size: 14, color: look.soft };
     const { minute, second } = times();
     const plot = { domain: [0, 0.78], range: [0, 1], fixedrange: true, visible: false };
     const layout = {
       paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", font, showlegend: false,
-      margin: { l: 56, r: 14, t: 6, b: 46 }, hovermode: "closest", hoverdistance: 40, dragmode: coarse ? false : "zoom", barmode: "overlay", bargap: 0,
+      margin: { l: trendSoaks.margin(body), r: 14, t: 6, b: 46 }, hovermode: "closest", hoverdistance: 40, dragmode: coarse ? false : "zoom", barmode: "overlay", bargap: 0,
       hoverlabel: { bgcolor: look.card, bordercolor: look.ink, font: { ...font, color: look.ink }, align: "left", namelength: -1 },
       xaxis: {
         type: "date", range: [iso(body.since_ms), iso(body.until_ms)], gridcolor: look.rule, linecolor: look.ink, anchor: "y",

@@ -110,7 +110,7 @@ const trendLines = (() => {
       const words = own.map((mark, at) => (own[at + 1] && near(mark, own[at + 1]) ? "" : mark.count > 1 ? `${word} × ${mark.count}` : word));
       return [{
         type: "scatter", mode: "markers+text", yaxis: "y4", x: own.map((mark) => iso(body.since_ms + mark.after_ms)), y: own.map(() => 0.96 - row * 0.075),
-        marker: { symbol, color, size: 13, line: { color: look.ink, width: 1.5 } }, text: words, textposition: "middle right", textfont: { color: look.ink, size: 14 },
+        marker: { symbol, color, size: 13, line: { color: look.ink, width: 1.5 } }, text: words, textposition: own.map((mark) => (mark.after_ms > 0.85 * (body.until_ms - body.since_ms) ? "middle left" : "middle right")), textfont: { color: look.ink, size: 14 },
         customdata: own.map((mark) => mark.page), hovertext: own.map((mark) => markText(mark, body.since_ms + mark.after_ms)), hovertemplate: "%{hovertext}<extra></extra>", cliponaxis: false, name: word,
       }];
     });

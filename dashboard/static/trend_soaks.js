@@ -3,6 +3,9 @@
 const trendSoaks = (() => {
   const { iso, clock, spell, full } = trendLook;
   const HOUR_MS = 3600000;
+  const VERDICTS = ["met", "not met", "unproven"];
+  const NARROW = 56;
+  const margin = (body) => (rowsOf(body) && document.getElementById("chart").clientWidth > 700 ? 124 : NARROW);
   const rowsOf = (body) => body.closures_left_out > 0;
 
   const looks = (look) => ({
@@ -42,12 +45,13 @@ const trendSoaks = (() => {
   function rows(body, look) {
     const marker = looks(look);
     const least = (body.until_ms - body.since_ms) / 500;
-    return body.blocks.map((blocks, row) => {
+    return body.blocks.map((blocks) => {
+      const row = VERDICTS.indexOf(blocks.verdict);
       const at = blocks.after_ms.map((after) => body.since_ms + after);
       const said = (index) => (blocks.count[index] === 1 ? blocks.verdict : _("{n} closures {verdict}", { n: blocks.count[index], verdict: blocks.verdict }));
       return {
         type: "bar", orientation: "h", yaxis: "y2", name: blocks.verdict, marker: { ...marker[blocks.verdict], line: { ...marker[blocks.verdict].line, width: 1 } },
-        width: 0.42, offset: 0, cliponaxis: true, base: at.map(iso), y: at.map(() => 1.16 - row * 0.58),
+        width: blocks.quiet ? 0.12 : 0.42, offset: 0, cliponaxis: true, base: at.map(iso), y: at.map(() => 1.16 - row * 0.58),
         x: blocks.length_ms.map((length) => Math.max(blocks.verdict === "met" ? 1000 : least, length)),
         customdata: blocks.id.map((id, index) => (blocks.count[index] === 1 ? `/closures/${id}` : null)),
         hovertext: at.map((ms, index) => `${said(index)}<br>${full(ms)}${blocks.count[index] === 1 ? "" : `<br>${_("to {time}", { time: full(ms + blocks.length_ms[index]) })}`}`), hovertemplate: "%{hovertext}<extra></extra>",
@@ -55,10 +59,13 @@ const trendSoaks = (() => {
     });
   }
 
+  // Beside the rows where there is room, else upon them.
   function rowNotes(body, look) {
-    return body.blocks.map((blocks, row) => ({
-      xref: "paper", x: 0.004, xanchor: "left", yref: "y2", y: 1.37 - row * 0.58, yanchor: "middle", showarrow: false, borderpad: 1, bgcolor: look.paper, opacity: 0.9,
-      text: `${blocks.verdict} ${blocks.count.reduce((sum, count) => sum + count, 0)}`, font: { color: look.ink, size: 14, weight: 600 },
+    const beside = margin(body) > NARROW;
+    const counted = (verdict) => body.blocks.filter((each) => each.verdict === verdict).flatMap((each) => each.count).reduce((sum, count) => sum + count, 0);
+    return VERDICTS.map((verdict, row) => ({
+      xref: "paper", x: beside ? -0.004 : 0.004, xanchor: beside ? "right" : "left", yref: "y2", y: 1.37 - row * 0.58, yanchor: "middle", showarrow: false, borderpad: 1,
+      bgcolor: beside ? "rgba(0,0,0,0)" : look.paper, opacity: 0.9, text: `${verdict} ${counted(verdict)}`, font: { color: look.ink, size: 14, weight: 600 },
     }));
   }
 
@@ -87,6 +94,7 @@ const trendSoaks = (() => {
   }
 
   return {
+    margin,
     traces: (body, look) => (rowsOf(body) ? rows(body, look) : each(body, look)),
     notes: (body, look, width) => (rowsOf(body) ? rowNotes(body, look) : eachNotes(body, look, width)),
   };
