@@ -54,6 +54,7 @@ from dashboard.site import Site
 from dashboard.site_pages import site_router
 from dashboard.statistics.pages import statistics_router
 from dashboard.things_api import things_router
+from dashboard.trend_pages import trend_router
 from dashboard.unassigned_pages import unassigned_router
 from dashboard.when import SiteTime
 from dashboard.words import edge_words, finding_words, kind_word, proven_words, quiet, requirement_words, verdict_word
@@ -100,6 +101,7 @@ def build_app(
         route_handlers=[
             page_router(),
             basin_router(),
+            trend_router(),
             api_router(),
             readiness_router(),
             alarm_router(),

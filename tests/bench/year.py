@@ -60,6 +60,8 @@ _UNPLUGGED_EVERY, _UNPLUGGED_FROM, _UNPLUGGED_TO = 40, 400, 490
 """In one soak of so many the sensor gives nothing between these readings after the closing."""
 
 _MADE = "year.json"
+_COURSE = [name for name in Sealed._fields if name == "course"]
+"""Beside the minutes, where this version keeps it."""
 
 
 class Event(NamedTuple):
@@ -206,13 +208,14 @@ def _moved_page(
     connection: sqlite3.Connection, sealed: machine.PageSealed, part: int
 ) -> tuple[machine.PageSealed, Sealed]:
     """The page of another stream at another time: stream and clock are the only places that say so."""
+    columns = ", ".join(["body", "first_utc_ms", "last_utc_ms", "undated", "minutes", *_COURSE])
     row = connection.execute(
-        """SELECT p.body, i.first_utc_ms, i.last_utc_ms, i.undated, i.minutes
+        f"""SELECT {columns}
            FROM page p JOIN page_index i USING (stream_id, first) JOIN stream s ON s.id = p.stream_id
            WHERE s.stream = ? AND p.first = ?""",
         (sealed.stream, sealed.first),
     ).fetchone()
-    body, first_utc_ms, last_utc_ms, undated, packed = row
+    body, first_utc_ms, last_utc_ms, undated, packed, *courses = row
     page = msgspec.json.decode(zlib.decompress(body), type=PageBody)
     clock = [(index, ms, _moved_text(utc, part), synced) for index, ms, utc, synced in page.clock]
     content = msgspec.json.encode(replace(page, stream=_stream(page.stream, part), clock=clock), order="sorted")
@@ -226,7 +229,26 @@ def _moved_page(
     sha256, kept = hashlib.sha256(content).hexdigest(), zlib.compress(content, 9)
     run = sealed.first, sealed.last
     whole = replace(sealed, stream=_stream(sealed.stream, part), sha256=sha256, kept_crc32=zlib.crc32(kept))
-    return whole, Sealed(run, times, sha256, kept, minutes.pack(later), bool(undated))
+    made = dict(zip(_COURSE, (_moved_course(each, part) for each in courses), strict=True))
+    page_row = Sealed(
+        run=run,
+        times_utc_ms=times,
+        sha256=sha256,
+        body=kept,
+        minutes=minutes.pack(later),
+        undated=bool(undated),
+        **made,
+    )
+    return whole, page_row
+
+
+def _moved_course(packed: bytes, part: int) -> bytes:
+    """Begin and half hours count from 1970 on, everything else in it from the begin."""
+    said = msgspec.msgpack.decode(packed)
+    said[0] += _shift_ms(part)
+    for columns in said[2].values():
+        columns[0][0] += _shift_ms(part) // 1_800_000
+    return msgspec.msgpack.encode(said)
 
 
 class _Year:
