@@ -110,17 +110,36 @@ class Frame(msgspec.Struct, frozen=True):
     lanes: list[Lane]
 
 
-def frame(look: Look, when: SiteTime, rehearsal: Rehearsal | None) -> Frame:
-    """Put a look into words."""
+Worded = dict[int, tuple[BasinSeen, "Lane"]]
+"""What has been put into words already, by the basin's row."""
+
+
+def frame(look: Look, when: SiteTime, rehearsal: Rehearsal | None, worded: Worded | None = None) -> Frame:
+    """Put a look into words.
+
+    Args:
+        look: The look.
+        when: Local time.
+        rehearsal: Set in a rehearsal.
+        worded: Kept by the caller from look to look: what has not changed since is taken from it.
+    """
     speed = rehearsal.speed if rehearsal else 1
+    worded = {} if worded is None else worded
     return Frame(
         site=look.site or "This site",
         day=when.day(look.now_ms),
         live_at=when.clock_seconds(look.now_ms),
         rehearsal=rehearsal_words(rehearsal),
         backlog_percent=backlog_percent(look.backlog.arrived, look.backlog.expected, speed),
-        lanes=[lane(each, when) for each in look.basins],
+        lanes=[_worded(each, when, worded) for each in look.basins],
     )
+
+
+def _worded(basin: BasinSeen, when: SiteTime, worded: Worded) -> Lane:
+    known = worded.get(basin.seen.basin.id)
+    if known is None or known[0] is not basin:
+        known = worded[basin.seen.basin.id] = basin, lane(basin, when)
+    return known[1]
 
 
 def rehearsal_words(rehearsal: Rehearsal | None) -> str:
