@@ -139,10 +139,10 @@ class Live:
 
     async def _state(self, due: bool) -> LiveBody | None:
         try:
-            look = await self._in_thread(self._look_if, due)
+            found = await self._in_thread(self._frame_if, due)
         except (NotReadyError, DataError) as problem:
             return LiveBody(str(problem), self._collecting.now().banner, None)
-        return None if look is None else LiveBody("", self._collecting.now().banner, self.frame(look))
+        return None if found is None else LiveBody("", self._collecting.now().banner, found)
 
     def _tell(self, state: LiveBody) -> None:
         if self._told.tell(state):
@@ -155,6 +155,11 @@ class Live:
 
     async def _in_thread(self, work: Callable[..., T], *values: object) -> T:
         return await asyncio.get_running_loop().run_in_executor(self._thread, work, *values)
+
+    def _frame_if(self, due: bool) -> Frame | None:
+        """Look and put into words, both beside the event loop: a thousand basins take a while."""
+        look = self._look_if(due)
+        return None if look is None else self.frame(look)
 
     def _look_if(self, due: bool) -> Look | None:
         """Look if something was committed since, or if it is time to anyway."""

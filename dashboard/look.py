@@ -16,14 +16,15 @@ from msgspec.structs import replace
 from collector.read import Backlog, Basin, BasinNow, NodeNow, Reader, StoredClosure
 from collector.record.basins.ready_facts import HEARD_MS
 from collector.record.book import Book
-from collector.record.things import Alarm, Stage, Turn
+from collector.record.rounds.unassigned import unassigned
+from collector.record.things import Alarm, Load, Stage, Turn
 from collector.required import required_of
 from dashboard.alarms_words import urgent_first
 from dashboard.look_changes import Changed, Changes
 from dashboard.readiness_view import Standing, standing
 from dashboard.say import STALE_MS, Said, Seen, say
 from dashboard.unbroken import unbroken_ms
-from dashboard.when import SiteTime
+from dashboard.when import DAY_MS, SiteTime
 from dashboard.words import PASSING_MS
 from soak.reading import Reading
 from soak.requirement import most_mc, needs_mc
@@ -50,12 +51,18 @@ class Doings(msgspec.Struct, frozen=True):
 
 
 class BasinSeen(msgspec.Struct, frozen=True):
-    """A basin, what is known of it, what is said of it, whether it is ready for a load, and what is to be done."""
+    """A basin, what is known of it, what is said of it, whether it is ready for a load, and what is to be done.
+
+    Attributes:
+        unassigned_ms: When those of its closures of the last day began that no load was in and nobody has spoken of;
+            none where nobody has ever recorded a load.
+    """
 
     seen: Seen
     said: Said
     standing: Standing
     doings: Doings = Doings()
+    unassigned_ms: tuple[int, ...] = ()
 
 
 class Look(msgspec.Struct, frozen=True):
@@ -99,6 +106,7 @@ class _Kept(msgspec.Struct):
         reason: What of its readings decides that.
         asked_ms: When that was asked, on the steady clock.
         doings: What is to be done there.
+        unassigned_ms: See `BasinSeen`.
         seen: What was found, for `given`, at `seen_ms` on the steady clock.
     """
 
@@ -111,6 +119,7 @@ class _Kept(msgspec.Struct):
     reason: object = None
     asked_ms: int = 0
     doings: Doings = Doings()
+    unassigned_ms: tuple[int, ...] = ()
     seen: BasinSeen | None = None
     given: object = None
     seen_ms: int = 0
@@ -147,7 +156,7 @@ class Looker:
         if changed.record:
             self._doings = _doings(reader, now_ms)
         basins = self._basins(reader, changed)
-        self._follow(reader, basins, changed)
+        self._follow(reader, basins, changed, now_ms)
         self._ask_ready(reader, basins, now_ms)
         return Look(
             now_ms,
@@ -170,8 +179,10 @@ class Looker:
             basins.append(Basin(basin_id, node, name, label, place, *kept.required))
         return basins
 
-    def _follow(self, reader: Reader, basins: list[Basin], changed: Changed) -> None:
+    def _follow(self, reader: Reader, basins: list[Basin], changed: Changed, now_ms: int) -> None:
         """Take note of new readings, closures and records."""
+        book = Book.looking(reader.connection, now_ms)
+        keeps_loads = bool(changed.everything or changed.closures or changed.basins) and bool(book.all(Load, limit=1))
         rows = dict(reader.connection.execute("SELECT basin_id, body FROM now").fetchall())
         for basin in basins:
             kept, row = self._kept[basin.id], rows.get(basin.id, "")
@@ -179,9 +190,13 @@ class Looker:
                 kept.row, kept.now = row, msgspec.json.decode(row, type=BasinNow) if row else None
             if changed.everything or basin.id in changed.closures:
                 kept.stale_latest, kept.standing = True, None
-            if changed.everything or f"{basin.node}/{basin.name}" in changed.basins:
+            key = f"{basin.node}/{basin.name}"
+            if changed.everything or key in changed.basins:
                 kept.standing = None
-            kept.doings = self._doings.get(f"{basin.node}/{basin.name}", Doings())
+            if kept.standing is None and keeps_loads:
+                found = unassigned(book, key, now_ms - DAY_MS, now_ms)
+                kept.unassigned_ms = tuple(each.watched.closing_ms for each in found)
+            kept.doings = self._doings.get(key, Doings())
             if kept.stale_latest:
                 kept.latest, kept.stale_latest = _latest(reader, basin), False
 
@@ -204,14 +219,24 @@ class Looker:
         """What is said of one basin; what was said lately where nothing has changed since."""
         kept, steady_ms = self._kept[basin.id], self._steady_ms()
         silent = self._silent(kept.now, basin, now_ms)
-        given = basin, kept.row, kept.latest, kept.standing, kept.doings, not_stored, node_gone, silent
+        given = (
+            basin,
+            kept.row,
+            kept.latest,
+            kept.standing,
+            kept.doings,
+            kept.unassigned_ms,
+            not_stored,
+            node_gone,
+            silent,
+        )
         if kept.seen is not None and given == kept.given and steady_ms - kept.seen_ms < ANEW_MS * self._speed:
             return kept.seen
         seen = Seen(basin, kept.now, kept.latest, now_ms, speed=self._speed, node_gone=node_gone, not_stored=not_stored)
         if seen.now is not None:
             seen = self._watched(reader, seen, seen.now)
         assert kept.standing is not None  # noqa: S101 - asked of every basin before
-        kept.seen = BasinSeen(seen, say(seen, self._when), _shown(kept.standing, seen), kept.doings)
+        kept.seen = BasinSeen(seen, say(seen, self._when), _shown(kept.standing, seen), kept.doings, kept.unassigned_ms)
         kept.given, kept.seen_ms = given, steady_ms
         return kept.seen
 
