@@ -23,7 +23,7 @@ from collector.record.errors import RefusedError
 from collector.record.solutions.printed import CHEMISTRIES
 from collector.record.things import KINDS
 from dashboard.doing import Proof, do, guessing, with_second_person
-from dashboard.door import NotSignedInError, Signed, signed_in, someone
+from dashboard.door import NotSignedInError, Signed, entered, signed_in, someone
 from dashboard.form_reading import MistakesError, Typed, read
 from dashboard.forms import CHEMISTRY, Control, Field, explanation, fields, prefilled, title
 from dashboard.problems import refusal_status
@@ -98,6 +98,7 @@ async def do_deed(site: AskedSite, request: AnyRequest, name: FromPath[str]) -> 
         if text_of(form, "badge"):
             token = await enter(site, request, SignIn(badge=text_of(form, "badge"), pin=text_of(form, "pin")))
             signed, cookies = await session_of(site, token), [cookie_for(request, token)]
+            entered(request, signed)
         if signed is None:
             raise NotSignedInError
         if kind.ROLES & set(signed.person.roles):  # nobody else fills the disk
