@@ -34,7 +34,8 @@ TOO_WIDE = """() => {
   const width = document.documentElement.clientWidth;
   if (document.documentElement.scrollWidth <= width) return [];
   const out = [...document.querySelectorAll('body *')].filter((each) => each.getBoundingClientRect().right > width + 1);
-  return [`${document.documentElement.scrollWidth} of ${width}`, ...out.slice(-3).map((each) => each.outerHTML.slice(0, 110))];
+  const wide = out.slice(-3).map((each) => each.outerHTML.slice(0, 110));
+  return [`${document.documentElement.scrollWidth} of ${width}`, ...wide];
 }"""
 
 CUT_OFF = """() => [...document.querySelectorAll('main *')]

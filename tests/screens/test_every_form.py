@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from html import unescape
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -13,9 +12,8 @@ from litestar.testing import TestClient
 
 from collector.record.all import DEEDS
 from dashboard.forms import Control, Field, fields
-from tests.screens.catalogue import addresses
-from tests.screens.forms import TYPED, Form, FormField, foreign_code, forms_in
-from tests.screens.furnished import EVERYBODY, OLGA, PINS, SAM, TINA, Browser, House, furnish
+from tests.screens.forms import Form, foreign_code, forms_in
+from tests.screens.furnished import EVERYBODY, PINS, SAM, Browser, House, furnish
 
 HOST = "http://127.0.0.1:8080"
 LONG = "x" * 10_000

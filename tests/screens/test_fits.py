@@ -10,9 +10,9 @@ import pytest
 from playwright.sync_api import Browser
 
 from tests.screens.catalogue import addresses, main_addresses
-from tests.screens.watching import Watched
 from tests.screens.furnished import Furnished
 from tests.screens.measures import CONTROLS, CUT_OFF, MOVING, SMALL_TARGETS, SMALL_TEXTS, TOO_WIDE
+from tests.screens.watching import Watched
 
 pytestmark = pytest.mark.browser
 ARTEFACTS = Path(__file__).parents[1] / "artefacts"
