@@ -28,7 +28,7 @@ SCREENS: dict[str, tuple[str, ...]] = {
     "/fills": ("/fills",),
     "/fills/{fill_id:str}": ("/fills/F1",),
     "/help": ("/help",),
-    "/help/{page:str}": (),  # every page that /help leads to: see `addresses`
+    "/help/{name:str}": (),  # every page of the folder: see `addresses`
     "/loads": ("/loads",),
     "/loads/{load_id:str}": ("/loads/L1", "/loads/L4"),
     "/me": ("/me",),
@@ -54,6 +54,8 @@ PROBLEMS = ("/nothing", "/closures?verdict=perhaps", "/devices/none", "/do/telep
 
 NO_PAGES = {
     "/basins/{node:str}/{name:str}/closures": "a part of the page of a trend, which its script asks for",
+    "/basins/{node:str}/{name:str}/now": "a part of the page of a basin, which its script asks for",
+    "/basins/{node:str}/{name:str}/trend/tables": "a part of the page of a trend, which its script asks for",
     "/live": "the live stream",
     "/robots.txt": "a text",
     "/static/{name:str}": "a file",
