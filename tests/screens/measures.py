@@ -46,7 +46,10 @@ CUT_OFF = """() => [...document.querySelectorAll('main *')]
 
 MOVING = "() => document.getAnimations().map((each) => each.animationName || each.transitionProperty || 'animation')"
 
-HELD_WITHOUT_FOCUS = """() => {
-  const shown = getComputedStyle(document.activeElement);
-  return shown.outlineStyle === 'none' || parseFloat(shown.outlineWidth) < 2;
+UNSEEN_FOCUS = """() => {
+  const each = document.activeElement;
+  if (each.closest('#chart')) return false;
+  const around = [each, each.closest('label')].filter(Boolean).map((one) => getComputedStyle(one));
+  return !around.some((shown) => shown.outlineStyle !== 'none' && parseFloat(shown.outlineWidth) >= 2);
 }"""
+"""What has the focus does not show it."""
