@@ -23,6 +23,11 @@ ARGUMENTS = (
 )
 
 
+def program() -> str:
+    """Debian's Chromium."""
+    return shutil.which("chromium") or "/usr/bin/chromium"
+
+
 @pytest.fixture(scope="session")
 def clinic(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Furnished]:
     """The furnished clinic; what one test records is there for the next."""
@@ -35,11 +40,10 @@ def browser() -> Iterator[Browser]:
     """Debian's Chromium, without a window."""
     if os.environ.get("SOAKLEDGER_NO_BROWSER") == "1":
         pytest.skip("SOAKLEDGER_NO_BROWSER=1: pages are not looked at in a browser")
-    program = shutil.which("chromium") or "/usr/bin/chromium"
-    if not Path(program).exists():
+    if not Path(program()).exists():
         pytest.fail("Chromium is missing: apt-get install chromium, or set SOAKLEDGER_NO_BROWSER=1 to leave these out.")
     with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=program, args=list(ARGUMENTS))
+        chromium = playwright.chromium.launch(executable_path=program(), args=list(ARGUMENTS))
         yield chromium
         chromium.close()
 
