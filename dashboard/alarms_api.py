@@ -153,7 +153,7 @@ def _load_body(found: load_view.Sheet, span: tuple[int, int], operators: int, wh
             for each in load.frequent
         ],
         standing=[StandingBody(each.alarm.id, each.alarm.code, each.for_ms) for each in found.standing],
-        benchmarks=[BenchmarkBody(*each) for each in load_view.BENCHMARKS],
+        benchmarks=[BenchmarkBody(*each) for each in load_view.benchmarks()],
         caution=load_view.CAUTION,
     )
 

@@ -29,8 +29,10 @@ from collector.record import policy
 from collector.record.book import Book
 from collector.record.things import Alarm
 from dashboard import query
-from dashboard.forms import fields
+from dashboard.alarms_words import count_words
+from dashboard.forms import A_DURATION, fields
 from dashboard.table import MOST_RANGE_MS
+from dashboard.texts import N_, _
 from dashboard.when import DAY_MS, SiteTime
 from soak.alarms import Priority
 from soak.quantity import in_words
@@ -50,8 +52,7 @@ COLUMNS = (
     "per_10_min_and_operator",
     "most_in_10_min_per_operator",
 )
-_STUDY = "EEMUA 191 as studied by the ASM Consortium on 37 consoles; published, seen at second hand"
-_REMEMBERED = "from memory, not verified"
+_STUDY = N_("EEMUA 191 as studied by the ASM Consortium on 37 consoles; published, seen at second hand")
 
 
 class Benchmark(NamedTuple):
@@ -68,18 +69,25 @@ class Benchmark(NamedTuple):
     source: str
 
 
-BENCHMARKS = (
-    Benchmark("recommended", f"at most {RECOMMENDED_PER_10_MIN} in 10 min for each operator, on average", _STUDY),
-    Benchmark("manageable", f"{RECOMMENDED_PER_10_MIN} to {MANAGEABLE_PER_10_MIN} in 10 min for each operator", _STUDY),
-    Benchmark("after an upset", f"at most {MOST_AFTER_UPSET} in the first 10 min", _STUDY),
-    Benchmark(
-        "shares",
-        ", ".join(f"{percent} % {priority}" for priority, percent in SHARES_PERCENT.items()),
-        f"ANSI/ISA-18.2 and EEMUA 191, {_REMEMBERED}",
-    ),
-    Benchmark("standing for over a day", f"fewer than {FEWER_LONG_STANDING}", f"ANSI/ISA-18.2, {_REMEMBERED}"),
-)
-CAUTION = (
+def benchmarks() -> list[Benchmark]:
+    """What is published, beside which the load stands."""
+    recommended = _("at most {number} in 10 min for each operator, on average").format(number=RECOMMENDED_PER_10_MIN)
+    manageable = _("{least} to {most} in 10 min for each operator").format(
+        least=RECOMMENDED_PER_10_MIN, most=MANAGEABLE_PER_10_MIN
+    )
+    upset = _("at most {number} in the first 10 min").format(number=MOST_AFTER_UPSET)
+    shares = _("{high} % high, {medium} % medium, {low} % low").format(**SHARES_PERCENT)
+    long = _("fewer than {number}").format(number=FEWER_LONG_STANDING)
+    return [
+        Benchmark(_("recommended"), recommended, _(_STUDY)),
+        Benchmark(_("manageable"), manageable, _(_STUDY)),
+        Benchmark(_("after an upset"), upset, _(_STUDY)),
+        Benchmark(_("shares"), shares, _("ANSI/ISA-18.2 and EEMUA 191, from memory, not verified")),
+        Benchmark(_("standing for over a day"), long, _("ANSI/ISA-18.2, from memory, not verified")),
+    ]
+
+
+CAUTION = N_(
     "These come from control rooms of process plants, where operators sit before their screens. Nobody has shown that "
     "they fit a reprocessing room, where people have wet gloves and other work: take them for a direction."
 )
@@ -133,7 +141,8 @@ def span_of(since: str | None, until: str | None, last: str | None, when: SiteTi
     if since_ms < now_ms:
         until_ms = min(until_ms, now_ms)  # what is still to come makes no average
     if until_ms - since_ms > MOST_RANGE_MS:
-        raise query.QueryError(f"At most {MOST_RANGE_MS // DAY_MS} days at once. Ask year by year.")
+        text = _("At most {number} days at once. Ask year by year.").format(number=MOST_RANGE_MS // DAY_MS)
+        raise query.QueryError(text)
     return since_ms, until_ms
 
 
@@ -162,7 +171,7 @@ def sheet(book: Book, span: tuple[int, int], operators: int, when: SiteTime) -> 
 
 def _what(hint: str) -> str:
     """A form's hint without how it is written."""
-    return hint.partition(" For instance ")[0]
+    return hint.removesuffix(_(A_DURATION)).strip()
 
 
 def shift_words(shift: Shift, when: SiteTime) -> str:
@@ -173,13 +182,13 @@ def shift_words(shift: Shift, when: SiteTime) -> str:
 def rate_words(rate: float) -> str:
     """How an average compares with the benchmark."""
     if rate <= RECOMMENDED_PER_10_MIN:
-        return "within what is recommended"
-    return "manageable" if rate <= MANAGEABLE_PER_10_MIN else "more than is manageable"
+        return _("within what is recommended")
+    return _("manageable") if rate <= MANAGEABLE_PER_10_MIN else _("more than is manageable")
 
 
 def figure(number: float) -> str:
     """A rate with as many decimals as are of use; what is not nothing never reads as nothing."""
-    return "under 0.01" if 0 < number < 0.01 else f"{number:.2f}".rstrip("0").rstrip(".")
+    return _("under 0.01") if 0 < number < 0.01 else f"{number:.2f}".rstrip("0").rstrip(".")
 
 
 def tuned_by(code: str, tunables: list[Tunable]) -> Tunable | None:
@@ -190,7 +199,7 @@ def tuned_by(code: str, tunables: list[Tunable]) -> Tunable | None:
 def counts_words(counts: Counts) -> str:
     """What a bar shows: "2 high, 3 low"."""
     found = ((getattr(counts, each.value), each) for each in Priority)
-    return ", ".join(f"{count} {priority}" for count, priority in found if count)
+    return ", ".join(count_words(priority, count) for count, priority in found if count)
 
 
 class Bar(NamedTuple):

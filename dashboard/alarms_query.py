@@ -26,7 +26,10 @@ from dashboard.ledger_pages import page_of
 from dashboard.ledger_view import records_about
 from dashboard.record_device import closure_row
 from dashboard.record_query import Names, needed
+from dashboard.texts import N_, _
 from dashboard.when import DAY_MS, SiteTime
+from dashboard.words import kind_word
+from soak.alarms import Priority
 
 OVER_WITHIN_MS = DAY_MS
 _RAISED_WITHIN_MS = 31 * DAY_MS
@@ -115,7 +118,7 @@ def one(book: Book, alarm_id: str, when: SiteTime) -> dict[str, object]:
 
 
 def _row(book: Book, alarm: Alarm, call: Calling, when: SiteTime) -> AlarmRow:
-    where = Link("basin", call.basin(alarm.basin), _basin_page(book, alarm.basin)) if alarm.basin else None
+    where = Link(_("basin"), call.basin(alarm.basin), _basin_page(book, alarm.basin)) if alarm.basin else None
     evidence = [_evidence(book, call, term, text) for term, text in alarm.evidence.items()]
     told = told_of(book.connection, alarm.id) if alarm.told else []
     said = facts(alarm, call, when, book.at_ms, told)
@@ -124,26 +127,26 @@ def _row(book: Book, alarm: Alarm, call: Calling, when: SiteTime) -> AlarmRow:
 
 def _evidence(book: Book, call: Calling, term: str, text: str) -> Link:
     """Where a page shows it, it is a link; else it is said all the same."""
-    kind, words = term.replace("_", "-"), term.replace("-", " ").replace("_", " ")
+    kind = term.replace("_", "-")
     href, shown = "", text
     if kind == "closure":
         row = closure_row(book, text) if text.rpartition(":")[2].isdigit() else None
-        href, shown = (f"/closures/{row}", f"number {row}") if row else ("", text)
+        href, shown = (f"/closures/{row}", _("number {number}").format(number=row)) if row else ("", text)
     elif kind == "record":
         href = f"/record/{text}" if text.isascii() and text.isdigit() else ""
     elif kind == "reading":
-        shown = f"number {text.rpartition(':')[2]}"
+        shown = _("number {number}").format(number=text.rpartition(":")[2])
     elif kind == "node":
         href = "/site"
     elif kind == "basin":
         href, shown = _basin_page(book, text), call.basin(text)
     elif kind in KINDS and book.find(KINDS[kind], text) is not None:
         href = page_of(book, kind, text)
-    return Link({"turn": "round", "mec test": "MEC test"}.get(words, words), shown, href)
+    return Link(kind_word(kind), shown, href)
 
 
 def _basin_page(book: Book, key: str) -> str:
-    node, _, name = key.partition("/")
+    node, _slash, name = key.partition("/")
     row = book.connection.execute("SELECT 1 FROM basin WHERE node = ? AND name = ?", (node, name)).fetchone()
     return f"/basins/{node}/{name}" if row else ""
 
@@ -178,29 +181,49 @@ def _step_words(patch: Mapping[str, Any], call: Calling, when: SiteTime, now_ms:
     """What a change of an alarm says; the first record holds all of it. `person`: who was told."""
 
     def near(ms: Any) -> str:
-        return when.near(ms, now_ms) if isinstance(ms, int) else "not any more"
+        return when.near(ms, now_ms) if isinstance(ms, int) else _("not any more")
 
     found = []
     if "raised_ms" in patch:
-        priority = patch.get("priority", "")
-        late = f", late: its cause began {near(patch.get('cause_ms'))}" if patch.get("late") else ""
-        found.append(f"raised, {priority}{late}")
+        found.append(_(_RAISED.get(patch.get("priority", ""), "")))
+        if patch.get("late"):
+            found.append(_("late: its cause began {time}").format(time=near(patch.get("cause_ms"))))
     elif "priority" in patch:
-        found.append(f"rose to {patch['priority']}: nobody had acted")
+        found.append(_(_ROSE_TO.get(patch["priority"], "")))
     if patch.get("told"):
-        found.append(
-            f"{call.person(person)} was told" if person else f"told as far as place {patch['told']} of the list"
-        )
+        text = _("{person} was told") if person else _("told as far as place {number} of the list")
+        found.append(text.format(person=call.person(person) if person else "", number=patch["told"]))
     if isinstance(seen := patch.get("seen"), Mapping):
-        who = f"seen by {call.person(str(seen['by']))}" if "by" in seen else "more was said of what was done"
-        found.append(f"{who}: {seen['done']}" if seen.get("done") else who)
+        found.append(_seen_words(seen, call))
     if "silenced_until_ms" in patch:
-        found.append(f"sound silenced until {near(patch['silenced_until_ms'])}")
+        found.append(_("sound silenced until {time}").format(time=near(patch["silenced_until_ms"])))
     if "cleared_ms" in patch:
-        cleared = patch["cleared_ms"]
-        found.append("its cause came back" if cleared is None else f"its cause was over {near(cleared)}")
+        text = _("its cause came back") if patch["cleared_ms"] is None else _("its cause was over {time}")
+        found.append(text.format(time=near(patch["cleared_ms"])))
     if patch.get("ended_ms") is not None:
-        found.append(f"no longer stood {near(patch['ended_ms'])}")
+        found.append(_("no longer stood {time}").format(time=near(patch["ended_ms"])))
     if "text" in patch and "raised_ms" not in patch:
-        found.append(f"its text became: {patch['text']}")
+        found.append(_("its text became: {text}").format(text=patch["text"]))
     return "; ".join(found)
+
+
+_RAISED = {
+    Priority.HIGH: N_("raised, high"),
+    Priority.MEDIUM: N_("raised, medium"),
+    Priority.LOW: N_("raised, low"),
+}
+_ROSE_TO = {
+    Priority.HIGH: N_("rose to high: nobody had acted"),
+    Priority.MEDIUM: N_("rose to medium: nobody had acted"),
+    Priority.LOW: N_("rose to low: nobody had acted"),
+}
+
+
+def _seen_words(seen: Mapping[str, Any], call: Calling) -> str:
+    done = seen.get("done")
+    if "by" in seen:
+        text = _("seen by {person}: {done}") if done else _("seen by {person}")
+        return text.format(person=call.person(str(seen["by"])), done=done)
+    return (_("more was said of what was done: {done}") if done else _("more was said of what was done")).format(
+        done=done
+    )

@@ -9,13 +9,16 @@ from typing import NamedTuple
 import msgspec
 
 from collector.record.things import Alarm
+from dashboard.texts import N_, _, many
 from dashboard.when import SiteTime
 from soak.alarms import KINDS, Priority
 from soak.quantity import in_words
 
 MOST_LINES = 30
 """High and medium alarms that every page is told of; what is left out is in the counts."""
-_UNKNOWN_TODO = "This version does not know this kind of alarm: do what its text says, and bring the pages up to date."
+_UNKNOWN_TODO = N_(
+    "This version does not know this kind of alarm: do what its text says, and bring the pages up to date."
+)
 
 
 class Calling(NamedTuple):
@@ -66,24 +69,35 @@ class AlarmsNow(msgspec.Struct, frozen=True):
     key: str
 
 
-NOT_KNOWN = AlarmsNow("", "Whether an alarm stands is not known yet", [], [], "")
+def not_known() -> AlarmsNow:
+    """Before the first look."""
+    return AlarmsNow("", _("Whether an alarm stands is not known yet"), [], [], "")
 
 
 class Fact(NamedTuple):
-    """One thing to be said of an alarm."""
+    """One thing to be said of an alarm; `of`: what it says, whatever the language."""
 
+    of: str
     term: str
     text: str
 
 
+_PRIORITIES = {Priority.HIGH: N_("High"), Priority.MEDIUM: N_("Medium"), Priority.LOW: N_("Low")}
+
+
+def priority_word(priority: str) -> str:
+    """How urgent, as the word in front of an alarm says it."""
+    return _(_PRIORITIES[Priority(priority)])
+
+
 def name_of(code: str) -> str:
     """What a kind of alarm is, in a few words; of one that this version does not know, its code."""
-    return KINDS[code].name if code in KINDS else code.replace("-", " ")
+    return _(KINDS[code].name) if code in KINDS else code.replace("-", " ")
 
 
 def todo_of(code: str) -> str:
     """What to do next."""
-    return KINDS[code].todo if code in KINDS else _UNKNOWN_TODO
+    return _(KINDS[code].todo if code in KINDS else _UNKNOWN_TODO)
 
 
 def urgent_first(alarms: Iterable[Alarm]) -> list[Alarm]:
@@ -118,8 +132,9 @@ def summary(alarms: Sequence[Alarm]) -> str:
     """How many stand: "1 high, 2 medium, 4 low alarms stand"."""
     counts = _counts(each.priority for each in alarms)
     if not counts:
-        return "No alarm stands"
-    return f"{', '.join(counts)} alarm{'' if len(alarms) == 1 else 's'} stand{'s' if len(alarms) == 1 else ''}"
+        return _("No alarm stands")
+    text = many("{counts} alarm stands", "{counts} alarms stand", len(alarms))
+    return text.format(counts=", ".join(counts), n=len(alarms))
 
 
 def standing_key(alarms: Iterable[Alarm], now_ms: int) -> str:
@@ -135,18 +150,26 @@ def _prefix(priorities: Iterable[Priority]) -> str:
 
 def _counts(priorities: Iterable[Priority]) -> list[str]:
     found = list(priorities)
-    return [f"{found.count(each)} {each}" for each in Priority if each in found]
+    return [count_words(each, found.count(each)) for each in Priority if each in found]
+
+
+_COUNTS = {Priority.HIGH: N_("{n} high"), Priority.MEDIUM: N_("{n} medium"), Priority.LOW: N_("{n} low")}
+
+
+def count_words(priority: Priority, count: int) -> str:
+    """How many of a priority: "2 high"."""
+    return _(_COUNTS[priority]).format(n=count)
 
 
 def _line(alarm: Alarm, calling: Calling, when: SiteTime, now_ms: int) -> AlarmLine:
     silenced = alarm.silenced(now_ms)
-    parts = [f"since {when.near(alarm.raised_ms, now_ms)}"]
-    if alarm.late:
-        parts = [f"raised late, {when.near(alarm.raised_ms, now_ms)}"]
+    text = _("raised late, {time}") if alarm.late else _("since {time}")
+    parts = [text.format(time=when.near(alarm.raised_ms, now_ms))]
     if alarm.seen:
-        parts.append(f"seen by {calling.person(alarm.seen.by)}")
+        parts.append(_("seen by {person}").format(person=calling.person(alarm.seen.by)))
     elif silenced:
-        parts.append(f"sound silenced until {when.near(alarm.silenced_until_ms or 0, now_ms)}")
+        until = when.near(alarm.silenced_until_ms or 0, now_ms)
+        parts.append(_("sound silenced until {time}").format(time=until))
     return AlarmLine(
         id=alarm.id,
         priority=alarm.priority,
@@ -173,31 +196,51 @@ def facts(alarm: Alarm, calling: Calling, when: SiteTime, now_ms: int, told: Seq
     def near(ms: int | None) -> str:
         return when.near(ms or 0, now_ms)
 
-    found = [Fact("Since", near(alarm.raised_ms))]
+    found = [Fact("since", _("Since"), near(alarm.raised_ms))]
     if alarm.late:
-        words = (
-            f"Its cause began {near(alarm.cause_ms)} and was long over when it was raised: readings came late, or the "
+        text = _(
+            "Its cause began {time} and was long over when it was raised: readings came late, or the collector was "
+            "away. Nobody could have been told in time."
         )
-        found.append(Fact("Late", f"{words}collector was away. Nobody could have been told in time."))
+        found.append(Fact("late", _("Late"), text.format(time=near(alarm.cause_ms))))
     if alarm.risen_ms is not None:
-        found.append(Fact("Rose", f"to {alarm.priority} {near(alarm.risen_ms)}: nobody had acted"))
+        text = _(_ROSE[alarm.priority]).format(time=near(alarm.risen_ms))
+        found.append(Fact("rose", _("Rose"), text))
     if alarm.told or told or alarm.priority is Priority.HIGH:
-        people = ", ".join(calling.person(each) for each in told) or f"the list as far as its place {alarm.told}"
-        last = f"; the last {near(alarm.told_ms)}" if alarm.told_ms is not None else ""
-        found.append(Fact("Told", f"{people}{last}" if alarm.told or told else "nobody of the list yet"))
-    found.append(Fact("Seen", _seen(alarm, calling, near)))
+        found.append(Fact("told", _("Told"), _told(alarm, calling, near, told)))
+    found.append(Fact("seen", _("Seen"), _seen(alarm, calling, near)))
     if alarm.silenced(now_ms) and alarm.open():
-        found.append(Fact("Sound", f"silenced until {near(alarm.silenced_until_ms)}; it stands all the same"))
+        text = _("silenced until {time}; it stands all the same").format(time=near(alarm.silenced_until_ms))
+        found.append(Fact("sound", _("Sound"), text))
     if alarm.cleared_ms is not None and alarm.open():
-        found.append(Fact("Cause", f"over since {near(alarm.cleared_ms)}; it stands until somebody has seen it"))
+        text = _("over since {time}; it stands until somebody has seen it").format(time=near(alarm.cleared_ms))
+        found.append(Fact("cause", _("Cause"), text))
     if alarm.ended_ms is not None:
         stood = in_words(max(0, alarm.ended_ms - alarm.raised_ms))
-        found.append(Fact("Over", f"{near(alarm.ended_ms)}, after {stood}"))
+        text = _("{time}, after {duration}").format(time=near(alarm.ended_ms), duration=stood)
+        found.append(Fact("over", _("Over"), text))
     return found
+
+
+_ROSE = {
+    Priority.HIGH: N_("to high {time}: nobody had acted"),
+    Priority.MEDIUM: N_("to medium {time}: nobody had acted"),
+    Priority.LOW: N_("to low {time}: nobody had acted"),
+}
+
+
+def _told(alarm: Alarm, calling: Calling, near: Callable[[int | None], str], told: Sequence[str]) -> str:
+    if not alarm.told and not told:
+        return _("nobody of the list yet")
+    people = ", ".join(calling.person(each) for each in told)
+    people = people or _("the list as far as its place {number}").format(number=alarm.told)
+    if alarm.told_ms is None:
+        return people
+    return _("{people}; the last {time}").format(people=people, time=near(alarm.told_ms))
 
 
 def _seen(alarm: Alarm, calling: Calling, near: Callable[[int | None], str]) -> str:
     if alarm.seen is None:
-        return "by nobody yet" if alarm.open() else "by nobody: it was over before"
-    done = f": {alarm.seen.done}" if alarm.seen.done else ""
-    return f"by {calling.person(alarm.seen.by)}, {near(alarm.seen.at_ms)}{done}"
+        return _("by nobody yet") if alarm.open() else _("by nobody: it was over before")
+    text = _("by {person}, {time}: {done}") if alarm.seen.done else _("by {person}, {time}")
+    return text.format(person=calling.person(alarm.seen.by), time=near(alarm.seen.at_ms), done=alarm.seen.done)

@@ -20,19 +20,22 @@ from litestar.types import ASGIApp
 
 from collector.fault_words import fault_words
 from collector.readings import dating_error_ms
-from dashboard import texts
+from dashboard import navigation, texts
 from dashboard.aids_api import aids_router
 from dashboard.alarms_api import alarms_router
 from dashboard.alarms_pages import alarm_router
-from dashboard.alarms_words import NOT_KNOWN, AlarmsNow
+from dashboard.alarms_words import AlarmsNow, count_words, not_known, priority_word
 from dashboard.api import api_router
 from dashboard.assets import style_ids, url
+from dashboard.audit.pages import audit_router
+from dashboard.audit.rows import Row
 from dashboard.deeds_api import deeds_router
 from dashboard.degrees import difference, fahrenheit_shown, shown
 from dashboard.devices_api import devices_router
 from dashboard.door import Door, signed_in
 from dashboard.form_pages import form_router
 from dashboard.guard import KnownHosts, protect
+from dashboard.help_pages import help_router
 from dashboard.lanes import rehearsal_words
 from dashboard.pages import page_router
 from dashboard.problems import answer_problem
@@ -45,9 +48,12 @@ from dashboard.shift_pages import shift_router
 from dashboard.signin import signin_router
 from dashboard.signin_pages import signin_page_router
 from dashboard.site import Site
+from dashboard.site_pages import site_router
+from dashboard.statistics.pages import statistics_router
 from dashboard.things_api import things_router
+from dashboard.unassigned_pages import unassigned_router
 from dashboard.when import SiteTime
-from dashboard.words import edge_words, proven_words, quiet, requirement_words
+from dashboard.words import edge_words, finding_words, kind_word, proven_words, quiet, requirement_words, verdict_word
 from soak.quantity import in_words
 from soak.rehearsal import Rehearsal
 
@@ -94,6 +100,9 @@ def build_app(
             readiness_router(),
             alarm_router(),
             alarms_router(),
+            audit_router(),
+            site_router(),
+            unassigned_router(),
             record_router(),
             shift_router(),
             signin_router(),
@@ -104,6 +113,8 @@ def build_app(
             devices_router(),
             signin_page_router(),
             form_router(),
+            help_router(),
+            statistics_router(),
             *([rehearsal_router()] if rehearsal else []),
         ],
         dependencies={"site": Provide(lambda: site, sync_to_thread=False)},
@@ -141,13 +152,16 @@ def _templates(site: Site) -> Environment:
     def by_day(closures: Iterable[ClosureBody]) -> list[tuple[str, list[ClosureBody]]]:
         return [(day, list(rows)) for day, rows in groupby(closures, lambda each: when.day(each.closed_at_ms))]
 
+    def audit_days(rows: Iterable[Row]) -> list[tuple[str, list[Row]]]:
+        return [(day, list(of)) for day, of in groupby(rows, lambda each: when.day(each.closure.closed_at_ms))]
+
     def proven(closure: ClosureBody) -> str:
         return proven_words(closure.credited_ms, closure.requirement.contact_ms if closure.requirement else None)
 
     def coldest(closure: ClosureBody) -> str:
         if closure.coldest_mc is not None:
             return shown(closure.coldest_mc)
-        return "not judged" if closure.requirement is None else "no value"
+        return texts._("not judged") if closure.requirement is None else texts._("no value")
 
     def groupby_run(items: Iterable[object], attribute: str) -> list[tuple[str, list[object]]]:
         return [(key, list(run)) for key, run in groupby(items, lambda each: str(getattr(each, attribute)))]
@@ -156,9 +170,11 @@ def _templates(site: Site) -> Environment:
         """What stands, for whoever may look; none for others. Before the first look nothing is known to stand."""
         if site.closed and signed_in(connection) is None:
             return None
-        return site.live.alarms.now or NOT_KNOWN
+        return site.live.alarms.now or not_known()
 
     environment.filters["by_day"] = by_day
+    environment.filters["translated"] = texts._
+    environment.filters["audit_days"] = audit_days
     environment.filters["groupby_run"] = groupby_run
     environment.globals.update(
         asset=url,
@@ -170,6 +186,9 @@ def _templates(site: Site) -> Environment:
         signed_in=signed_in,
         collector_said=site.collecting.now,
         alarms_shown=alarms_shown,
+        priority_word=priority_word,
+        count_words=count_words,
+        navigation=navigation,
         speed=site.rehearsal.speed if site.rehearsal else 1,
         celsius=shown,
         difference=difference,
@@ -178,6 +197,9 @@ def _templates(site: Site) -> Environment:
         in_words=in_words,
         dating_error_ms=dating_error_ms,
         edge_words=edge_words,
+        finding_words=finding_words,
+        kind_word=kind_word,
+        verdict_word=verdict_word,
         fault_words=fault_words,
         requirement_words=requirement_words,
         proven=proven,

@@ -8,7 +8,9 @@ from urllib.parse import urlencode
 from collector.record.book import Book
 from collector.record.rounds.unassigned import load_over
 from collector.record.things import Attested, ClosureNote, Load, Turn
+from dashboard.closure_evidence import Evidence, evidence
 from dashboard.record_query import Names
+from dashboard.texts import _
 
 
 class ClosureSaid(NamedTuple):
@@ -17,20 +19,22 @@ class ClosureSaid(NamedTuple):
     Attributes:
         key: As deeds name it, "stream:first".
         load: The load that was in the basin when it was closed; None: nobody has said that one was.
-        devices: That load's devices.
+        turns: The rounds of that load's devices.
         answer: "empty" or "not known"; empty: nobody has said.
         notes: In the order in which they were written.
         names: People as they are called.
         forms: Where more can be said of it: words, and the form's address.
+        evidence: What proves it, with the records that hold it.
     """
 
     key: str
     load: Load | None
-    devices: list[str]
+    turns: list[Turn]
     answer: str
     notes: tuple[Attested, ...]
     names: Names
     forms: list[tuple[str, str]]
+    evidence: Evidence
 
 
 def closure_said(book: Book, closure_id: int) -> ClosureSaid:
@@ -49,15 +53,18 @@ def closure_said(book: Book, closure_id: int) -> ClosureSaid:
     load = load_over(book, basin, closing_ms)
     note = book.find(ClosureNote, key)
     answer = note.assignment if note and load is None else ""
-    devices = [turn.device for turn_id in (load.turns if load else ()) if (turn := book.find(Turn, turn_id))]
-    forms = [] if superseded else _forms(key, assigned=load is not None)
-    return ClosureSaid(key, load, devices, answer, note.notes if note else (), Names(book), forms)
+    turns = [turn for turn_id in (load.turns if load else ()) if (turn := book.find(Turn, turn_id))]
+    forms = [] if superseded else closure_forms(key, assigned=load is not None)
+    names = Names(book)
+    proof = evidence(book, closure_id, load, turns, names)
+    return ClosureSaid(key, load, turns, answer, note.notes if note else (), names, forms, proof)
 
 
-def _forms(key: str, *, assigned: bool) -> list[tuple[str, str]]:
-    late = ("A device that nobody named was in it", f"/do/assign-late?{urlencode({'closure': key})}")
-    note = ("Write a note", f"/do/note-closure?{urlencode({'closure': key})}")
+def closure_forms(key: str, *, assigned: bool) -> list[tuple[str, str]]:
+    """Where more can be said of a closure that stands: words, and the form with it filled in."""
+    late = (_("A device that nobody named was in it"), f"/do/assign-late?{urlencode({'closure': key})}")
+    note = (_("Write a note"), f"/do/note-closure?{urlencode({'closure': key})}")
     if assigned:
         return [late, note]
-    nothing = ("Nothing was in it, or nobody knows", f"/do/answer-closures?{urlencode({'closures': key})}")
+    nothing = (_("Nothing was in it, or nobody knows"), f"/do/answer-closures?{urlencode({'closures': key})}")
     return [nothing, late, note]

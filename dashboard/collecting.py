@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 from collector.conditions import Condition
 from collector.status import Seen, read
+from dashboard.texts import _
 
 _FRESH_S = 0.5
 
@@ -34,22 +35,21 @@ def said(seen: Seen) -> Said:
     """Put what the status file says into words. Pure."""
     status = seen.status
     if seen.problem or status is None:
-        banner = (
-            "The collector does not run, or cannot write its data folder: nothing new is stored. "
-            f"{seen.problem} Nodes keep their readings. "
-            "Start the collector; if it runs, look at its messages and at the disk."
-        )
+        banner = _(
+            "The collector does not run, or cannot write its data folder: nothing new is stored. {problem} Nodes keep "
+            "their readings. Start the collector; if it runs, look at its messages and at the disk."
+        ).format(problem=seen.problem)
         last = status.conditions if status else []
         why = [each for each in last if each.words.stops_storing]
         return Said(
-            " ".join([banner, *(f"The last it said: {each.text}" for each in why[:1])]),
+            " ".join([banner, *(_("The last it said: {text}").format(text=each.text) for each in why[:1])]),
             [],
             0,
             status.said_ms if status else None,
             None,
         )
     stopping = [each for each in status.conditions if each.words.stops_storing]
-    banner = f"Nothing new is stored. {stopping[0].text}" if stopping else ""
+    banner = _("Nothing new is stored. {why}").format(why=stopping[0].text) if stopping else ""
     return Said(banner, status.conditions, status.left_out, status.said_ms, status.stored_ms)
 
 

@@ -13,6 +13,7 @@ from typing import TypeVar
 from collector.record.desk import Desk
 from collector.schema import FILE_NAME, connect
 from dashboard.store import NotReadyError, understood
+from dashboard.texts import _
 
 T = TypeVar("T")
 
@@ -76,7 +77,7 @@ class Desks:
 
     def _expect_data(self) -> None:
         if not (self._data_dir / FILE_NAME).is_file():
-            raise NotReadyError(f"There are no data in {self._data_dir} yet.")
+            raise NotReadyError(_("There are no data in {folder} yet.").format(folder=self._data_dir))
 
 
 @contextmanager
@@ -85,10 +86,10 @@ def _written() -> Iterator[None]:
         yield
     except sqlite3.OperationalError as error:
         if getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-            text = "Others were writing for too long. Nothing was recorded. Try again."
+            text = _("Others were writing for too long. Nothing was recorded. Try again.")
         else:
-            text = (
-                f"The record cannot be written at present ({error}). Nothing was recorded. "
-                "Look at the free space and the owner of the data folder, then try again; meanwhile write it on paper."
-            )
+            text = _(
+                "The record cannot be written at present ({problem}). Nothing was recorded. Look at the free space and "
+                "the owner of the data folder, then try again; meanwhile write it on paper."
+            ).format(problem=error)
         raise NotWrittenError(text) from None

@@ -14,6 +14,7 @@ from collector.record.desk import Desk, Done
 from collector.record.errors import RefusedError
 from dashboard.door import Signed, address_of
 from dashboard.site import Site
+from dashboard.texts import _
 
 T = TypeVar("T")
 AnyRequest = Request[Any, Any, Any]
@@ -55,7 +56,8 @@ def do(desk: Desk, signed: Signed, deed: Deed, proof: Proof, *, once: str = "", 
         RefusedError: A rule stands against it, or a proof does not hold; nothing was recorded.
     """
     if len(once) > _LONGEST_KEY:
-        raise RefusedError("once", f"The key is {len(once)} characters long.", f"Use at most {_LONGEST_KEY}.")
+        text = _("The key is {number} characters long.").format(number=len(once))
+        raise RefusedError("once", text, _("Use at most {number}.").format(number=_LONGEST_KEY))
     second_factor = signed.second_factor
     if proof.pin:
         prove(desk, signed, proof.pin, now_ms)
@@ -94,16 +96,20 @@ def refuse_unproven_second(desk: Desk, first: str, second: str, proof: Proof, no
     if not second or not proof.second_pin:
         raise RefusedError(
             "second-person",
-            "This takes a second person, who proves it at the same time.",
-            "Let a second person scan their badge and enter their PIN.",
+            _("This takes a second person, who proves it at the same time."),
+            _("Let a second person scan their badge and enter their PIN."),
         )
     if proof.second_badge and _owner(desk, proof.second_badge) != second:
         raise RefusedError(
-            "second-person", "The second badge is not that of the second person.", "Scan the badge of who is named."
+            "second-person",
+            _("The second badge is not that of the second person."),
+            _("Scan the badge of who is named."),
         )
     if second == first:
         raise RefusedError(
-            "second-person", "The second person is the one who does it.", "Ask somebody else to be the second person."
+            "second-person",
+            _("The second person is the one who does it."),
+            _("Ask somebody else to be the second person."),
         )
     proofs.compare(desk, second, proof.second_pin, now_ms)
 
@@ -152,6 +158,8 @@ def _refuse_other(desk: Desk, done: Done, deed: Deed) -> None:
     if record is None or (record.kind, record.reason, record.content()["said"]) != (deed.NAME, reason, said):
         raise RefusedError(
             "once",
-            f"Something else was recorded already under this key, as number {done.number}. Nothing was recorded now.",
-            "Begin a new form, or use a new key for each thing that is recorded.",
+            _(
+                "Something else was recorded already under this key, as number {number}. Nothing was recorded now."
+            ).format(number=done.number),
+            _("Begin a new form, or use a new key for each thing that is recorded."),
         )

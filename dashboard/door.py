@@ -22,9 +22,10 @@ from collector.record.errors import RefusedError
 from collector.record.things import Person
 from dashboard.desks import Desks, NotWrittenError
 from dashboard.store import NotReadyError
+from dashboard.texts import _
 
 SIGN_IN = "/sign-in"
-_ALWAYS_OPEN = (SIGN_IN, "/api/sign-in", "/static/", "/health", "/about", "/robots.txt")
+_ALWAYS_OPEN = (SIGN_IN, "/api/sign-in", "/static/", "/health", "/about", "/help", "/robots.txt")
 _SAFE = ("GET", "HEAD", "OPTIONS")
 _JSON, _PICTURES = "application/json", "/api/pictures"
 _STATE = "signed"
@@ -60,8 +61,8 @@ class ForeignRequestError(RefusedError):
     def __init__(self) -> None:
         super().__init__(
             "foreign-request",
-            "The browser says that another site's page sent this. Nothing was done.",
-            "Open this site itself and do it there.",
+            _("The browser says that another site's page sent this. Nothing was done."),
+            _("Open this site itself and do it there."),
         )
 
 
@@ -69,7 +70,7 @@ class NotSignedInError(RefusedError):
     """This takes somebody who is signed in."""
 
     def __init__(self) -> None:
-        super().__init__("not-signed-in", "Nobody is signed in.", "Scan a badge, then do it again.")
+        super().__init__("not-signed-in", _("Nobody is signed in."), _("Scan a badge, then do it again."))
 
 
 class Door:
@@ -141,9 +142,10 @@ class Tries:
             wait_s = -(-(recent[0] + FAILURES_WITHIN_MS - now_ms) // 1000)
             raise RefusedError(
                 "too-many-tries",
-                f"There were {MOST_FAILURES} failed sign-ins from this address within "
-                f"{FAILURES_WITHIN_MS // 60_000} minutes.",
-                f"Wait {wait_s} s, then try again.",
+                _("There were {number} failed sign-ins from this address within {minutes} minutes.").format(
+                    number=MOST_FAILURES, minutes=FAILURES_WITHIN_MS // 60_000
+                ),
+                _("Wait {seconds} s, then try again.").format(seconds=wait_s),
             )
 
     def failed(self, address: str, now_ms: int) -> None:
@@ -233,7 +235,9 @@ def _refuse_disguised(path: str, headers: Headers) -> None:
     empty = headers.get("content-length", "0") == "0" and "transfer-encoding" not in headers
     if kind != _JSON and not (empty and not kind):
         raise RefusedError(
-            "not-json", f"The body is {kind[:60] or 'of no kind'}.", f"Send JSON, with Content-Type: {_JSON}."
+            "not-json",
+            _("The body is {kind}.").format(kind=kind[:60]) if kind else _("The body is of no kind."),
+            _("Send JSON, with Content-Type: {kind}.").format(kind=_JSON),
         )
 
 

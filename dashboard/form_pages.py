@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from litestar import Request, Router, get, post
@@ -22,7 +22,7 @@ from collector.record.deed import Deed
 from collector.record.desk import Desk, Done
 from collector.record.errors import RefusedError
 from collector.record.solutions.printed import CHEMISTRIES
-from collector.record.things import KINDS
+from collector.record.things import KINDS, Role
 from dashboard.desks import NotWrittenError
 from dashboard.doing import Proof, do, guessing, with_second_person
 from dashboard.door import NotSignedInError, Signed, entered, signed_in, someone
@@ -36,31 +36,31 @@ from dashboard.signin import SignIn, enter, session_of
 from dashboard.signin_pages import cookie_for, refuse_old_form, text_of
 from dashboard.site import AskedSite, Site, only_known_parameters
 from dashboard.store import NotReadyError
-from dashboard.texts import _
+from dashboard.texts import N_, _
 from dashboard.things_view import Wanted, things_body
 
 AnyRequest = Request[Any, Any, Any]
 _SUGGESTIONS = 100
 _MOST_TYPED_BYTES = 256 * 1024
 _SUBJECTS = {
-    "Alarms": ("answers",),
-    "Loads": ("loads", "late"),
-    "A device’s round": ("turns",),
-    "After the soak": ("rinses", "drying"),
-    "Release, quarantine and use": ("release", "quarantine", "storage", "use"),
-    "MEC tests": ("mec",),
-    "Fills": ("fills",),
-    "Bottles of solution": ("bottles",),
-    "Test strips": ("strips",),
-    "Checks of sensors and temperature": ("checks",),
-    "Closures": ("unassigned",),
-    "Shifts and log review": ("shifts",),
-    "Look-backs": ("lookbacks",),
-    "Devices": ("devices",),
-    "Types of device": ("device_types",),
-    "Solution profiles": ("profiles",),
-    "People": ("people",),
-    "The site’s rules": ("policy",),
+    N_("Alarms"): ("answers", "drills"),
+    N_("Loads"): ("loads", "late"),
+    N_("A device’s round"): ("turns",),
+    N_("After the soak"): ("rinses", "drying"),
+    N_("Release, quarantine and use"): ("release", "quarantine", "storage", "use"),
+    N_("MEC tests"): ("mec",),
+    N_("Fills"): ("fills",),
+    N_("Bottles of solution"): ("bottles", "corrections"),
+    N_("Test strips"): ("strips",),
+    N_("Checks of sensors and temperature"): ("checks",),
+    N_("Closures"): ("unassigned",),
+    N_("Shifts and log review"): ("shifts",),
+    N_("Look-backs"): ("lookbacks",),
+    N_("Devices"): ("devices",),
+    N_("Types of device"): ("device_types",),
+    N_("Solution profiles"): ("profiles",),
+    N_("People"): ("people",),
+    N_("The site’s rules"): ("policy",),
 }
 """What the list groups deeds by, in the order of a shift, and the modules in which they stand."""
 
@@ -214,7 +214,7 @@ async def _deed_page(
         "signed": signed,
         "once": once,
         "may": signed is None or bool(kind.ROLES & set(signed.person.roles)),
-        "roles": " or ".join(f"{each}s" for each in sorted(kind.ROLES)),
+        "roles": one_of(_(_SEVERAL[each]) for each in sorted(kind.ROLES)),
     }
     status = 422 if wrong else refusal_status(either).value if (either := refusal or unread) else 200
     return Template("deed.html", context=context, status_code=status, cookies=cookies or [])
@@ -263,8 +263,24 @@ def _by_subject(kinds: list[type[Deed]]) -> list[tuple[str, list[tuple[str, str,
     for kind in kinds:
         module = kind.__module__.rpartition(".")[2]
         subject = subject_of.get(module, module.replace("_", " ").capitalize())
-        groups.setdefault(subject, []).append((kind.NAME, title(kind), " or ".join(sorted(kind.ROLES))))
-    return [(subject, deeds) for subject, deeds in groups.items() if deeds]
+        groups.setdefault(subject, []).append((kind.NAME, title(kind), one_of(_(each) for each in sorted(kind.ROLES))))
+    return [(_(subject), deeds) for subject, deeds in groups.items() if deeds]
+
+
+_SEVERAL = {
+    Role.TECHNICIAN: N_("technicians"),
+    Role.SUPERVISOR: N_("supervisors"),
+    Role.ADMINISTRATOR: N_("administrators"),
+    Role.AUDITOR: N_("auditors"),
+}
+
+
+def one_of(words: Iterable[str]) -> str:
+    """One of several: "supervisors or technicians"."""
+    first, *others = words
+    for other in others:
+        first = _("{one} or {other}").format(one=first, other=other)
+    return first
 
 
 def _page_of(done: Done) -> str:
@@ -274,7 +290,7 @@ def _page_of(done: Done) -> str:
 def _deed(name: str) -> type[Deed]:
     kind = DEEDS.get(name)
     if kind is None:
-        raise MissingError(f"There is no form {name[:60]!r}. The list is at /do.")
+        raise MissingError(_("There is no form {name}. The list is at /do.").format(name=repr(name[:60])))
     return kind
 
 

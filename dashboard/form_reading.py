@@ -13,14 +13,19 @@ from msgspec import inspect as types
 
 from collector.record.deed import Deed
 from dashboard.forms import Control, Field, label
+from dashboard.texts import N_, _
 from soak.quantity import celsius, in_words
 
 _UNIT_MS = {"ms": 1, "s": 1_000, "min": 60_000, "m": 60_000, "h": 3_600_000, "d": 86_400_000}
 _DURATION = re.compile(r"(\d+(?:[.,]\d+)?)\s*(ms|s|min|m|h|d)\b", re.ASCII)
+_FAHRENHEIT = re.compile(r"([+-]?\d{1,6}(?:\.\d{1,6})?)\s*°?\s*(?:F|℉|Fahrenheit)", re.IGNORECASE)
 _PLACE = re.compile(r"^(.*?)(?: - at `\$\.?(.*)`)?$", re.DOTALL)
 
 Typed = Mapping[str, Sequence[str]]
 """What a form sent: every value of each name."""
+
+
+_EMPTY = N_("This must be filled in.")
 
 
 class Mistake(NamedTuple):
@@ -86,8 +91,8 @@ def _put(said: dict[str, Any], name: str, content: Any) -> None:
 
 def _missing(field: Field) -> str:
     if field.control is Control.CHOICE:
-        return "Choose one."
-    return "Choose a file." if field.control is Control.PICTURE else "This must be filled in."
+        return _("Choose one.")
+    return _("Choose a file.") if field.control is Control.PICTURE else _(_EMPTY)
 
 
 def _content(field: Field, raw: list[str], zone: tzinfo) -> Any:
@@ -105,21 +110,22 @@ def _item(field: Field, kind: types.Type, line: str, zone: tzinfo) -> Any:
         return _one(field.name, kind, line, zone)
     parts = [each.strip() for each in line.split(";")]
     if len(parts) > len(kind.fields):
-        raise _CannotError(f"“{line[:80]}” has {len(parts)} parts; there are {len(kind.fields)}. {field.hint}")
+        text = _("“{line}” has {found} parts; there are {number}. {hint}")
+        raise _CannotError(text.format(line=line[:80], found=len(parts), number=len(kind.fields), hint=field.hint))
     said = {}
     for inner, part in zip(kind.fields, parts, strict=False):
         if part:
             core = inner.type.types[0] if isinstance(inner.type, types.UnionType) else inner.type
             said[inner.encode_name] = _one(inner.name, core, part, zone)
         elif inner.required:
-            raise _CannotError(f"“{line[:80]}” is not whole. {field.hint}")
+            raise _CannotError(_("“{line}” is not whole. {hint}").format(line=line[:80], hint=field.hint))
     return said
 
 
 def _named(line: str) -> tuple[str, str]:
     name, colon, text = line.partition(":")
     if not colon:
-        raise _CannotError(f"“{line[:80]}” has no colon. One a line: name: text.")
+        raise _CannotError(_("“{line}” has no colon. One a line: name: text.").format(line=line[:80]))
     return name.strip(), text.strip()
 
 
@@ -139,26 +145,41 @@ def _number(name: str, kind: types.IntType, text: str, zone: tzinfo) -> int:
             return _moment_ms(text, zone)
         return _bounded(kind, _duration_ms(text), in_words)
     if not re.fullmatch(r"-?\d{1,15}", text, re.ASCII):
-        raise _CannotError(f"“{text[:40]}” is no whole number.")
+        raise _CannotError(_("“{text}” is no whole number.").format(text=text[:40]))
     return _bounded(kind, int(text), str)
 
 
 def _thousandths(text: str) -> int:
+    """Degrees Celsius only: a figure that decides is typed as the label prints it, and nothing converts it unseen."""
+    plain = text.replace(",", ".").replace("−", "-").strip()
+    if found := _FAHRENHEIT.fullmatch(plain):
+        same = celsius(int((Decimal(found.group(1)) - 32) * 5000 / 9))
+        said = _(
+            "“{text}” is in degrees Fahrenheit, about {same}. This field takes degrees Celsius: write them as the "
+            "label prints them."
+        )
+        raise _CannotError(said.format(text=text[:40], same=same))
     try:
-        thousandths = Decimal(text.replace(",", ".").replace("−", "-").removesuffix("°C").strip()) * 1000
+        thousandths = Decimal(plain.removesuffix("C").removesuffix("°").strip()) * 1000
     except InvalidOperation:
         thousandths = Decimal("nan")
     if not thousandths.is_finite():
-        raise _CannotError(f"“{text[:40]}” is no temperature. Write degrees Celsius, for instance 20.5.")
+        raise _CannotError(
+            _("“{text}” is no temperature. Write degrees Celsius, for instance 20.5.").format(text=text[:40])
+        )
     if thousandths != thousandths.to_integral_value() or abs(thousandths) > 10**9:
-        raise _CannotError(f"“{text[:40]}” is finer than a thousandth of a degree, or out of all reason.")
+        raise _CannotError(
+            _("“{text}” is finer than a thousandth of a degree, or out of all reason.").format(text=text[:40])
+        )
     return int(thousandths)
 
 
 def _duration_ms(text: str) -> int:
     found = _DURATION.findall(text)
     if not found or _DURATION.sub("", text).strip(" ,"):
-        raise _CannotError(f"“{text[:40]}” is no length of time. Write it with its unit: 30 s, 12 min, 2 h, 14 d.")
+        raise _CannotError(
+            _("“{text}” is no length of time. Write it with its unit: 30 s, 12 min, 2 h, 14 d.").format(text=text[:40])
+        )
     return int(sum(Decimal(number.replace(",", ".")) * _UNIT_MS[unit] for number, unit in found))
 
 
@@ -166,29 +187,29 @@ def _moment_ms(text: str, zone: tzinfo) -> int:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
-        raise _CannotError(f"“{text[:40]}” is no date and time. Write 2026-03-03 13:18.") from None
+        raise _CannotError(_("“{text}” is no date and time. Write 2026-03-03 13:18.").format(text=text[:40])) from None
     return int((moment if moment.tzinfo else moment.replace(tzinfo=zone)).timestamp() * 1000)
 
 
 def _bounded(kind: types.IntType, number: int, words: Any) -> int:
     if kind.ge is not None and number < kind.ge:
-        raise _CannotError(f"It must be {words(kind.ge)} or more.")
+        raise _CannotError(_("It must be {least} or more.").format(least=words(kind.ge)))
     if kind.le is not None and number > kind.le:
-        raise _CannotError(f"It must be {words(kind.le)} or less.")
+        raise _CannotError(_("It must be {most} or less.").format(most=words(kind.le)))
     return number
 
 
 _SAID = (
-    (re.compile(r"Expected `str` of length <= (\d+)"), "It may have at most {0} characters."),
-    (re.compile(r"Expected `str` of length >= 1"), "This must be filled in."),
-    (re.compile(r"Expected `array` of length >= (\d+)"), "It takes at least {0}."),
-    (re.compile(r"Expected `array` of length <= (\d+)"), "It takes at most {0}."),
-    (re.compile(r"Invalid enum value '(.*)'"), "“{0}” cannot be chosen."),
+    (re.compile(r"Expected `str` of length <= (\d+)"), N_("It may have at most {0} characters.")),
+    (re.compile(r"Expected `str` of length >= 1"), _EMPTY),
+    (re.compile(r"Expected `array` of length >= (\d+)"), N_("It takes at least {0}.")),
+    (re.compile(r"Expected `array` of length <= (\d+)"), N_("It takes at most {0}.")),
+    (re.compile(r"Invalid enum value '(.*)'"), N_("“{0}” cannot be chosen.")),
     (
         re.compile(r"Expected `str` matching regex .*A-Za-z0-9._-"),
-        "Only letters, digits, dots, hyphens and underscores, at most 64 of them.",
+        N_("Only letters, digits, dots, hyphens and underscores, at most 64 of them."),
     ),
-    (re.compile(r"Expected `str` matching regex"), "It is not written as it should be."),
+    (re.compile(r"Expected `str` matching regex"), N_("It is not written as it should be.")),
 )
 """What msgspec says, in words for people."""
 
@@ -203,8 +224,8 @@ def _explained(message: str, known: list[Field]) -> Mistake:
             (field.name for field in known if field.name.startswith(f"{path}.")), known[0].name if known else ""
         )
     if missing := re.search(r"Object missing required field `(\w+)`", said):
-        return Mistake(name, f"“{label(missing.group(1))}” is missing.")
+        return Mistake(name, _("“{field}” is missing.").format(field=label(missing.group(1))))
     for pattern, words in _SAID:
         if match := pattern.search(said):
-            return Mistake(name, words.format(*match.groups()))
+            return Mistake(name, _(words).format(*match.groups()))
     return Mistake(name, said)

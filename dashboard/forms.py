@@ -13,6 +13,8 @@ from msgspec import inspect as types
 
 from collector.record.deed import Deed
 from collector.record.things import KINDS
+from dashboard.degrees import fahrenheit_shown
+from dashboard.texts import N_, _
 
 CHEMISTRY = "chemistry"
 """What a field names that is filled in from the published table."""
@@ -22,44 +24,46 @@ _LONGEST_DURATION_MS = 400 * 24 * 3_600_000
 _DATE_PATTERN = r"^\d{4}-\d{2}-\d{2}$"
 _FEW = 12
 
-_UNITS = {"_ml": "mL", "_g": "g", "_days": "days", "_years": "years", "_mc": "°C", "_ms": ""}
+_UNITS = {"_ml": "mL", "_g": "g", "_days": N_("days"), "_years": N_("years"), "_mc": "°C", "_ms": ""}
 _WORDS = {
-    "id": "Id",
-    "mec": "MEC",
-    "udi": "UDI",
-    "gtin": "Product code (GTIN)",
-    "glycine_g_per_us_gallon": "Glycine, grams for each US gallon",
-    "u_mc": "Expanded uncertainty U (k = 2)",
-    "picture_sha256": "Picture of record",
-    "min_mc": "Minimum temperature",
-    "max_mc": "Maximum temperature",
-    "read_mc": "Thermometer shows",
-    "reference_mc": "Reference shows",
-    "indicated_mc": "Sensor indicates",
-    "contact_ms": "Contact time",
-    "dry_ms": "Drying time",
-    "each_ms": "Least time of each",
-    "longest_immersion_ms": "Maximum immersion time",
-    "hang_days": "Hang time",
-    "reuse_days": "Reuse life",
-    "opened_days": "Opened-container use life",
-    "open_days": "Open life",
-    "activated_days": "Activated life",
-    "mec_monitored": "MEC monitored",
-    "mec_daily_allowed": "MEC test daily allowed",
-    "look_back": "Look-back",
-    "came_from": "Came from (encounter)",
-    "excluded_kinds": "Excluded kinds of device",
-    "manual": "For soaking by hand",
-    "for_ms": "For how long",
-    "alarm_on_ms": "Temperature alarm after",
-    "alarm_off_ms": "Temperature alarm over after",
-    "alarm_cold_rises_ms": "Too cold rises to high after",
-    "alarm_next_person_ms": "High goes to the next person after",
-    "alarm_lid_open_ms": "Lid left open: alarm after",
-    "alarm_soak_waits_ms": "Soak that waits: alarm after",
+    "id": N_("Id"),
+    "mec": N_("MEC"),
+    "udi": N_("UDI"),
+    "gtin": N_("Product code (GTIN)"),
+    "glycine_g_per_us_gallon": N_("Glycine, grams for each US gallon"),
+    "u_mc": N_("Expanded uncertainty U (k = 2)"),
+    "picture_sha256": N_("Picture of record"),
+    "min_mc": N_("Minimum temperature"),
+    "max_mc": N_("Maximum temperature"),
+    "read_mc": N_("Thermometer shows"),
+    "reference_mc": N_("Reference shows"),
+    "indicated_mc": N_("Sensor indicates"),
+    "contact_ms": N_("Contact time"),
+    "dry_ms": N_("Drying time"),
+    "each_ms": N_("Least time of each"),
+    "longest_immersion_ms": N_("Maximum immersion time"),
+    "hang_days": N_("Hang time"),
+    "reuse_days": N_("Reuse life"),
+    "opened_days": N_("Opened-container use life"),
+    "open_days": N_("Open life"),
+    "activated_days": N_("Activated life"),
+    "mec_monitored": N_("MEC monitored"),
+    "mec_daily_allowed": N_("MEC test daily allowed"),
+    "look_back": N_("Look-back"),
+    "came_from": N_("Came from (encounter)"),
+    "excluded_kinds": N_("Excluded kinds of device"),
+    "manual": N_("For soaking by hand"),
+    "for_ms": N_("For how long"),
+    "alarm_on_ms": N_("Temperature alarm after"),
+    "alarm_off_ms": N_("Temperature alarm over after"),
+    "alarm_cold_rises_ms": N_("Too cold rises to high after"),
+    "alarm_next_person_ms": N_("High goes to the next person after"),
+    "alarm_lid_open_ms": N_("Lid left open: alarm after"),
+    "alarm_soak_waits_ms": N_("Soak that waits: alarm after"),
 }
-_WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+_WEEKDAYS = (N_("Monday"), N_("Tuesday"), N_("Wednesday"), N_("Thursday"), N_("Friday"), N_("Saturday"), N_("Sunday"))
+A_DURATION = N_("For instance 30 s, 12 min or 2 h.")
+_ONE_A_LINE = N_("One a line.")
 _UNIT_WORDS = re.compile(r",? (in )?(millidegrees( Celsius)?|milliseconds( since 1970)?|millilitres)\b")
 
 
@@ -119,7 +123,7 @@ def fields(kind: type[Deed]) -> list[Field]:
 
 
 def _fields(info: types.StructType, prefix: str, inside: str, *, needed: bool) -> Iterator[Field]:
-    said = _attributes(info.cls)
+    said = said_of(info.cls)
     for field in info.fields:
         core, nothing = _core(field.type)
         name, words = prefix + field.name, label(field.name)
@@ -185,15 +189,16 @@ def _choices(name: str, kind: types.Type) -> tuple[tuple[str, str], ...]:
     if isinstance(kind, types.VarTupleType):
         return _choices(name, kind.item_type)
     if isinstance(kind, types.EnumType):
-        return tuple((str(each.value), str(each.value)) for each in kind.cls)
+        return tuple((str(each.value), _(str(each.value))) for each in kind.cls)
     if isinstance(kind, types.LiteralType):
         return tuple(
-            (str(each), label(str(each)) if "_" in str(each) or each in _WORDS else str(each)) for each in kind.values
+            (str(each), label(str(each)) if "_" in str(each) or each in _WORDS else _(str(each)))
+            for each in kind.values
         )
     if isinstance(kind, types.BoolType):
-        return (("yes", "yes"), ("no", "no"))
+        return (("yes", _("yes")), ("no", _("no")))
     if name == "working_days":
-        return tuple((str(day), word) for day, word in enumerate(_WEEKDAYS))
+        return tuple((str(day), _(word)) for day, word in enumerate(_WEEKDAYS))
     return ()
 
 
@@ -208,16 +213,21 @@ def _of(name: str, kind: types.Type) -> str:
 
 def _own_kind(kind: type) -> str:
     """The kind of thing that a deed changes, as its name says: it has an id already."""
-    verb, _, word = getattr(kind, "NAME", "").partition("-")
+    verb, _hyphen, word = getattr(kind, "NAME", "").partition("-")
     return word if word in KINDS and verb not in ("record", "draft", "first") else ""
 
 
 def _unit(name: str) -> str:
-    return next((unit for suffix, unit in _UNITS.items() if name.endswith(suffix)), "")
+    return _(next((unit for suffix, unit in _UNITS.items() if name.endswith(suffix)), ""))
 
 
 def label(name: str) -> str:
-    """A field's name in words, without its unit."""
+    """A field's name in words, without its unit, in the site's language."""
+    return _(english_label(name))
+
+
+def english_label(name: str) -> str:
+    """The same in English."""
     if name in _WORDS:
         return _WORDS[name]
     stem = next((name.removesuffix(suffix) for suffix in _UNITS if name.endswith(suffix)), name)
@@ -227,34 +237,40 @@ def label(name: str) -> str:
 
 def _hint(name: str, kind: types.Type, said: str) -> str:
     how = _how(name, kind)
-    return how if name == "reason" or name.endswith("_sha256") else f"{said} {how}".strip()
+    return how if name == "reason" or name.endswith("_sha256") else f"{_(said)} {how}".strip()
 
 
 def _how(name: str, kind: types.Type) -> str:
     """How it is written, where that is not plain."""
     lines = isinstance(kind, types.VarTupleType) and not _choices(name, kind)
     if name.endswith("_sha256"):
-        how = "A JPEG, PNG or PDF file, at most 8 MB."
+        how = _("A JPEG, PNG or PDF file, at most 8 MB.")
     elif name == "reason":
-        how = "Why, in your words, where it is asked for."
+        how = _("Why, in your words, where it is asked for.")
     elif isinstance(kind, types.IntType) and _number_control(name, kind) is Control.DURATION:
-        how = "For instance 30 s, 12 min or 2 h."
+        how = _(A_DURATION)
+    elif isinstance(kind, types.IntType) and name.endswith("_mc") and fahrenheit_shown():
+        how = _("In degrees Celsius, not Fahrenheit.")
     elif lines and isinstance(kind.item_type, types.StructType):  # type: ignore[attr-defined]
-        how = f"One a line: {'; '.join(_part(field) for field in kind.item_type.fields)}."  # type: ignore[attr-defined]
+        parts = "; ".join(_part(field) for field in kind.item_type.fields)  # type: ignore[attr-defined]
+        how = _("One a line: {parts}.").format(parts=parts)
     elif lines:
-        how = "One a line."
+        how = _(_ONE_A_LINE)
     else:
-        how = "One a line: name: text." if isinstance(kind, types.DictType) else ""
+        how = _("One a line: name: text.") if isinstance(kind, types.DictType) else ""
     return how
 
 
 def _part(field: types.Field) -> str:
     unit = _unit(field.name)
-    words = label(field.name).lower() + (f" in {unit}" if unit else "")
-    return words if field.required else f"{words} (may be left out)"
+    name = label(field.name).lower()
+    if field.required:
+        return _("{name} in {unit}").format(name=name, unit=unit) if unit else name
+    text = _("{name} in {unit} (may be left out)") if unit else _("{name} (may be left out)")
+    return text.format(name=name, unit=unit)
 
 
-def _attributes(kind: type) -> dict[str, str]:
+def said_of(kind: type) -> dict[str, str]:
     """What docstrings say of a struct's fields, of its bases too."""
     found: dict[str, str] = {}
     for each in reversed(kind.__mro__[:-1]):
@@ -265,14 +281,24 @@ def _attributes(kind: type) -> dict[str, str]:
 
 
 def title(kind: type[Deed]) -> str:
-    """What a deed is, in words: its docstring's first line."""
+    """What a deed is, in words."""
+    return _(english_title(kind))
+
+
+def english_title(kind: type[Deed]) -> str:
+    """The same in English: its docstring's first line."""
     return (inspect.getdoc(kind) or kind.NAME).splitlines()[0].split(". ")[0].rstrip(".")
 
 
 def explanation(kind: type[Deed]) -> str:
-    """What else its docstring says, before the list of fields."""
+    """What else is to be said of it."""
+    return _(english_explanation(kind))
+
+
+def english_explanation(kind: type[Deed]) -> str:
+    """The same in English: what its docstring says before the list of fields."""
     text = (inspect.getdoc(kind) or "").partition("Attributes:\n")[0]
-    first, _, rest = text.partition("\n")
+    first, _break, rest = text.partition("\n")
     more = first.partition(". ")[2]
     return " ".join(f"{more} {rest}".split())
 

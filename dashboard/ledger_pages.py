@@ -6,11 +6,13 @@ from typing import NamedTuple
 
 from collector import ledger
 from collector.ledger import COLLECTOR, Record
+from collector.machine import ClosureJudged
 from collector.record.book import Book
 from collector.record.things import KINDS, MecTest, Turn
 from dashboard.query import MissingError
 from dashboard.record_query import PER_PAGE, Names, Part
 from dashboard.record_words import record_about
+from dashboard.texts import _
 
 _PAGES = {
     "fill": "/fills/{}",
@@ -36,12 +38,27 @@ class About(NamedTuple):
 
 def about(book: Book, names: Names, record: Record) -> About:
     """What a record is about."""
+    if record.kind == ClosureJudged.KIND and (row := _judged(book, record.number)):
+        return About(_("a closure in {basin}").format(basin=_basin_of(book, names, row)), f"/closures/{row}")
     said = record_about(record)
-    kind, _, thing_id = said.partition("/")
+    kind, _slash, thing_id = said.partition("/")
     if kind not in KINDS or not thing_id:
         return About(names.basin(said), f"/basins/{said}" if said in names.basins else "")
     text = names.who(thing_id) if kind == "person" else f"{_kind_words(kind)} {thing_id}"
     return About(text, page_of(book, kind, thing_id))
+
+
+def _judged(book: Book, number: int) -> int | None:
+    """The closure whose verdict a record holds."""
+    row = book.connection.execute("SELECT id FROM closure WHERE number = ?", (number,)).fetchone()
+    return int(row[0]) if row else None
+
+
+def _basin_of(book: Book, names: Names, row: int) -> str:
+    (key,) = book.connection.execute(
+        "SELECT b.node || '/' || b.name FROM closure c JOIN basin b ON b.id = c.basin_id WHERE c.id = ?", (row,)
+    ).fetchone()
+    return names.basin(key)
 
 
 def page_of(book: Book, kind: str, thing_id: str) -> str:

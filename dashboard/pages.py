@@ -12,15 +12,19 @@ from litestar.exceptions import NotFoundException
 from litestar.params import FromPath, FromQuery, HeaderParameter
 from litestar.response import Template
 
-from collector.read import Basin, NodeNow, Parked, Reader, StoredClosure
+from collector import ledger
+from collector.ledger import Head
+from collector.read import Basin, Reader, StoredClosure
 from collector.record.book import Book
 from dashboard import query
+from dashboard.alarms_words import name_of
 from dashboard.api import basin_seen, closure_by_id
 from dashboard.assets import served
 from dashboard.closure_record import ClosureSaid, closure_said
 from dashboard.history import running_body
 from dashboard.lanes import lane
 from dashboard.look import BasinSeen
+from dashboard.record_words import record_title
 from dashboard.shapes import ClosureBody, stored_body
 from dashboard.site import AskedSite, Site, only_known_parameters
 from dashboard.when import HOUR_MS
@@ -146,26 +150,24 @@ async def closure_page(site: AskedSite, closure_id: Word) -> Template:
     """One closure in full."""
     now_ms = site.utc_now_ms()
 
-    def ask(reader: Reader) -> tuple[ClosureBody, ClosureSaid]:
+    def ask(reader: Reader) -> tuple[ClosureBody, ClosureSaid, Head]:
         closure = closure_by_id(reader, closure_id, site.when)
-        return closure, closure_said(Book.looking(reader.connection, now_ms), int(closure_id))
+        said = closure_said(Book.looking(reader.connection, now_ms), int(closure_id))
+        return closure, said, ledger.head(reader.connection)
 
-    closure, said = await site.store.read(ask)
-    frame = site.live.frame(await site.live.look())
-    return Template("closure.html", context={"frame": frame, "here": "closures", "closure": closure, "said": said})
-
-
-@get("/site", include_in_schema=False)
-async def site_page(site: AskedSite) -> Template:
-    """Nodes and parked messages."""
-
-    def ask(reader: Reader) -> tuple[list[NodeNow], list[Parked], dict[str, int]]:
-        return reader.nodes(), reader.parked(50), reader.parked_counts()
-
-    nodes, parked, counts = await site.store.read(ask)
-    frame = site.live.frame(await site.live.look())
-    context = {"frame": frame, "here": "site", "nodes": nodes, "parked": parked, "counts": counts}
-    return Template("site.html", context=context)
+    closure, said, head = await site.store.read(ask)
+    context = {
+        "frame": site.live.frame(await site.live.look()),
+        "here": "closures",
+        "closure": closure,
+        "said": said,
+        "names": said.names,
+        "head": head,
+        "now_ms": now_ms,
+        "alarm_name": name_of,
+        "record_title": record_title,
+    }
+    return Template("closure.html", context=context)
 
 
 @get("/about", include_in_schema=False)
@@ -196,7 +198,7 @@ async def robots() -> str:
 
 def page_router() -> Router:
     """All pages."""
-    pages = [basins_page, basin_page, basin_range, closures_page, closure_page, site_page, about_page]
+    pages = [basins_page, basin_page, basin_range, closures_page, closure_page, about_page]
     return Router(
         "/", route_handlers=[Router("/", route_handlers=pages, guards=[only_known_parameters]), static_file, robots]
     )

@@ -21,6 +21,7 @@ from dashboard.problem_words import for_people
 from dashboard.query import MissingError, QueryError
 from dashboard.shapes import ProblemBody
 from dashboard.store import NotReadyError
+from dashboard.texts import N_, _
 
 log = logging.getLogger(__name__)
 AnyRequest = Request[Any, Any, Any]
@@ -31,8 +32,10 @@ class RefusedHostError(Exception):
 
     def __init__(self, host: str) -> None:
         super().__init__(
-            f"This server does not answer to the name {host[:100]!r}. "
-            "Use the address it printed when it started, or start it with --allow-host NAME."
+            _(
+                "This server does not answer to the name {name}. Use the address it printed when it started, or start "
+                "it with --allow-host NAME."
+            ).format(name=repr(host[:100]))
         )
 
 
@@ -61,12 +64,13 @@ _RULES = {
 """Which status a refusal has by its rule; any other rule of the record is a conflict with what is recorded."""
 
 _HEADINGS = {
-    HTTPStatus.BAD_REQUEST: "That cannot be asked",
-    HTTPStatus.NOT_FOUND: "Not found",
-    HTTPStatus.METHOD_NOT_ALLOWED: "That is not possible here",
-    HTTPStatus.MISDIRECTED_REQUEST: "Not under this name",
-    HTTPStatus.SERVICE_UNAVAILABLE: "The data cannot be read at present",
+    HTTPStatus.BAD_REQUEST: N_("That cannot be asked"),
+    HTTPStatus.NOT_FOUND: N_("Not found"),
+    HTTPStatus.METHOD_NOT_ALLOWED: N_("That is not possible here"),
+    HTTPStatus.MISDIRECTED_REQUEST: N_("Not under this name"),
+    HTTPStatus.SERVICE_UNAVAILABLE: N_("The data cannot be read at present"),
 }
+_FIELDS = N_("The fields stand in /schema/openapi.json.")
 _WENT_AWAY = "client disconnected prematurely"
 """What the framework says where a request breaks off within its body; nobody hears the answer."""
 _FOR_PROGRAMS = ("/api/", "/schema", "/health", "/live", "/static/")
@@ -77,7 +81,7 @@ def answer_problem(request: AnyRequest, error: Exception) -> Response[Any] | Tem
     if isinstance(error, ValidationException) and request.method != "GET":
         error = _malformed(error)
     if isinstance(error, RecursionError) and request.method != "GET":
-        error = RefusedError("malformed", "The body is nested too deeply.", "The fields stand in /schema/openapi.json.")
+        error = RefusedError("malformed", _("The body is nested too deeply."), _(_FIELDS))
     if isinstance(error, RefusedError):
         return _answer_refusal(request, error)
     status, text = _status_and_text(request, error)
@@ -89,7 +93,7 @@ def answer_problem(request: AnyRequest, error: Exception) -> Response[Any] | Tem
         text = for_people(status, request.url.path) or text
     not_ready = isinstance(error, NotReadyError)
     context = {
-        "title": "No data yet" if not_ready else _HEADINGS.get(status, "Something went wrong"),
+        "title": _("No data yet") if not_ready else _(_HEADINGS.get(status, N_("Something went wrong"))),
         "text": text,
         "not_ready": not_ready,
         # What was sent would not be sent again: whoever sent it goes back to their form.
@@ -113,7 +117,7 @@ def _answer_refusal(request: AnyRequest, error: RefusedError) -> Response[Any] |
         return Redirect(f"{SIGN_IN}?next={quote(here if request.method == 'GET' else '/')}", status_code=303)
     if error.rule == "malformed":
         error = RefusedError(error.rule, for_people(status, request.url.path), "")
-    context = {"title": "Not done", "text": f"{error.text} {error.next_step}", "not_ready": False, "retry": False}
+    context = {"title": _("Not done"), "text": f"{error.text} {error.next_step}", "not_ready": False, "retry": False}
     return Template("problem.html", context=context, status_code=status.value)
 
 
@@ -121,8 +125,8 @@ def _malformed(error: ValidationException) -> RefusedError:
     """What a body cannot be used for, with the place."""
     found = [each for each in error.extra or [] if isinstance(each, dict)] if isinstance(error.extra, list) else []
     places = [f"{each.get('message')} – at {each.get('key')}" for each in found]
-    text = f"The body cannot be used: {'; '.join(places) or error.detail}."
-    return RefusedError("malformed", text, "The fields stand in /schema/openapi.json.")
+    text = _("The body cannot be used: {problem}.").format(problem="; ".join(places) or error.detail)
+    return RefusedError("malformed", text, _(_FIELDS))
 
 
 def _for_programs(request: AnyRequest) -> bool:
@@ -144,19 +148,18 @@ def _status_and_text(request: AnyRequest, error: Exception) -> tuple[HTTPStatus,
         log.error("%s failed", request.url.path, exc_info=error)
     return (
         HTTPStatus.INTERNAL_SERVER_ERROR,
-        "A fault in this program stopped the answer. Nothing was changed. "
-        "Try again; if it stays so, report it with the dashboard’s messages from this minute.",
+        _(
+            "A fault in this program stopped the answer. Nothing was changed. Try again; if it stays so, report it "
+            "with the dashboard’s messages from this minute."
+        ),
     )
 
 
 def _http_text(request: AnyRequest, status: HTTPStatus, error: HTTPException) -> str:
     if status is HTTPStatus.NOT_FOUND:
-        return (
-            f"There is nothing at {request.url.path[:200]}. The list of addresses for programs: /schema/openapi.json."
-        )
+        text = _("There is nothing at {path}. The list of addresses for programs: /schema/openapi.json.")
+        return text.format(path=request.url.path[:200])
     if status is HTTPStatus.METHOD_NOT_ALLOWED:
-        return (
-            f"{request.method} is not possible at {request.url.path[:200]}. "
-            "What is possible where stands in /schema/openapi.json."
-        )
+        text = _("{method} is not possible at {path}. What is possible where stands in /schema/openapi.json.")
+        return text.format(method=request.method, path=request.url.path[:200])
     return f"{error.detail}."

@@ -14,7 +14,7 @@ from soak.quantity import duration_ms, utc_ms
 
 MOST_POINTS = 20_000
 MOST_ROWS = 1_000
-_FINAL_VERDICTS = tuple(verdict for verdict in Verdict if verdict is not Verdict.RUNNING)
+FINAL_VERDICTS = tuple(verdict for verdict in Verdict if verdict is not Verdict.RUNNING)
 
 
 class QueryError(ValueError):
@@ -119,8 +119,8 @@ def verdict(text: str | None) -> Verdict | None:
     """
     if not text:
         return None
-    if text not in _FINAL_VERDICTS:
-        raise QueryError(f"verdict={text[:60]!r} is none. Write one of: {', '.join(_FINAL_VERDICTS)}.")
+    if text not in FINAL_VERDICTS:
+        raise QueryError(f"verdict={text[:60]!r} is none. Write one of: {', '.join(FINAL_VERDICTS)}.")
     return Verdict(text)
 
 

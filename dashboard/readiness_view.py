@@ -7,11 +7,15 @@ import msgspec
 from collector.record.basins.readiness import Readiness, readiness
 from collector.record.book import Book
 from collector.record.things import Fill, MecResult, MecTest, Profile
+from dashboard.degrees import shown_tenths
+from dashboard.texts import N_, _, many
 from dashboard.when import SiteTime
-from soak.quantity import tenths
 
 IN_USE = "basin-free"
 """The block that a load in the basin makes: while it is there, nothing else is worth saying."""
+
+
+READY, NOT_READY, BUSY = N_("Ready"), N_("Not ready"), N_("In use")
 
 
 class Standing(msgspec.Struct, frozen=True):
@@ -28,12 +32,14 @@ class ReadyLine(msgspec.Struct, frozen=True):
     """Readiness in words.
 
     Attributes:
-        word: "Ready", "Not ready" or "In use".
+        state: "Ready", "Not ready" or "In use", whatever the language.
+        word: The same in the site's language.
         why: The one thing that blocks, with its next step; empty when ready.
         besides: Everything else that blocks, each with its next step, and what is to be said all the same.
         solution: The fill in it, its use-by and its last MEC test.
     """
 
+    state: str
     word: str
     why: str
     besides: list[str]
@@ -57,22 +63,24 @@ def ready_line(known: Standing, now_ms: int, when: SiteTime) -> ReadyLine:
     first = next((block for block in blocks if block.rule == IN_USE), blocks[0] if blocks else None)
     others = [f"{block.text} {block.next_step}" for block in blocks if block is not first]
     if first is None:
-        word, why = "Ready", _warm(known.readiness)
+        state, why = READY, _warm(known.readiness)
     elif first.rule == IN_USE:
-        word, why = "In use", first.text
+        state, why = BUSY, first.text
     else:
-        word, why = "Not ready", f"{first.text} {first.next_step}{_more(len(others))}"
-    return ReadyLine(word, why, [*others, *known.readiness.remarks], _solution(known, now_ms, when))
+        state, why = NOT_READY, f"{first.text} {first.next_step}{_more(len(others))}"
+    return ReadyLine(state, _(state), why, [*others, *known.readiness.remarks], _solution(known, now_ms, when))
 
 
 def _more(others: int) -> str:
-    return f" And {others} more {'thing' if others == 1 else 'things'}." if others else ""
+    return " " + many("And {n} more thing.", "And {n} more things.", others).format(n=others) if others else ""
 
 
 def _warm(found: Readiness) -> str:
     if found.needs_mc is None or found.indicated_mc is None:
         return ""
-    return f"Needs {tenths(found.needs_mc, up=True)} °C, shows {tenths(found.indicated_mc)} °C."
+    return _("Needs {least}, shows {now}.").format(
+        least=shown_tenths(found.needs_mc, up=True), now=shown_tenths(found.indicated_mc)
+    )
 
 
 def _solution(known: Standing, now_ms: int, when: SiteTime) -> str:
@@ -80,25 +88,35 @@ def _solution(known: Standing, now_ms: int, when: SiteTime) -> str:
     if fill is None:
         return ""
     name = known.profile.name if known.profile else fill.profile
-    use_by = f"use by {when.near(fill.use_by_ms, now_ms)}"
-    return (
-        f"{name[:1].upper()}{name[1:]}, fill {fill.id}, {use_by}. {test_words(known.test, known.reader, now_ms, when)}"
+    text = _("{solution}, fill {fill}, use by {time}.").format(
+        solution=f"{name[:1].upper()}{name[1:]}", fill=fill.id, time=when.near(fill.use_by_ms, now_ms)
     )
+    return f"{text} {test_words(known.test, known.reader, now_ms, when)}"
 
 
 def test_words(test: MecTest | None, reader: str, now_ms: int, when: SiteTime) -> str:
     """The last MEC test of a fill in a sentence."""
     if test is None:
-        return "No MEC test yet."
+        return _("No MEC test yet.")
     if test.result is None:
-        return f"MEC test {test.id} waits to be read until {when.near(test.read_until_ms, now_ms)}."
+        text = _("MEC test {test} waits to be read until {time}.")
+        return text.format(test=test.id, time=when.near(test.read_until_ms, now_ms))
     at = when.near(test.dipped_ms if test.read_ms is None else test.read_ms, now_ms)
-    words = {
-        MecResult.PASS: "passed",
-        MecResult.FAIL: "failed",
-        MecResult.DOUBTFUL: "doubtful, which counts as failed",
-        MecResult.NOT_READ: "not read in time",
-    }[test.result]
-    by = f" by {reader}" if reader else ""
-    used = f", cleared load {test.used_for}" if test.used_for else ""
-    return f"MEC test {test.id}: {words} {at}{by}{used}."
+    plain, by = _TESTED[test.result]
+    text = _(by if reader else plain).format(test=test.id, time=at, person=reader)
+    return f"{text} {_('It cleared load {load}.').format(load=test.used_for)}" if test.used_for else text
+
+
+_TESTED = {
+    MecResult.PASS: (N_("MEC test {test}: passed {time}."), N_("MEC test {test}: passed {time} by {person}.")),
+    MecResult.FAIL: (N_("MEC test {test}: failed {time}."), N_("MEC test {test}: failed {time} by {person}.")),
+    MecResult.DOUBTFUL: (
+        N_("MEC test {test}: doubtful, which counts as failed, {time}."),
+        N_("MEC test {test}: doubtful, which counts as failed, {time} by {person}."),
+    ),
+    MecResult.NOT_READ: (
+        N_("MEC test {test}: not read in time, {time}."),
+        N_("MEC test {test}: not read in time, {time} by {person}."),
+    ),
+}
+"""A test's result: without and with who read it."""

@@ -16,11 +16,12 @@ from dashboard import record_query as ask
 from dashboard.record_device import one_device, one_load
 from dashboard.record_words import figures, where
 from dashboard.site import AskedSite, Site, only_known_parameters
+from dashboard.texts import N_
 
 T = TypeVar("T")
 Text = FromQuery[str | None]
 Word = FromPath[str]
-_SHOWN = ("in service", "held back", "retired")
+_SHOWN = (N_("in service"), N_("held back"), N_("retired"))
 
 
 async def look(site: Site, question: Callable[[Book], T]) -> T:

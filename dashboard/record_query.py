@@ -11,6 +11,7 @@ from collector.record.book import Book
 from collector.record.rounds.release import release_facts
 from collector.record.solutions.due import due_before_next_working_day
 from collector.record.solutions.fills import fill_block
+from collector.record.solutions.mec import mec_block
 from collector.record.things import (
     Bottle,
     Device,
@@ -27,13 +28,14 @@ from collector.record.things import (
     Turn,
 )
 from dashboard.query import MissingError
+from dashboard.texts import N_, _
 
 PER_PAGE = 50
 RECENT = 20
 ON_ONE_PAGE = 200
 """Lists that a site keeps short, such as bottles, are cut here."""
 
-_NO_PERSON = {COLLECTOR: "the collector", AT_THE_BASIN: "somebody at the basin"}
+_NO_PERSON = {COLLECTOR: N_("the collector"), AT_THE_BASIN: N_("somebody at the basin")}
 """Who is said to have done something where the record has no person for it; the button's word is the engine's."""
 
 _Thing = TypeVar("_Thing", bound=Thing)
@@ -64,7 +66,7 @@ class Names:
 
     def who(self, person: str) -> str:
         """A person, the collector, or whoever pressed a basin's button."""
-        return _NO_PERSON.get(person) or self._people.get(person, person)
+        return _(_NO_PERSON[person]) if person in _NO_PERSON else self._people.get(person, person)
 
     def basin(self, key: str) -> str:
         """A basin."""
@@ -72,12 +74,21 @@ class Names:
 
 
 class FillRow(NamedTuple):
-    """A fill with its solution, why it must not be used (empty: it may be), and its last MEC tests, newest first."""
+    """A fill with what belongs to it.
+
+    Attributes:
+        fill: It.
+        profile: Its solution.
+        block: Why it must not be used; empty: it may be.
+        tests: Its last MEC tests, newest first.
+        mec_due: A MEC test must pass before the next load.
+    """
 
     fill: Fill
     profile: Profile | None
     block: str
     tests: list[TestRow]
+    mec_due: bool
 
 
 class TestRow(NamedTuple):
@@ -145,7 +156,8 @@ def fill_row(book: Book, fill: Fill, most_tests: int) -> FillRow:
     refusal = fill_block(book, fill, book.at_ms)
     tests = book.all(MecTest, group=fill.id, newest_first=True, limit=most_tests)
     profile = book.find(Profile, fill.profile)
-    return FillRow(fill, profile, refusal.text if refusal else "", [_test_row(book, test) for test in tests])
+    due = profile is not None and refusal is None and mec_block(book, fill, profile, book.at_ms) is not None
+    return FillRow(fill, profile, refusal.text if refusal else "", [_test_row(book, test) for test in tests], due)
 
 
 def profile_names(book: Book) -> dict[str, str]:
@@ -192,10 +204,10 @@ def device_row(book: Book, device: Device) -> DeviceRow:
 
 
 _NEXT = {
-    Stage.SOAKING: "Keep the lid closed until its soak is met.",
-    Stage.RELEASED: "It may be used.",
-    Stage.USED: "Begin a round when it comes from use.",
-    Stage.ENDED: "Begin a round when it comes from use.",
+    Stage.SOAKING: N_("Keep the lid closed until its soak is met."),
+    Stage.RELEASED: N_("It may be used."),
+    Stage.USED: N_("Begin a round when it comes from use."),
+    Stage.ENDED: N_("Begin a round when it comes from use."),
 }
 
 
@@ -205,12 +217,12 @@ def _next(book: Book, device: Device, device_type: DeviceType | None, turn: Turn
     if device.quarantine is not None:
         return device.quarantine.next_action
     if device.lookbacks:
-        return f"Do not use it: a supervisor concludes look-back {device.lookbacks[0]}."
+        return _("Do not use it: a supervisor concludes look-back {id}.").format(id=device.lookbacks[0])
     stage = Stage.ENDED if turn is None else turn.stage
     if turn is None or stage in _NEXT:
-        return _NEXT[stage]
+        return _(_NEXT[stage])
     missing = release_facts(book, turn)[1] if device_type else ()
-    return missing[0].next_step if missing else "Release it."
+    return missing[0].next_step if missing else _("Release it.")
 
 
 def loads(book: Book, number: int) -> dict[str, object]:

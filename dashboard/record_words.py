@@ -7,25 +7,39 @@ from typing import Any, NamedTuple
 from collector.ledger import Record
 from collector.record import all as every_deed
 from collector.record.things import Device, Profile, Rinses, Stage, Turn
+from dashboard.degrees import shown
+from dashboard.texts import N_, _, many
 from dashboard.when import SiteTime
-from soak.quantity import celsius, in_words
+from soak.quantity import in_words
 
 _MACHINE = {
-    "site-named": "the site was named",
-    "basin": "a basin was described",
-    "requirement": "the settings ask something else of a basin",
-    "clock-synchronised": "a node's clock was set",
-    "page": "readings were sealed",
-    "stream": "a stream of readings began",
-    "lost": "readings are missing",
-    "found": "missing readings came",
-    "closure": "a closure was judged",
-    "alarm-raised": "an alarm was raised",
-    "alarm-risen": "an alarm became more urgent: nobody had acted",
-    "alarm-told": "somebody was told of an alarm",
-    "alarm-cleared": "the cause of an alarm was over",
-    "alarm-seen-there": "an alarm was seen at the basin",
+    "site-named": N_("the site was named"),
+    "basin": N_("a basin was described"),
+    "requirement": N_("the settings ask something else of a basin"),
+    "clock-synchronised": N_("a node's clock was set"),
+    "page": N_("readings were sealed"),
+    "stream": N_("a stream of readings began"),
+    "lost": N_("readings are missing"),
+    "found": N_("missing readings came"),
+    "closure": N_("a closure was judged"),
+    "alarm-raised": N_("an alarm was raised"),
+    "alarm-risen": N_("an alarm became more urgent: nobody had acted"),
+    "alarm-told": N_("somebody was told of an alarm"),
+    "alarm-cleared": N_("the cause of an alarm was over"),
+    "alarm-seen-there": N_("an alarm was seen at the basin"),
 }
+
+
+_LOOKED_UP = (
+    *(N_("met"), N_("not met"), N_("unproven"), N_("running")),
+    *(N_("preparing"), N_("soaking"), N_("soaked"), N_("released"), N_("used"), N_("ended")),
+    *(N_("point-of-use clean"), N_("leak test"), N_("clean"), N_("rinse"), N_("dried")),
+    *(N_("detachable parts off"), N_("channels filled"), N_("no bubbles")),
+    *(N_("pass"), N_("fail"), N_("doubtful"), N_("not read")),
+    *(N_("technician"), N_("supervisor"), N_("administrator"), N_("auditor")),
+    *(N_("high"), N_("medium"), N_("low")),
+)
+"""Words of the record's own lists, which templates look up where they show them; marked here for the catalogue."""
 
 
 class Figure(NamedTuple):
@@ -45,53 +59,53 @@ class Where(NamedTuple):
 
 def figures(profile: Profile) -> list[Figure]:
     """Every figure of a profile in the order of a label."""
-    none = "not printed"
+    none = _("not printed")
 
     def days(count: int | None) -> str:
-        return none if count is None else f"{count} day{'' if count == 1 else 's'}"
+        return none if count is None else many("{n} day", "{n} days", count).format(n=count)
 
     def entered(text: str | None) -> str:
-        return "to be entered from the label" if text is None else text
+        return _("to be entered from the label") if text is None else text
 
     rows = [
-        ("jurisdiction", "Label of", profile.jurisdiction or "not said"),
+        ("jurisdiction", _("Label of"), profile.jurisdiction or _("not said")),
         (
             "manual",
-            "Claim for",
-            "soaking by hand" if profile.manual else "automated reprocessors only: never in a basin",
+            _("Claim for"),
+            _("soaking by hand") if profile.manual else _("automated reprocessors only: never in a basin"),
         ),
-        ("min_mc", "Minimum temperature", entered(_celsius(profile.min_mc))),
-        ("max_mc", "Maximum temperature", _celsius(profile.max_mc) or none),
-        ("contact_ms", "Contact time", entered(_duration(profile.contact_ms))),
-        ("longest_immersion_ms", "Maximum immersion time", _duration(profile.longest_immersion_ms) or none),
+        ("min_mc", _("Minimum temperature"), entered(_celsius(profile.min_mc))),
+        ("max_mc", _("Maximum temperature"), _celsius(profile.max_mc) or none),
+        ("contact_ms", _("Contact time"), entered(_duration(profile.contact_ms))),
+        ("longest_immersion_ms", _("Maximum immersion time"), _duration(profile.longest_immersion_ms) or none),
         (
             "single_use",
-            "Use",
-            "one load, then discarded" if profile.single_use else "again and again, within its limits",
+            _("Use"),
+            _("one load, then discarded") if profile.single_use else _("again and again, within its limits"),
         ),
-        ("reuse_days", "Reuse life", days(profile.reuse_days)),
-        ("opened_days", "Opened-container use life", days(profile.opened_days)),
-        ("activation", "Activation", "it must be activated" if profile.activation else "none"),
-        ("activated_days", "Activated life", days(profile.activated_days)),
-        ("mec_monitored", "MEC test", _testing(profile)),
-        ("mec", "Minimum effective concentration", profile.mec or none),
-        ("strip", "Strip", _strip(profile)),
-        ("rinses", "Rinses", entered(rinse_words(profile.rinses))),
-        ("excluded_kinds", "Devices that must not go in", ", ".join(profile.excluded_kinds) or "none named"),
-        ("neutraliser", "Neutralised with", profile.neutraliser or "nothing named"),
-        ("product_codes", "Product codes", ", ".join(profile.product_codes) or "none: bottles cannot be scanned"),
+        ("reuse_days", _("Reuse life"), days(profile.reuse_days)),
+        ("opened_days", _("Opened-container use life"), days(profile.opened_days)),
+        ("activation", _("Activation"), _("it must be activated") if profile.activation else _("none")),
+        ("activated_days", _("Activated life"), days(profile.activated_days)),
+        ("mec_monitored", _("MEC test"), _testing(profile)),
+        ("mec", _("Minimum effective concentration"), profile.mec or none),
+        ("strip", _("Strip"), _strip(profile)),
+        ("rinses", _("Rinses"), entered(rinse_words(profile.rinses))),
+        ("excluded_kinds", _("Devices that must not go in"), ", ".join(profile.excluded_kinds) or _("none named")),
+        ("neutraliser", _("Neutralised with"), profile.neutraliser or _("nothing named")),
+        ("product_codes", _("Product codes"), ", ".join(profile.product_codes) or _("none: bottles cannot be scanned")),
     ]
     return [Figure(name, text, profile.sources.get(field, "")) for field, name, text in rows]
 
 
 def _testing(profile: Profile) -> str:
     if not profile.mec_monitored:
-        return "not part of its use"
-    return "each use, or daily where the site says so" if profile.mec_daily_allowed else "before each use"
+        return _("not part of its use")
+    return _("each use, or daily where the site says so") if profile.mec_daily_allowed else _("before each use")
 
 
 def _celsius(mc: int | None) -> str | None:
-    return None if mc is None else celsius(mc)
+    return None if mc is None else shown(mc)
 
 
 def _duration(ms: int | None) -> str | None:
@@ -101,49 +115,57 @@ def _duration(ms: int | None) -> str | None:
 def _strip(profile: Profile) -> str:
     strip = profile.strip
     if strip is None:
-        return "as its own bottle says"
-    return f"dip {in_words(strip.dip_ms)}, read from {in_words(strip.read_from_ms)} to {in_words(strip.read_until_ms)}"
+        return _("as its own bottle says")
+    return _("dip {dip}, read from {begin} to {end}").format(
+        dip=in_words(strip.dip_ms), begin=in_words(strip.read_from_ms), end=in_words(strip.read_until_ms)
+    )
 
 
 def rinse_words(rinses: Rinses | None) -> str | None:
     """How a device is rinsed after the soak; None where nobody has entered it."""
     if rinses is None:
         return None
-    volume = "" if rinses.volume_ml is None else f", {rinses.volume_ml} ml each"
-    water = f", {rinses.water} water" if rinses.water else ""
-    return f"{rinses.count}, at least {in_words(rinses.each_ms)} each, fresh water each{volume}{water}"
+    volume = "" if rinses.volume_ml is None else _(", {volume} ml each").format(volume=rinses.volume_ml)
+    water = _(", {water} water").format(water=rinses.water) if rinses.water else ""
+    return _("{count}, at least {time} each, fresh water each{volume}{water}").format(
+        count=rinses.count, time=in_words(rinses.each_ms), volume=volume, water=water
+    )
 
 
 def where(device: Device, turn: Turn | None, basin: str, now_ms: int, when: SiteTime) -> Where:
     """Where a device is; `basin` is what people call its round's basin."""
     if device.retired:
-        return Where("out of service", "taken out for good")
+        return Where(_("out of service"), _("taken out for good"))
     if device.quarantine is not None:
-        return Where("in quarantine", f"since {when.near(device.quarantine.at_ms, now_ms)}: {device.quarantine.reason}")
+        since = when.near(device.quarantine.at_ms, now_ms)
+        text = _("since {at}: {reason}").format(at=since, reason=device.quarantine.reason)
+        return Where(_("in quarantine"), text)
     if turn is None:
-        return Where("no round yet", "nobody has recorded reprocessing it")
+        return Where(_("no round yet"), _("nobody has recorded reprocessing it"))
     began, went_in, out = (_near(ms, now_ms, when) for ms in (turn.began_ms, turn.in_ms, turn.out_ms))
     released, used = (_near(each.at_ms if each else None, now_ms, when) for each in (turn.released, turn.used))
-    stored = f", in {device.stored_in}" if device.stored_in else ""
-    steps = f"{len(turn.steps)} step{'' if len(turn.steps) == 1 else 's'} attested"
+    stored = _(", in {cabinet}").format(cabinet=device.stored_in) if device.stored_in else ""
+    steps = many("{n} step attested", "{n} steps attested", len(turn.steps)).format(n=len(turn.steps))
     return {
-        Stage.PREPARING: Where("being prepared", f"since {began}, {steps}"),
-        Stage.SOAKING: Where("in the basin", f"{basin} since {went_in}, load {turn.load}"),
-        Stage.SOAKED: Where("taken out", f"of {basin} {out}, not released"),
-        Stage.RELEASED: Where("released", f"{released}{stored}"),
-        Stage.USED: Where("used", used),
-        Stage.ENDED: Where("round ended", "without release"),
+        Stage.PREPARING: Where(_("being prepared"), _("since {at}, {steps}").format(at=began, steps=steps)),
+        Stage.SOAKING: Where(
+            _("in the basin"), _("{basin} since {at}, load {load}").format(basin=basin, at=went_in, load=turn.load)
+        ),
+        Stage.SOAKED: Where(_("taken out"), _("of {basin} {at}, not released").format(basin=basin, at=out)),
+        Stage.RELEASED: Where(_("released"), f"{released}{stored}"),
+        Stage.USED: Where(_("used"), used),
+        Stage.ENDED: Where(_("round ended"), _("without release")),
     }[turn.stage]
 
 
 def _near(ms: int | None, now_ms: int, when: SiteTime) -> str:
-    return "at a time not recorded" if ms is None else when.near(ms, now_ms)
+    return _("at a time not recorded") if ms is None else when.near(ms, now_ms)
 
 
 def record_title(kind: str) -> str:
     """What a record is, in words: a deed's own title, or what the collector did."""
     found = every_deed.DEEDS.get(kind)
-    title = (found.__doc__ or kind).partition("\n")[0] if found else _MACHINE.get(kind, kind.replace("-", " "))
+    title = _((found.__doc__ or kind).partition("\n")[0]) if found else _(_MACHINE.get(kind, kind.replace("-", " ")))
     short = title.partition(". ")[0].rstrip(".")
     return short[:1].upper() + short[1:]
 

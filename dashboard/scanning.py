@@ -14,6 +14,7 @@ from collector.scan_identify import Found, identify
 from collector.scan_label import BADGE, label_text
 from dashboard.form_reading import Typed
 from dashboard.forms import Control, Field
+from dashboard.texts import _
 
 _LABELLED = {"basin": "basin", "device": "device", "bottle": "bottle", "fill": "fill", "strip-bottle": "strips"}
 """Kinds of thing that our labels name, and what stands on the label."""
@@ -66,13 +67,13 @@ def scan_into(book: Book, known: Sequence[Field], typed: Typed, text: str) -> Sc
     if scan.kind == BADGE:
         raise RefusedError(
             "badge",
-            "This is a person's badge, and no label of what this form is about.",
-            "Scan the label; badges are for signing in and for the fields that ask for them.",
+            _("This is a person's badge, and no label of what this form is about."),
+            _("Scan the label; badges are for signing in and for the fields that ask for them."),
         )
     of = identify(book, scan)
     if scan.ask and of.ask:
         choices = tuple((each.text, _reading_words(each, of.found)) for each in scan.readings)
-        return Scanned(typed, scan, (), scan.ask_why, "Compare with the label and choose how it reads.", choices)
+        return Scanned(typed, scan, (), scan.ask_why, _("Compare with the label and choose how it reads."), choices)
     filled = {} if scan.ask else dict(_printed(known, scan))
     fitting = [(field, each) for each in of.found if (field := _field_for(known, typed, each.kind))]
     if len(fitting) == 1:
@@ -85,10 +86,10 @@ def scan_into(book: Book, known: Sequence[Field], typed: Typed, text: str) -> Sc
     whole = {**typed, **_of_another(known, typed, filled), **filled}
     labels = tuple(field.label for field in known if field.name in filled)
     if len(fitting) > 1:
-        choices = tuple((label_text(_LABELLED[each.kind], each.id), _capital(each.name)) for _, each in fitting)
-        return Scanned(whole, scan, labels, of.text, "Choose the one that you hold.", choices)
+        choices = tuple((label_text(_LABELLED[each.kind], each.id), _capital(each.name)) for _field, each in fitting)
+        return Scanned(whole, scan, labels, of.text, _("Choose the one that you hold."), choices)
     said = of.text if of.found else ""
-    return Scanned(whole, scan, labels, said, "Compare it with the label and fill in the rest.")
+    return Scanned(whole, scan, labels, said, _("Compare it with the label and fill in the rest."))
 
 
 def _kind_of(field: Field) -> str:
@@ -144,18 +145,20 @@ def _asset_number(known: Sequence[Field], scan: Scan) -> dict[str, list[str]]:
 def _nothing_for(scan: Scan, found: Sequence[Found], text: str, next_step: str) -> RefusedError:
     if not found and (scan.form is not Form.GS1 or not scan.gtin):
         return RefusedError("nothing-fits", text, next_step)
-    what = _capital(found[0].name) if found else f"Product code {scan.gtin}"
+    what = _capital(found[0].name) if found else _("Product code {code}").format(code=scan.gtin)
     return RefusedError(
         "nothing-fits",
-        f"{what}: nothing on this form is filled in from such a label.",
-        "Scan the label of what the form asks for, or type it into its field.",
+        _("{label}: nothing on this form is filled in from such a label.").format(label=what),
+        _("Scan the label of what the form asks for, or type it into its field."),
     )
 
 
 def _reading_words(reading: Reading, found: Sequence[Found]) -> str:
     pieces = ", ".join(f"{each.title} {each.text}{f' ({each.date})' if each.date else ''}" for each in reading.elements)
     fits = "; ".join(each.name for each in found if each.reading == reading.text)
-    return _capital(pieces) + (f". It fits {fits}" if fits else "")
+    if not fits:
+        return _capital(pieces)
+    return _("{pieces}. It fits {things}").format(pieces=_capital(pieces), things=fits)
 
 
 def _capital(text: str) -> str:

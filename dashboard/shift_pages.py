@@ -20,10 +20,11 @@ from dashboard.record_pages import look, page_number, sheet
 from dashboard.record_query import ON_ONE_PAGE, Names, part
 from dashboard.record_words import record_title
 from dashboard.site import AskedSite, only_known_parameters
+from dashboard.texts import N_
 
 Text = FromQuery[str | None]
 Word = FromPath[str]
-_SAID = ("everything", "what people said")
+_SAID = (N_("everything"), N_("what people said"))
 _SIGNED_PER_PAGE = 20
 
 
@@ -64,6 +65,7 @@ async def review_page(site: AskedSite, day: Text = None, page: Text = None) -> T
             "names": Names(book),
             "subjects": [Subject(each.text, _page_of(book, each.subject)) for each in subjects[:ON_ONE_PAGE]],
             "left_out": max(0, len(subjects) - ON_ONE_PAGE),
+            "unassigned": sum(each.subject.startswith("closure:") for each in subjects),
             "review": book.find(Review, shown),
             "to_sign": _to_sign(book, shown, [each.subject for each in subjects]),
             "part": part(book, Review, number, _SIGNED_PER_PAGE, newest_first=True),
@@ -75,6 +77,7 @@ async def review_page(site: AskedSite, day: Text = None, page: Text = None) -> T
     shown_day = datetime.date.fromisoformat(shown)
     context |= {
         "day": shown,
+        "day_words": site.when.day(site.when.day_range(shown_day)[0]),
         "today": today.isoformat(),
         "before": (shown_day - datetime.timedelta(days=1)).isoformat(),
         "after": (shown_day + datetime.timedelta(days=1)).isoformat(),

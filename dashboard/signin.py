@@ -19,6 +19,7 @@ from dashboard.doing import guessing, prove
 from dashboard.door import Signed, session_cookie, signed_in, someone
 from dashboard.query import MissingError
 from dashboard.site import AskedSite, Site, only_known_parameters
+from dashboard.texts import _
 
 AnyRequest = Request[Any, Any, Any]
 _Given = Annotated[str, msgspec.Meta(max_length=1_000)]
@@ -143,7 +144,7 @@ async def enter(site: Site, request: AnyRequest, given: SignIn) -> str:
             proven = proofs.by_password(desk, given.person.strip(), given.password, now_ms)
         else:
             raise RefusedError(
-                "malformed", "Nothing to sign in with was given.", "Scan a badge, or give id and password."
+                "malformed", _("Nothing to sign in with was given."), _("Scan a badge, or give id and password.")
             )
         if before:
             sessions.end(desk.connection, before.token)
@@ -228,7 +229,7 @@ async def _me_of(site: Site, token: str) -> MeBody:
 
 def _kind(word: str) -> Kind:
     if word not in (Kind.PIN, Kind.PASSWORD):
-        raise MissingError(f"{word[:40]!r} cannot be set. What can: pin, password.")
+        raise MissingError(_("{word} cannot be set. What can: pin, password.").format(word=repr(word[:40])))
     return Kind(word)
 
 

@@ -23,6 +23,7 @@ from dashboard.problems import refusal_status
 from dashboard.query import MissingError
 from dashboard.signin import MOST_BODY_BYTES, NewSecret, SignIn, change_own, enter, leave, new_badge, set_others
 from dashboard.site import AskedSite, Site, only_known_parameters
+from dashboard.texts import _
 
 AnyRequest = Request[Any, Any, Any]
 _LONGEST_GIVEN = 1_000
@@ -110,8 +111,10 @@ def refuse_old_form(signed: Signed, form: Mapping[str, Any]) -> None:
     if not hmac.compare_digest(text_of(form, "form_token").encode(), signed.form_token.encode()):
         raise RefusedError(
             "old-form",
-            f"This form was opened before {signed.person.name} signed in. Nothing was recorded.",
-            f"Look through it; if {signed.person.name} is to record it, send it once more.",
+            _("This form was opened before {person} signed in. Nothing was recorded.").format(
+                person=signed.person.name
+            ),
+            _("Look through it; if {person} is to record it, send it once more.").format(person=signed.person.name),
         )
 
 
@@ -131,7 +134,7 @@ def cookie_for(request: AnyRequest, token: str) -> Cookie:
 def _new_secret(form: Mapping[str, Any]) -> NewSecret:
     secret = text_of(form, "secret")
     if secret != text_of(form, "again"):
-        raise RefusedError("not-twice", "The two new ones differ.", "Type the new one twice.")
+        raise RefusedError("not-twice", _("The two new ones differ."), _("Type the new one twice."))
     return NewSecret(secret, text_of(form, "current"))
 
 
@@ -192,7 +195,7 @@ async def _credentials_page(
 
     person, held = await site.desks.look(ask)
     if person is None:
-        raise MissingError(f"There is no person {person_id[:80]!r}.")
+        raise MissingError(_("There is no person {person}.").format(person=repr(person_id[:80])))
     context = {
         **_LIMITS,
         "signed": signed,

@@ -51,7 +51,7 @@ class _Rows:
                 self._shift = 0 if self._stream_id is None else self._last + 2 - number
                 self._stream_id = stream_id
             self._last = number + self._shift
-            temperatures = [_celsius(reading.mc.get(sensor)) for sensor in self._sensors]
+            temperatures = [millidegrees(reading.mc.get(sensor)) for sensor in self._sensors]
             writer.writerow([self._last, utc_text(utc_ms), reading.lid.value, *temperatures])
         return text.getvalue().encode()
 
@@ -60,8 +60,8 @@ def _line(cells: Sequence[str]) -> bytes:
     return (",".join(cells) + "\n").encode()
 
 
-def _celsius(mc: int | None) -> str:
-    """Exactly, to the millidegree; empty without a value."""
+def millidegrees(mc: int | None) -> str:
+    """Degrees Celsius exactly, to the millidegree; empty without a value."""
     if mc is None:
         return ""
     return f"{'-' if mc < 0 else ''}{abs(mc) // 1000}.{abs(mc) % 1000:03d}"

@@ -1,11 +1,16 @@
-"""Times as people at the site read them, and back. Pure: the zone is given, nothing asks a clock."""
+"""Times as people at the site read them, and back: the zone is given, nothing asks a clock."""
 
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
-_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+from dashboard.texts import N_, _
+
+_DAYS = (N_("Mon"), N_("Tue"), N_("Wed"), N_("Thu"), N_("Fri"), N_("Sat"), N_("Sun"))
+_MONTHS = (
+    *(N_("Jan"), N_("Feb"), N_("Mar"), N_("Apr"), N_("May"), N_("Jun")),
+    *(N_("Jul"), N_("Aug"), N_("Sep"), N_("Oct"), N_("Nov"), N_("Dec")),
+)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MILLISECOND = timedelta(milliseconds=1)
 HOUR_MS = 3_600_000
@@ -41,12 +46,16 @@ class SiteTime:
         moment = self.local(ms)
         if not self.twelve:
             return f"{moment:{whole}}"
-        return f"{(moment.hour - 1) % 12 + 1}:{moment:{after_hour}} {'AM' if moment.hour < 12 else 'PM'}"
+        text = _("{time} AM") if moment.hour < 12 else _("{time} PM")
+        return text.format(time=f"{(moment.hour - 1) % 12 + 1}:{moment:{after_hour}}")
 
     def day(self, ms: int) -> str:
         """Date: "Tue 3 Mar 2026"."""
         moment = self.local(ms)
-        return f"{_DAYS[moment.weekday()]} {moment.day} {_MONTHS[moment.month - 1]} {moment.year}"
+        weekday, month = _(_DAYS[moment.weekday()]), _(_MONTHS[moment.month - 1])
+        return _("{weekday} {day} {month} {year}").format(
+            weekday=weekday, day=moment.day, month=month, year=moment.year
+        )
 
     def full(self, ms: int) -> str:
         """Date and time to the second: "Tue 3 Mar 2026 13:18:05"."""

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import re
 
-from soak.closure import Closure, Edge, Verdict
-from soak.quantity import celsius, in_words, tenths
+from dashboard.degrees import shown, shown_tenths
+from dashboard.texts import ENGLISH, N_, _, language
+from soak.closure import Closure, Edge, Finding, Verdict
+from soak.findings import CODES
+from soak.quantity import in_words
 from soak.requirement import Requirement, SensorTerms, most_mc, needs_mc
 
 STANDING_MS = 60 * 60_000
@@ -13,35 +16,45 @@ STANDING_MS = 60 * 60_000
 PASSING_MS = 60_000
 """Lid on for less than this is a lid put down in passing."""
 
-_FIGURE_AND_UNIT = re.compile(r"(\d) (ms|s|min|h|°C)\b")
+_FIGURE_AND_UNIT = re.compile(r"(\d) (ms|s|min|h|°C|°F)\b")
 _EDGES = {
-    Edge.SEEN: "seen",
-    Edge.START: "not seen: the watch began with the lid already closed",
-    Edge.LOST: "not seen: readings are missing",
-    Edge.GAP: "not seen: too long a pause between readings",
-    Edge.STREAM_END: "not seen: the node started again",
-    Edge.RUNNING: "not yet",
+    Edge.SEEN: N_("seen"),
+    Edge.START: N_("not seen: the watch began with the lid already closed"),
+    Edge.LOST: N_("not seen: readings are missing"),
+    Edge.GAP: N_("not seen: too long a pause between readings"),
+    Edge.STREAM_END: N_("not seen: the node started again"),
+    Edge.RUNNING: N_("not yet"),
 }
 
 
 def edge_words(edge: Edge) -> str:
     """How a closure began or ended."""
-    return _EDGES[edge]
+    return _(_EDGES[edge])
 
 
 def needs_words(requirement: Requirement, terms: SensorTerms) -> str:
     """What the display must show: "needs 20.6 or more", with the most it may show where there is a maximum."""
     most = most_mc(requirement, terms)
-    least = tenths(needs_mc(requirement, terms), up=True)
-    return f"needs {least} or more" if most is None else f"needs {least} to {tenths(most)}"
+    least = _bare(shown_tenths(needs_mc(requirement, terms), up=True))
+    if most is None:
+        return _("needs {least} or more").format(least=least)
+    return _("needs {least} to {most}").format(least=least, most=_bare(shown_tenths(most)))
+
+
+def _bare(text: str) -> str:
+    """Without the unit that stands beside the temperature itself."""
+    return text.replace(" °C", "")
 
 
 def requirement_words(requirement: Requirement | None) -> str:
     """What the label asks: "12 min at 20 °C or more"."""
     if requirement is None:
-        return "none set"
-    text = f"{in_words(requirement.contact_ms)} at {celsius(requirement.min_mc)} or more"
-    return text if requirement.max_mc is None else f"{text}, at most {celsius(requirement.max_mc)}"
+        return _("none set")
+    contact, least = in_words(requirement.contact_ms), shown(requirement.min_mc)
+    if requirement.max_mc is None:
+        return _("{contact} at {least} or more").format(contact=contact, least=least)
+    text = _("{contact} at {least} or more, at most {most}")
+    return text.format(contact=contact, least=least, most=shown(requirement.max_mc))
 
 
 def short_reason(closure: Closure) -> str:
@@ -50,21 +63,80 @@ def short_reason(closure: Closure) -> str:
         return ""
     codes = {finding.code for finding in closure.findings}
     causes = {
-        "no-requirement": "no requirement",
-        "below-minimum": "too cold",
-        "above-maximum": "too warm",
-        "guard-band": "too close to the limit",
-        "sensor-fault": "no temperature",
-        "readings-missing": "readings missing",
-        "closing-not-seen": "closing not seen",
-        "opened-early": f"opened at {in_words(closure.credited_ms)}",
+        "no-requirement": _("no requirement"),
+        "below-minimum": _("too cold"),
+        "above-maximum": _("too warm"),
+        "guard-band": _("too close to the limit"),
+        "sensor-fault": _("no temperature"),
+        "readings-missing": _("readings missing"),
+        "closing-not-seen": _("closing not seen"),
+        "opened-early": _("opened at {duration}").format(duration=in_words(closure.credited_ms)),
     }
     return next((words for code, words in causes.items() if code in codes), "")
 
 
 def proven_words(credited_ms: int, contact_ms: int | None) -> str:
     """Time proven beside the time it must reach: "9 min 10 s of 12 min"; nothing is proven without a requirement."""
-    return "nothing" if contact_ms is None else f"{in_words(credited_ms)} of {in_words(contact_ms)}"
+    if contact_ms is None:
+        return _("nothing")
+    return _("{proven} of {contact}").format(proven=in_words(credited_ms), contact=in_words(contact_ms))
+
+
+_VERDICTS = {
+    Verdict.MET: N_("met"),
+    Verdict.NOT_MET: N_("not met"),
+    Verdict.UNPROVEN: N_("unproven"),
+    Verdict.RUNNING: N_("running"),
+}
+
+
+def verdict_word(verdict: str) -> str:
+    """A verdict in the site's language; patterns and addresses keep the English one."""
+    return _(_VERDICTS[Verdict(verdict)])
+
+
+_KINDS = {
+    "alarm": N_("alarm"),
+    "basin": N_("basin"),
+    "bottle": N_("bottle"),
+    "clock-wrong": N_("wrong clock"),
+    "closure": N_("closure"),
+    "closure-note": N_("note on a closure"),
+    "device": N_("device"),
+    "device-type": N_("type of device"),
+    "drill": N_("drill"),
+    "fill": N_("fill"),
+    "handover": N_("handover"),
+    "load": N_("load"),
+    "look-back": N_("look-back"),
+    "mec-test": N_("MEC test"),
+    "node": N_("node"),
+    "note": N_("note"),
+    "person": N_("person"),
+    "policy": N_("the site’s rules"),
+    "profile": N_("profile"),
+    "reading": N_("reading"),
+    "record": N_("record"),
+    "review": N_("daily log review"),
+    "sensor": N_("sensor"),
+    "sensor-check": N_("sensor check"),
+    "strip-bottle": N_("strip bottle"),
+    "thermometer": N_("thermometer"),
+    "transcript": N_("transcript"),
+    "turn": N_("round"),
+}
+
+
+def kind_word(kind: str) -> str:
+    """What a kind of thing is called: "MEC test" for "mec-test"; of one that this version does not know, its name."""
+    return _(_KINDS[kind]) if kind in _KINDS else kind.replace("-", " ")
+
+
+def finding_words(finding: Finding) -> str:
+    """Why, as it was recorded; in another language what such a finding means stands in front of that."""
+    if language() == ENGLISH:
+        return finding.text
+    return _("{meaning} As recorded: {text}").format(meaning=_(CODES.get(finding.code, "")), text=finding.text).strip()
 
 
 def quiet(closed_ms: int) -> bool:

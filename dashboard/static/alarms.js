@@ -29,8 +29,8 @@
     element.toggleAttribute("data-calm", line.calm);
     const link = piece("a", "", line.name);
     link.setAttribute("href", `/alarms/${encodeURIComponent(line.id)}`);
-    const word = line.priority[0].toUpperCase() + line.priority.slice(1);
-    element.append(piece("b", "priority", word), " ", link, " ", piece("span", "where", line.where), " ",
+    const words = { high: _("High"), medium: _("Medium"), low: _("Low") };
+    element.append(piece("b", "priority", words[line.priority]), " ", link, " ", piece("span", "where", line.where), " ",
       piece("span", "todo", line.todo), " ", piece("span", "state", line.state));
     return element;
   }
@@ -63,15 +63,21 @@
     }
   }
 
+  function spoken(line) {
+    const values = { name: line.name, basin: line.where, todo: line.todo };
+    if (line.priority === "high") {
+      return line.where ? _("High alarm: {name}, {basin}. {todo}", values) : _("High alarm: {name}. {todo}", values);
+    }
+    return line.where ? _("Medium alarm: {name}, {basin}. {todo}", values) : _("Medium alarm: {name}. {todo}", values);
+  }
+
   function sayNew(lines) {
     const before = said();
     const key = (line) => `${line.id}:${line.priority}`;
     for (const priority of ["high", "medium"]) {
       const fresh = lines.filter((line) => line.priority === priority && !line.seen && !before.has(key(line)));
       if (fresh.length === 0) continue;
-      const texts = fresh.map((line) => `${line.name}${line.where ? `, ${line.where}` : ""}. ${line.todo}`);
-      const word = priority === "high" ? "High alarm" : "Medium alarm";
-      document.getElementById(`say-${priority}`).textContent = texts.map((text) => `${word}: ${text}`).join(" ");
+      document.getElementById(`say-${priority}`).textContent = fresh.map(spoken).join(" ");
     }
     const now = lines.map(key);
     if (now.length !== before.size || now.some((each) => !before.has(each))) remember(now);
@@ -96,6 +102,6 @@
   });
   document.addEventListener("soakledger-link", (event) => {
     section.toggleAttribute("data-old", !event.detail.live);
-    if (!event.detail.live) setTitle("[alarms not live] ");
+    if (!event.detail.live) setTitle(`[${_("alarms not live")}] `);
   });
 })();

@@ -42,7 +42,7 @@
 
   function show() {
     const on = playable();
-    const text = on ? "Sound is on: press to turn it off" : "Sound is off: press to turn it on";
+    const text = on ? _("Sound is on: press to turn it off") : _("Sound is off: press to turn it on");
     if (button.textContent !== text) button.textContent = text;
     section.dataset.sound = on ? "on" : "off"; // stream.js asks it
     if (on) decide();

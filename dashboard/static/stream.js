@@ -17,8 +17,11 @@
   const tell = (name, detail) => document.dispatchEvent(new CustomEvent(`soakledger-${name}`, { detail }));
 
   function setLink(live, problem) {
-    const from = notLive.dataset.at ? `What you see is from ${notLive.dataset.at}` : "What you see may be old";
-    const text = live ? "" : `${problem || `Not live: the connection to the server is lost. ${from}.`} Alarms neither show nor sound here meanwhile. It comes back by itself; if not, load the page again.`;
+    const lost = notLive.dataset.at
+      ? _("Not live: the connection to the server is lost. What you see is from {time}.", { time: notLive.dataset.at })
+      : _("Not live: the connection to the server is lost. What you see may be old.");
+    const meanwhile = _("Alarms neither show nor sound here meanwhile. It comes back by itself; if not, load the page again.");
+    const text = live ? "" : `${problem || lost} ${meanwhile}`;
     if (notLive.textContent !== text) notLive.textContent = text;
     notLive.hidden = live;
     tell("link", { live, hidden: document.hidden });

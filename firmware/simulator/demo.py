@@ -56,6 +56,16 @@ class _Kept(msgspec.Struct):
     help="Past days that a new data folder gets.",
 )
 @click.option("--data", "folder", type=click.Path(path_type=Path), metavar="DIR", help="Data folder.  [default: new]")
+@click.option("--fahrenheit", is_flag=True, help="Degrees Fahrenheit beside degrees Celsius on the pages.")
+@click.option(
+    "--clock", type=click.Choice(["24", "12"]), default="24", show_default=True, help="Hours on the pages' clock."
+)
+@click.option(
+    "--translation",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path, resolve_path=True),
+    metavar="FILE",
+    help="A translation of the pages' texts (.po).  [default: English]",
+)
 @click.option("--embedded", is_flag=True, help="Take the embedded broker even where Mosquitto is installed.")
 def command(
     *,
@@ -65,6 +75,9 @@ def command(
     seed: int,
     history_days: int,
     folder: Path | None,
+    fahrenheit: bool,
+    clock: str,
+    translation: Path | None,
     embedded: bool,
 ) -> None:
     """Show a whole clinic on this machine: broker, collector, pages, and three nodes with five simulated basins.
@@ -81,7 +94,9 @@ def command(
     folder = _made(folder)
     with _alone(folder):
         rehearsal, first_ms = _clock(folder, speed, history_days)
-        plan = Plan(folder, port or free_port(), rehearsal, first_ms, seed, history_days, for_s, embedded)
+        pages = ("--clock", clock, *(["--fahrenheit"] if fahrenheit else []))
+        pages += ("--translation", str(translation)) if translation else ()
+        plan = Plan(folder, port or free_port(), rehearsal, first_ms, seed, history_days, for_s, embedded, pages)
         _introduce(plan.folder, rehearsal)
         try:
             Show(plan, _say, stop).run()

@@ -51,6 +51,7 @@ class Plan(msgspec.Struct, frozen=True):
         history_days: Past days.
         for_s: Stop this long after the page answers; None goes on until Ctrl-C.
         embedded: Take the embedded broker even where Mosquitto is installed.
+        pages: Options of the pages: how they show things.
     """
 
     folder: Path
@@ -61,6 +62,7 @@ class Plan(msgspec.Struct, frozen=True):
     history_days: int
     for_s: float | None
     embedded: bool = False
+    pages: tuple[str, ...] = ()
 
 
 class Show:
@@ -79,7 +81,7 @@ class Show:
         self._broker: Part | None = None
         self._collector = self._part("collector", "collector", "--settings", plan.folder / "collector.toml", "--data")
         self._dashboard = self._part(
-            "dashboard", "dashboard", "--host", brokers.LOOPBACK, "--port", plan.port, "--data"
+            "dashboard", "dashboard", *plan.pages, "--host", brokers.LOOPBACK, "--port", plan.port, "--data"
         )
         self._nodes = [self._node(name) for name in node_names()]
         self._staff = self._people()

@@ -29,6 +29,7 @@ from collector.page import seal, unseal
 from collector.schema import FILE_NAME
 from collector.settings import BasinSettings, BrokerSettings, RequirementSettings, SensorSettings, Settings
 from collector.store import Store
+from firmware.outbox_file import FILE_NAME as OUTBOX
 from soak.quantity import utc_text
 from soak.wire import HeldStream, State, Topic, encode
 from tests.bench.load import Basin
@@ -49,6 +50,7 @@ ROW_DAYS = 7
 
 SAMPLE_PAGES = 400
 JITTER_S = 60
+_PATIENCE_S = 60
 BUFFER = ("batch", "batch_by_stream", FREE)
 """Rows that no page holds yet, and the room that earlier ones left."""
 
@@ -195,6 +197,10 @@ def print_jitter(seconds: float) -> None:
         with socket.socket() as deaf:
             deaf.bind(("127.0.0.1", 0))  # a port at which nobody listens
             with running(Path(folder), [Basin("n1", "b1", SENSOR, "")], deaf.getsockname()[1]):
+                started = Path(folder) / "data" / OUTBOX
+                deadline_s = time.monotonic() + _PATIENCE_S
+                while not started.exists() and time.monotonic() < deadline_s:
+                    time.sleep(0.1)
                 time.sleep(seconds)
         late = lateness_ms(tick_times_ms(Path(folder)))
     print_table(SHARES_HEAD, [(f"a node here, {len(late)} ticks", *shares(late)), (MODEL_NAME, *shares(model()))], 9)

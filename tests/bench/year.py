@@ -243,9 +243,10 @@ def _moved_page(
 
 
 def _moved_course(packed: bytes, part: int) -> bytes:
-    """The half hours count from 1970 on; everything else in it counts from the page's beginning."""
+    """Begin and half hours count from 1970 on, everything else in it from the begin."""
     said = msgspec.msgpack.decode(packed)
-    for columns in said[1].values():
+    said[0] += _shift_ms(part)
+    for columns in said[2].values():
         columns[0][0] += _shift_ms(part) // 1_800_000
     return msgspec.msgpack.encode(said)
 

@@ -89,7 +89,7 @@ def test_everything_that_is_said_of_one() -> None:
         silenced_until_ms=NOW_MS + MINUTE_MS,
         cleared_ms=raised_ms,
     )
-    assert [tuple(each) for each in facts(late, CALLING, WHEN, NOW_MS)] == [
+    assert [(each.term, each.text) for each in facts(late, CALLING, WHEN, NOW_MS)] == [
         ("Since", "12:58"),
         (
             "Late",
@@ -103,7 +103,7 @@ def test_everything_that_is_said_of_one() -> None:
         ("Cause", "over since 12:58; it stands until somebody has seen it"),
     ]
     over = alarm(2, "bad-fill", raised_ms=raised_ms, seen=Seen("tina", NOW_MS, "Taken out."), ended_ms=NOW_MS)
-    assert [tuple(each) for each in facts(over, CALLING, WHEN, NOW_MS)] == [
+    assert [(each.term, each.text) for each in facts(over, CALLING, WHEN, NOW_MS)] == [
         ("Since", "12:58"),
         ("Told", "nobody of the list yet"),
         ("Seen", "by Tina Test, 13:18: Taken out."),

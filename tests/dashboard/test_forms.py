@@ -159,6 +159,20 @@ def test_what_was_typed_becomes_what_a_program_would_send() -> None:
             {"min_mc": ["20.0001"]},
             [("min_mc", "“20.0001” is finer than a thousandth of a degree, or out of all reason.")],
         ),
+        *(
+            (
+                {"min_mc": [text]},
+                [
+                    (
+                        "min_mc",
+                        f"“{text}” is in degrees Fahrenheit, about {same}. This field takes degrees Celsius: write "
+                        "them as the label prints them.",
+                    )
+                ],
+            )
+            for text, same in (("68 °F", "20 °C"), ("68.5F", "20.27 °C"), ("-4 fahrenheit", "-20 °C"))
+        ),
+        ({"min_mc": ["F"]}, [("min_mc", "“F” is no temperature. Write degrees Celsius, for instance 20.5.")]),
         ({"min_mc": ["nan"]}, [("min_mc", "“nan” is no temperature. Write degrees Celsius, for instance 20.5.")]),
         ({"min_mc": ["91"]}, [("min_mc", "It must be 90 °C or less.")]),
         (

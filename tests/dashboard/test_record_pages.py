@@ -128,7 +128,7 @@ def test_a_basin_that_is_not_ready_says_the_one_thing(at_once: Client) -> None:
     )
     assert (
         "Peracetic acid, fill F1, use by Tue 17 Mar 2026 12:22. "
-        "MEC test M1: passed 12:22 by Tina Test, cleared load L1." in text
+        "MEC test M1: passed 12:22 by Tina Test. It cleared load L1." in text
     )
     assert "Not ready No fill is recorded in Basin 2. Pour solution into it and record it." in words(at_once, "/")
 
@@ -175,7 +175,9 @@ def test_readiness_for_programs(at_once: Client) -> None:
 def test_solutions(reads: Client) -> None:
     text = words(reads, "/solutions")
     for sentence in (
-        "Basin 1 F1 peracetic acid Tue 17 Mar 2026 12:22 reuse life of 14 days from pouring, counted to the minute",
+        "Basin 1 F1 peracetic acid Tue 17 Mar 2026 12:22 , 13 days left reuse life of 14 days from pouring, counted to "
+        "the minute pass 12:22 M1",
+        "cleared load L1 due before the next load 3000 ml",
         "pass 12:22 M1, Tina Test, strip lot STRIP-9, cleared load L1",
         "LOT-2 2026-04-30 closed 4000 of 4000 ml",
         "passed 12:21 3 of 3 full strength passed, 3 of 3 diluted failed, Tina Test",
@@ -300,7 +302,7 @@ def test_a_load_says_what_its_override_overrode(reads: Client) -> None:
 
 def test_people_without_their_secrets(reads: Client, morning: Path) -> None:
     text = words(reads, "/people")
-    assert "Tina Test tina technician" in text
+    assert "Tina Test tina soaks that name them technician" in text
     assert "Badges, PINs and passwords are kept elsewhere and shown nowhere." in text
 
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import io
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
+import pseudo
 import pytest
+from babel.messages.pofile import read_po
 
 from collector.errors import StartError
 from dashboard import texts
@@ -72,3 +76,30 @@ def test_what_does_not_fit_is_refused(tmp_path: Path, text: str, says: str) -> N
 def test_a_file_that_is_not_there_is_refused(tmp_path: Path) -> None:
     with pytest.raises(StartError, match="cannot be read"):
         texts.speak(tmp_path / "none.po")
+
+
+def test_the_catalogue_is_what_collecting_gives() -> None:
+    """After texts have changed: ./run texts."""
+    kept = read_po(io.StringIO((pseudo.FOLDER / "catalogue" / "messages.pot").read_text(encoding="utf-8")))
+    collected = pseudo.extracted()
+    assert {each.id for each in kept if each.id} == {each.id for each in collected if each.id}
+
+
+def test_every_text_can_be_collected_and_filled_in() -> None:
+    """Babel reads every file; what a translator may fill in is named, never only counted."""
+    collected = pseudo.extracted()
+    assert len(collected) > 800
+    assert {"No alarm stands", "lid opened early", "Sound is off: press to turn it on"} <= {
+        each.id for each in collected
+    }
+    for message in collected:
+        for text in [message.id] if isinstance(message.id, str) else message.id:
+            assert not re.search(r"(?<!%)%[sd]|\{\}", text), f"{text!r} has a place without a name"
+
+
+def test_a_whole_site_in_another_language_starts(tmp_path: Path) -> None:
+    path = tmp_path / "pseudo.po"
+    pseudo.pseudo(pseudo.extracted(), path)
+    texts.speak(path)
+    assert _("No alarm stands") == "⟦No alarm stands⟧"
+    assert texts.for_scripts()["Sound is off: press to turn it on"] == ["⟦Sound is off: press to turn it on⟧"]

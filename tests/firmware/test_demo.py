@@ -15,6 +15,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 
 from firmware.simulator.news import fetch
@@ -108,6 +109,11 @@ def until(condition: Any, seconds: float = _PATIENCE_S) -> Any:
         assert time.monotonic() < deadline, "not in time"
         time.sleep(0.1)
     return found
+
+
+def test_its_pages_show_what_the_site_wants(demo: Any) -> None:
+    address = demo("--history", "0", "--fahrenheit", "--clock", "12").until(r"Page: (http\S+)")[1]
+    assert '<html lang="en" data-clock="12" data-fahrenheit>' in httpx.get(f"{address}about").text
 
 
 def test_ends_by_itself(demo: Any) -> None:

@@ -326,12 +326,15 @@ def test_a_switch_that_chatters_at_50_hz_is_one_opening_and_one_alarm_and_the_no
     at_basins.close()
     wait_until(lambda: at_basins.side._firm)
     states, stop = len(ear.states), threading.Event()
+    bounces = 0
 
     def chatter() -> None:
+        nonlocal bounces
         while not stop.wait(0.01):
             at_basins.open()
             stop.wait(0.01)
             at_basins.close()
+            bounces += 1
         at_basins.open()
 
     thread = threading.Thread(target=chatter)
@@ -347,7 +350,7 @@ def test_a_switch_that_chatters_at_50_hz_is_one_opening_and_one_alarm_and_the_no
     assert at_basins.side.side().since_ms == since_ms
     stop.set()
     thread.join()
-    held_up = 2  # a busy machine may hold the hand still for long enough that the lid is on
+    held_up = bounces // 8  # a busy machine may hold the hand still for long enough that the lid is on
     openings = [lid for why, lid in later() if why is Why.LID and lid is Lid.OPEN]
     assert 1 <= len(openings) <= 1 + held_up
     assert {lid for why, lid in later() if why is Why.TICK} <= {Lid.OPEN, Lid.CLOSED}

@@ -1,0 +1,313 @@
+"""How the site's parts are, each with a word and what to do: nodes, collector, broker, disk, ledger, alarms, backup.
+
+Pure: what is known is given. A word is never better than what is known: what nobody has looked at is not good.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+from collector.alarms.drill import Arrival, arrival
+from collector.alarms.due import LEAST_FREE
+from collector.conditions import Condition
+from collector.read import NodeNow
+from collector.record.things import Alarm, Drill
+from dashboard.collecting import Said
+from dashboard.texts import N_, _, many
+from dashboard.when import DAY_MS, SiteTime
+from soak.quantity import in_words, utc_ms
+
+HEARD_MS = 60_000
+"""A node that is up says something at least every few seconds; after a minute somebody looks (our own choice)."""
+
+CLOCK_OFF_MS = 5_000
+"""A clock further off than this is looked at. Verdicts hold: durations come from the uninterrupted clock."""
+
+WAITING = 600
+"""Readings in an outbox: ten minutes of one basin."""
+
+RESTARTS = 3
+"""So many starts in a week are more than updates explain (our own choice)."""
+
+DRILL_MS = 2 * DAY_MS
+
+
+class Word(enum.StrEnum):
+    """How something is."""
+
+    GOOD = N_("good")
+    LOOK = N_("look at this")
+    BROKEN = N_("broken")
+
+    @property
+    def rank(self) -> int:
+        """0 for the worst."""
+        return (Word.BROKEN, Word.LOOK, Word.GOOD).index(self)
+
+
+class Check(NamedTuple):
+    """One part of the site.
+
+    Attributes:
+        name: What it is called.
+        word: How it is.
+        text: What is known, in sentences.
+        todo: What to do; empty where nothing is to be done.
+    """
+
+    name: str
+    word: Word
+    text: str
+    todo: str = ""
+
+
+class NodeCheck(NamedTuple):
+    """A node with how it is.
+
+    Attributes:
+        node: As last heard of.
+        word: How it is.
+        wrong: What is wrong, and what to do, a sentence each.
+        offset_ms: Its wall clock minus the collector's when it last spoke, as far as that can be told.
+        restarts: Starts in the last week, but for the very first.
+    """
+
+    node: NodeNow
+    word: Word
+    wrong: Sequence[str]
+    offset_ms: int | None
+    restarts: int
+
+
+class Known(NamedTuple):
+    """What is known of the site.
+
+    Attributes:
+        now_ms: When, milliseconds since 1970.
+        said: What the collector says.
+        nodes: As last heard of.
+        restarts: Starts of each node in the last week, but for its very first.
+        database_bytes: Size of the database's files.
+        free_bytes: Free on their disk.
+        disk_bytes: Size of that disk.
+        records: In the ledger.
+        software: What wrote its newest record.
+        version: Of these pages.
+        chain: An alarm says that the ledger does not hold.
+        drill: The last drill.
+    """
+
+    now_ms: int
+    said: Said
+    nodes: Sequence[NodeNow]
+    restarts: Mapping[str, int]
+    database_bytes: int
+    free_bytes: int
+    disk_bytes: int
+    records: int
+    software: str
+    version: str
+    chain: Alarm | None
+    drill: Drill | None
+
+
+class Health(NamedTuple):
+    """All of it.
+
+    Attributes:
+        word: The worst of all words.
+        line: Whether anybody must do something, in one sentence.
+        checks: What is looked at, in a fixed order.
+        nodes: By name.
+    """
+
+    word: Word
+    line: str
+    checks: Sequence[Check]
+    nodes: Sequence[NodeCheck]
+
+
+def health(known: Known, when: SiteTime) -> Health:
+    """Judge what is known."""
+    nodes = [_node(known, each) for each in known.nodes]
+    checks = [
+        _collector(known, when),
+        _nodes(nodes),
+        _broker(known),
+        _disk(known),
+        _ledger(known),
+        _alarms(known, when),
+        _backup(),
+    ]
+    word = min((each.word for each in checks), key=lambda each: each.rank)
+    wanting = [each.name for each in sorted(checks, key=lambda each: each.word.rank) if each.word is not Word.GOOD]
+    if not wanting:
+        line = _("Nobody must do anything.")
+    else:
+        line = many(
+            "Somebody must look at one thing: {names}.", "Somebody must look at {n} things: {names}.", len(wanting)
+        )
+        line = line.format(n=len(wanting), names=", ".join(wanting))
+    return Health(word, line, checks, nodes)
+
+
+def _collector(known: Known, when: SiteTime) -> Check:
+    name, said = _("collector"), known.said
+    if said.banner:
+        return Check(name, Word.BROKEN, said.banner, _("Do as it says: nothing new is stored until then."))
+    times = []
+    if said.last_ms is not None:
+        times.append(_("Last word {at}.").format(at=when.near(said.last_ms, known.now_ms)))
+    if said.stored_ms is not None:
+        times.append(_("Last stored {at}.").format(at=when.near(said.stored_ms, known.now_ms)))
+    versions = _("Version {version}.").format(version=known.version)
+    if known.software and not known.software.endswith(known.version):
+        other = _("The newest record was written by {software}: collector and pages are of different versions.")
+        return Check(
+            name,
+            Word.LOOK,
+            " ".join([*times, versions, other.format(software=known.software)]),
+            _("Install one version on both."),
+        )
+    if said.conditions or said.left_out:
+        n = len(said.conditions) + said.left_out
+        text = many("It says that {n} thing is wrong.", "It says that {n} things are wrong.", n).format(n=n)
+        return Check(name, Word.LOOK, " ".join([text, *times, versions]), _("Each stands below with what to do."))
+    return Check(name, Word.GOOD, " ".join([_("It runs and stores."), *times, versions]))
+
+
+def _nodes(nodes: Sequence[NodeCheck]) -> Check:
+    name = _("nodes")
+    if not nodes:
+        text = _("No node has spoken yet.")
+        return Check(name, Word.LOOK, text, _("Start one with its broker’s address in its settings."))
+    word = min((each.word for each in nodes), key=lambda each: each.rank)
+    well = sum(each.word is Word.GOOD for each in nodes)
+    text = _("{well} of {all} are up, heard and in time.").format(well=well, all=len(nodes))
+    return Check(name, word, text, "" if word is Word.GOOD else _("Look at the table of nodes below."))
+
+
+def _node(known: Known, node: NodeNow) -> NodeCheck:
+    state, wrong, word = node.state, [], Word.GOOD
+    age_ms = known.now_ms - node.heard_ms
+    if not node.up:
+        wrong.append(_("It is gone: check its power and its network."))
+        word = Word.BROKEN
+    elif age_ms > HEARD_MS:
+        wrong.append(
+            _("Nothing heard for {time}: check its power and its network.").format(time=in_words(age_ms // 1000 * 1000))
+        )
+        word = Word.BROKEN
+    offset_ms = None if state.clock is None else utc_ms(state.clock.utc) - node.heard_ms
+    if node.up and state.clock is not None and not state.clock.synced:
+        wrong.append(_("Its clock is not synchronised: times of day may be off. Check its time server."))
+    elif node.up and offset_ms is not None and abs(offset_ms) > CLOCK_OFF_MS:
+        wrong.append(_("Its clock differs from the collector’s: check the time server of both."))
+    if state.outbox > WAITING:
+        wrong.append(
+            _("Readings wait in its outbox: they follow by themselves; if they do not, check broker and network.")
+        )
+    if state.dropped:
+        wrong.append(_("It gave readings up for lack of room: look at its disk. What is missing is on record as lost."))
+    if state.refused:
+        wrong.append(_("It did not take some messages in: look at its messages."))
+    wrong += [_("It says: {trouble}.").format(trouble=trouble) for trouble in state.troubles if node.up]
+    restarts = known.restarts.get(node.node, 0)
+    if restarts > RESTARTS:
+        wrong.append(_("It started often in the last week: check its power supply."))
+    wrong += [_condition(each) for each in known.said.conditions if each.subject == node.node]
+    return NodeCheck(node, Word.LOOK if wrong and word is Word.GOOD else word, wrong, offset_ms, restarts)
+
+
+def _condition(condition: Condition) -> str:
+    return " ".join(filter(None, (condition.words.happened, condition.words.todo)))
+
+
+def _broker(known: Known) -> Check:
+    name = _("broker")
+    away = next((each for each in known.said.conditions if each.code == "broker-away"), None)
+    if away:
+        return Check(name, Word.BROKEN, away.words.happened, away.words.todo)
+    if known.said.banner:
+        text = _("Whether it is reached is not known: only the collector can say.")
+        return Check(name, Word.LOOK, text, _("Mend the collector first."))
+    return Check(name, Word.GOOD, _("The collector reaches it."))
+
+
+def _disk(known: Known) -> Check:
+    name = _("disk")
+    text = _("The database has {size}. {free} of {all} are free.").format(
+        size=bytes_words(known.database_bytes),
+        free=bytes_words(known.free_bytes),
+        all=bytes_words(known.disk_bytes),
+    )
+    if known.free_bytes < LEAST_FREE * known.disk_bytes:
+        return Check(name, Word.LOOK, text, _("Make room on the collector’s disk, or put in a larger one."))
+    return Check(name, Word.GOOD, text)
+
+
+def _ledger(known: Known) -> Check:
+    name = _("ledger")
+    count = many("{n} record.", "{n} records.", known.records).format(n=f"{known.records:,}")
+    if known.chain is not None:
+        todo = _("Keep the files as they are, run soakledger verify, and call whoever looks after this collector.")
+        return Check(name, Word.BROKEN, f"{count} {known.chain.text}", todo)
+    text = _(
+        "The collector checks it once a day, first ten minutes after its start; no check has found a fault that stands."
+    )
+    hint = _("When the last check was is in the collector’s messages only.")
+    if known.said.banner:
+        return Check(
+            name,
+            Word.LOOK,
+            f"{count} " + _("It is not checked while the collector does not run."),
+            _("Mend the collector first."),
+        )
+    return Check(name, Word.GOOD, f"{count} {text} {hint}")
+
+
+def _alarms(known: Known, when: SiteTime) -> Check:
+    name, drill = _("alarms"), known.drill
+    stuck = next((each for each in known.said.conditions if each.code == "alarms-stuck"), None)
+    if stuck:
+        return Check(name, Word.BROKEN, f"{stuck.words.happened} {stuck.words.means}", stuck.words.todo)
+    if drill is None:
+        text = _("No drill has been held: nobody is told of alarms, or the settings name no time for it.")
+        return Check(name, Word.LOOK, text, _("Name people and drill_at in the collector’s settings."))
+    came = [arrival(drill, person) for person in drill.told]
+    text = _("Last drill {at}: {confirmed} of {all} people have said that it reached them.").format(
+        at=when.near(drill.began_ms, known.now_ms), confirmed=came.count(Arrival.CONFIRMED), all=len(came)
+    )
+    if Arrival.FAILED in came:
+        todo = _("It reached somebody by no route: mend their routes in the settings.")
+        return Check(name, Word.BROKEN, text, todo)
+    if known.now_ms - drill.began_ms > DRILL_MS:
+        return Check(
+            name, Word.LOOK, text, _("No drill was held for more than two days: look at drill_at in the settings.")
+        )
+    if Arrival.CONFIRMED not in came and came:
+        return Check(
+            name,
+            Word.LOOK,
+            text,
+            _("Whoever got it says so on the page of alarms: only that shows that the way is whole."),
+        )
+    return Check(name, Word.GOOD, text)
+
+
+def _backup() -> Check:
+    text = _("No backup is known: none has been made by this program yet.")
+    todo = _("Copy the data folder to another disk by other means, while the collector is stopped.")
+    return Check(_("backup"), Word.LOOK, text, todo)
+
+
+def bytes_words(count: int) -> str:
+    """A size as people say it: "163 MB"; 1 MB is a million bytes."""
+    for unit, name in ((10**12, "TB"), (10**9, "GB"), (10**6, "MB")):
+        if count >= 10 * unit:
+            return f"{count // unit:,} {name}"
+        if count >= unit:
+            return f"{count / unit:.1f} {name}"
+    return f"{-(-count // 1000):,} kB"

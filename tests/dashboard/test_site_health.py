@@ -1,0 +1,191 @@
+"""Each part of the site with its word: what is wrong is told with what to do, and nothing is better than is known."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from pagekit import NOW_MS, WHEN
+
+from collector.conditions import Condition
+from collector.read import NodeNow
+from collector.record.things import Alarm, Drill
+from collector.record.things.drills import Confirmed, Reached
+from dashboard.collecting import Said
+from dashboard.site_health import Health, Known, Word, bytes_words, health
+from soak.alarms import Priority
+from soak.quantity import utc_text
+from soak.wire import Clock, State
+
+GB = 10**9
+WELL = Said("", [], 0, NOW_MS - 2_000, NOW_MS - 1_000)
+DRILL = Drill(
+    id="2026-03-03",
+    began_ms=NOW_MS - 3_600_000,
+    told={"Sam": {"mail": Reached(ok=True, at_ms=NOW_MS)}},
+    confirmed={"Sam": Confirmed("sam", NOW_MS)},
+)
+
+
+def node(*, up: bool = True, ago_ms: int = 2_000, off_ms: int = 0, synced: bool = True, **state: Any) -> NodeNow:
+    heard_ms = NOW_MS - ago_ms
+    clock = Clock(60_000, utc_text(heard_ms + off_ms), synced)
+    return NodeNow("n1", heard_ms, up, State(up, "0.1.0", None, clock, **state) if up else State(up=False))
+
+
+def known(**changed: Any) -> Known:
+    good = Known(
+        now_ms=NOW_MS,
+        said=WELL,
+        nodes=[node()],
+        restarts={},
+        database_bytes=163_000_000,
+        free_bytes=80 * GB,
+        disk_bytes=128 * GB,
+        records=1_234,
+        software="soakledger 0.1.0",
+        version="0.1.0",
+        chain=None,
+        drill=DRILL,
+    )
+    return good._replace(**changed)
+
+
+def looked(**changed: Any) -> Health:
+    return health(known(**changed), WHEN)
+
+
+def part(found: Health, name: str) -> tuple[Word, str, str]:
+    (check,) = [each for each in found.checks if each.name == name]
+    return check.word, check.text, check.todo
+
+
+def test_where_all_is_well_only_the_backup_that_nobody_has_made_wants_somebody() -> None:
+    found = looked()
+    assert {each.name: each.word for each in found.checks if each.word is not Word.GOOD} == {"backup": Word.LOOK}
+    assert (found.word, found.line) == (Word.LOOK, "Somebody must look at one thing: backup.")
+    assert part(found, "backup")[1] == "No backup is known: none has been made by this program yet."
+    assert part(found, "disk")[1] == "The database has 163 MB. 80 GB of 128 GB are free."
+    assert part(found, "collector")[1] == "It runs and stores. Last word 13:17. Last stored 13:17. Version 0.1.0."
+    assert part(found, "alarms")[1] == "Last drill 12:18: 1 of 1 people have said that it reached them."
+
+
+def test_every_part_that_is_not_good_says_what_to_do() -> None:
+    broken = looked(
+        said=Said("The collector does not run.", [], 0, None, None), nodes=[node(up=False)], free_bytes=GB, drill=None
+    )
+    assert all(bool(each.todo) == (each.word is not Word.GOOD) for each in (*broken.checks, *looked().checks))
+    assert broken.word is Word.BROKEN
+    assert broken.line == "Somebody must look at 7 things: collector, nodes, broker, disk, ledger, alarms, backup."
+
+
+@pytest.mark.parametrize(
+    ("seen", "word", "says"),
+    [
+        (node(), Word.GOOD, ""),
+        (node(up=False), Word.BROKEN, "It is gone: check its power and its network."),
+        (node(ago_ms=61_000), Word.BROKEN, "Nothing heard for 1 min 1 s"),
+        (node(ago_ms=59_000), Word.GOOD, ""),
+        (node(synced=False), Word.LOOK, "Its clock is not synchronised"),
+        (node(off_ms=5_001), Word.LOOK, "Its clock differs from the collector’s"),
+        (node(off_ms=-5_001), Word.LOOK, "Its clock differs from the collector’s"),
+        (node(off_ms=5_000), Word.GOOD, ""),
+        (node(outbox=601), Word.LOOK, "Readings wait in its outbox"),
+        (node(outbox=600), Word.GOOD, ""),
+        (node(dropped=1), Word.LOOK, "It gave readings up"),
+        (node(refused={"not-json": 2}), Word.LOOK, "It did not take some messages in"),
+        (node(troubles=["its disk is nearly full"]), Word.LOOK, "It says: its disk is nearly full."),
+    ],
+)
+def test_a_node(seen: NodeNow, word: Word, says: str) -> None:
+    found = looked(nodes=[seen])
+    (check,) = found.nodes
+    assert check.word is word
+    assert says in " ".join(check.wrong)
+    assert bool(check.wrong) == (word is not Word.GOOD)
+    assert part(found, "nodes")[0] is word
+
+
+def test_a_node_that_starts_often_and_one_that_never_spoke() -> None:
+    assert looked(restarts={"n1": 3}).nodes[0].word is Word.GOOD
+    assert "It started often in the last week" in " ".join(looked(restarts={"n1": 4}).nodes[0].wrong)
+    assert part(looked(nodes=[]), "nodes")[:2] == (Word.LOOK, "No node has spoken yet.")
+
+
+def test_what_the_collector_says_of_a_node_stands_at_the_node() -> None:
+    said = WELL._replace(conditions=[Condition("lost", "n1", "12 readings", NOW_MS)])
+    found = looked(said=said, nodes=[node()])
+    assert "Node n1 no longer has readings that never came (12 readings)." in " ".join(found.nodes[0].wrong)
+    assert part(found, "collector")[:2] == (
+        Word.LOOK,
+        "It says that 1 thing is wrong. Last word 13:17. Last stored 13:17. Version 0.1.0.",
+    )
+
+
+def test_a_collector_that_does_not_run_makes_broker_and_ledger_unknown_not_good() -> None:
+    found = looked(said=Said("The collector does not run.", [], 0, None, None))
+    assert part(found, "collector")[0] is Word.BROKEN
+    assert part(found, "broker")[:2] == (
+        Word.LOOK,
+        "Whether it is reached is not known: only the collector can say.",
+    )
+    assert part(found, "ledger")[0] is Word.LOOK
+
+
+def test_a_broker_that_is_away_and_alarms_that_are_stuck_are_broken() -> None:
+    said = WELL._replace(
+        conditions=[Condition("broker-away", "", "refused", NOW_MS), Condition("alarms-stuck", "", "2 min", NOW_MS)]
+    )
+    found = looked(said=said)
+    assert part(found, "broker")[0] is Word.BROKEN
+    assert part(found, "alarms")[0] is Word.BROKEN
+    assert "Nobody is alarmed by this collector" in part(found, "alarms")[1]
+
+
+def test_two_versions_are_told() -> None:
+    assert "of different versions" in part(looked(software="soakledger 0.0.9"), "collector")[1]
+
+
+def test_a_ledger_that_does_not_hold() -> None:
+    alarm = Alarm(
+        id="AL1",
+        code="chain-broken",
+        priority=Priority.HIGH,
+        about="site",
+        text="Record 7 does not hold.",
+        cause_ms=NOW_MS,
+        raised_ms=NOW_MS,
+    )
+    word, text, todo = part(looked(chain=alarm), "ledger")
+    assert (word, text) == (Word.BROKEN, "1,234 records. Record 7 does not hold.")
+    assert "run soakledger verify" in todo
+
+
+def test_a_disk_that_is_nearly_full() -> None:
+    assert part(looked(free_bytes=12 * GB), "disk")[0] is Word.LOOK
+    assert part(looked(free_bytes=13 * GB), "disk")[0] is Word.GOOD
+
+
+@pytest.mark.parametrize(
+    ("drill", "word"),
+    [
+        (None, Word.LOOK),
+        (Drill(id="d", began_ms=NOW_MS - 49 * 3_600_000, told=DRILL.told, confirmed=DRILL.confirmed), Word.LOOK),
+        (Drill(id="d", began_ms=NOW_MS, told=DRILL.told), Word.LOOK),
+        (Drill(id="d", began_ms=NOW_MS, told={"Sam": {"mail": Reached(ok=False)}}), Word.BROKEN),
+    ],
+)
+def test_a_drill_that_did_not_arrive(drill: Drill | None, word: Word) -> None:
+    assert part(looked(drill=drill), "alarms")[0] is word
+
+
+def test_sizes() -> None:
+    assert [bytes_words(each) for each in (0, 1, 999_001, 1_500_000, 12_000_000, 2_300_000_000, 5 * 10**12)] == [
+        "0 kB",
+        "1 kB",
+        "1,000 kB",
+        "1.5 MB",
+        "12 MB",
+        "2.3 GB",
+        "5.0 TB",
+    ]
