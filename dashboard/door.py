@@ -182,6 +182,11 @@ def signed_in(connection: ASGIConnection[Any, Any, Any, Any]) -> Signed | None:
     return found if isinstance(found, Signed) else None
 
 
+def entered(request: Request[Any, Any, Any], signed: Signed | None) -> None:
+    """Somebody has signed in by this very request: its page is theirs, from the top to the form's token."""
+    request.scope.setdefault("state", {})[_STATE] = signed
+
+
 def someone(request: Request[Any, Any, Any]) -> Signed:
     """Who is signed in.
 

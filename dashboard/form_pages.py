@@ -14,6 +14,7 @@ from litestar.exceptions.http_exceptions import RequestEntityTooLarge
 from litestar.params import FromPath
 from litestar.response import Template
 
+from collector.errors import DataError
 from collector.pictures import MOST_BYTES
 from collector.record.all import DEEDS
 from collector.record.book import Book
@@ -22,8 +23,9 @@ from collector.record.desk import Desk, Done
 from collector.record.errors import RefusedError
 from collector.record.solutions.printed import CHEMISTRIES
 from collector.record.things import KINDS, Role
+from dashboard.desks import NotWrittenError
 from dashboard.doing import Proof, do, guessing, with_second_person
-from dashboard.door import NotSignedInError, Signed, signed_in, someone
+from dashboard.door import NotSignedInError, Signed, entered, signed_in, someone
 from dashboard.form_reading import MistakesError, Typed, read
 from dashboard.forms import CHEMISTRY, Control, Field, explanation, fields, prefilled, title
 from dashboard.problems import refusal_status
@@ -33,6 +35,7 @@ from dashboard.scanning import Scanned, scan_into, scannable
 from dashboard.signin import SignIn, enter, session_of
 from dashboard.signin_pages import cookie_for, refuse_old_form, text_of
 from dashboard.site import AskedSite, Site, only_known_parameters
+from dashboard.store import NotReadyError
 from dashboard.texts import N_, _
 from dashboard.things_view import Wanted, things_body
 
@@ -99,6 +102,7 @@ async def do_deed(site: AskedSite, request: AnyRequest, name: FromPath[str]) -> 
         if text_of(form, "badge"):
             token = await enter(site, request, SignIn(badge=text_of(form, "badge"), pin=text_of(form, "pin")))
             signed, cookies = await session_of(site, token), [cookie_for(request, token)]
+            entered(request, signed)
         if signed is None:
             raise NotSignedInError
         if kind.ROLES & set(signed.person.roles):  # nobody else fills the disk
@@ -112,6 +116,9 @@ async def do_deed(site: AskedSite, request: AnyRequest, name: FromPath[str]) -> 
         return await _deed_page(site, kind, signed, typed, once, wrong=wrong, cookies=cookies)
     except RefusedError as refusal:
         return await _deed_page(site, kind, signed, typed, once, refusal=refusal, cookies=cookies)
+    except (NotWrittenError, NotReadyError, DataError) as fault:
+        kept = RefusedError("not-written", str(fault), _("What you typed is still here. Send it once more."))
+        return await _deed_page(site, kind, signed, typed, once, refusal=kept, cookies=cookies)
     context = {"frame": None, "here": "do", "kind": kind, "title": title(kind), "done": done, "page": _page_of(done)}
     return Template("done.html", context=context, cookies=cookies)
 
@@ -198,7 +205,7 @@ async def _deed_page(
         "explanation": explanation(kind),
         "fields": known,
         "typed": typed,
-        "suggestions": await site.desks.look(lambda connection: _suggestions(connection, known)),
+        "suggestions": await _suggested(site, known),
         "mistakes": {each.field: each.text for each in wrong.mistakes} if wrong else {},
         "refusal": refusal,
         "scannable": scannable(known),
@@ -211,6 +218,14 @@ async def _deed_page(
     }
     status = 422 if wrong else refusal_status(either).value if (either := refusal or unread) else 200
     return Template("deed.html", context=context, status_code=status, cookies=cookies or [])
+
+
+async def _suggested(site: Site, known: list[Field]) -> dict[str, list[tuple[str, str]]]:
+    """Suggestions; none without data, so that a form with what was typed into it can be shown all the same."""
+    try:
+        return await site.desks.look(lambda connection: _suggestions(connection, known))
+    except (NotReadyError, DataError):
+        return {}
 
 
 def _suggestions(connection: sqlite3.Connection, known: list[Field]) -> dict[str, list[tuple[str, str]]]:

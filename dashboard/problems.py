@@ -17,6 +17,7 @@ from collector.record.errors import RefusedError
 from dashboard.answers import RefusalBody
 from dashboard.desks import NotWrittenError
 from dashboard.door import SIGN_IN, NotSignedInError
+from dashboard.problem_words import for_people
 from dashboard.query import MissingError, QueryError
 from dashboard.shapes import ProblemBody
 from dashboard.store import NotReadyError
@@ -58,6 +59,7 @@ _RULES = {
     "not-json": HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
     "malformed": HTTPStatus.UNPROCESSABLE_ENTITY,
     "too-many-tries": HTTPStatus.TOO_MANY_REQUESTS,
+    "not-written": HTTPStatus.SERVICE_UNAVAILABLE,
 }
 """Which status a refusal has by its rule; any other rule of the record is a conflict with what is recorded."""
 
@@ -87,12 +89,15 @@ def answer_problem(request: AnyRequest, error: Exception) -> Response[Any] | Tem
     if _for_programs(request):
         body = ProblemBody(status.value, text)
         return Response(body, status_code=status.value, media_type="application/json", headers=headers)
+    if isinstance(error, HTTPException):
+        text = for_people(status, request.url.path) or text
     not_ready = isinstance(error, NotReadyError)
     context = {
         "title": _("No data yet") if not_ready else _(_HEADINGS.get(status, N_("Something went wrong"))),
         "text": text,
         "not_ready": not_ready,
-        "retry": status is HTTPStatus.SERVICE_UNAVAILABLE,
+        # What was sent would not be sent again: whoever sent it goes back to their form.
+        "retry": status is HTTPStatus.SERVICE_UNAVAILABLE and request.method == "GET",
     }
     return Template("problem.html", context=context, status_code=status.value, headers=headers)
 
@@ -110,6 +115,8 @@ def _answer_refusal(request: AnyRequest, error: RefusedError) -> Response[Any] |
     if isinstance(error, NotSignedInError):
         here = request.url.path + (f"?{request.url.query}" if request.url.query else "")
         return Redirect(f"{SIGN_IN}?next={quote(here if request.method == 'GET' else '/')}", status_code=303)
+    if error.rule == "malformed":
+        error = RefusedError(error.rule, for_people(status, request.url.path), "")
     context = {"title": _("Not done"), "text": f"{error.text} {error.next_step}", "not_ready": False, "retry": False}
     return Template("problem.html", context=context, status_code=status.value)
 

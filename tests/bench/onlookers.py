@@ -184,9 +184,9 @@ class Page(threading.Thread):
 
 
 @contextmanager
-def dashboard(data_dir: Path, folder: Path) -> Iterator[tuple[int, str]]:
+def dashboard(data_dir: Path, folder: Path, *options: str) -> Iterator[tuple[int, str]]:
     """A dashboard: its process and its address, "host:port"."""
-    command = [sys.executable, "-m", "soakledger", "dashboard", "--data", str(data_dir), "--port", "0"]
+    command = [sys.executable, "-m", "soakledger", "dashboard", "--data", str(data_dir), "--port", "0", *options]
     log = folder / "dashboard.log"
     with log.open("wb") as said, subprocess.Popen(command, cwd=ROOT, stderr=said, stdout=said) as process:
         try:

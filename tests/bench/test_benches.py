@@ -8,7 +8,9 @@ import sys
 
 import pytest
 
-from tests.bench import alarm_latency, bench_alarms, bench_basins, bench_ingest
+from tests.bench import alarm_latency, bench_alarms, bench_basins, bench_ingest, bench_pages
+from tests.bench.hearers import Heard, Report
+from tests.bench.lids import Move
 from tests.bench.load import basins, batches, readings
 from tests.bench.measuring import Spent, Usage, Work
 from tests.bench.raw_mqtt import PUBLISH, Connection, publish_packet
@@ -136,3 +138,29 @@ def test_usage_counts_the_children_of_a_process() -> None:
         assert Usage.of(process.pid).rss_mb > 30
         assert Work(process.pid, process.pid).spent().seconds >= 0
         process.communicate(b"\n")
+
+
+@pytest.mark.browser
+def test_the_page_of_today_is_painted_and_weighed_and_its_lids_move(capsys: pytest.CaptureFixture[str]) -> None:
+    arguments = ["--basins", "3", "--loads", "1", "--seconds", "6", "--apart", "3", "--clients", "4"]
+    assert bench_pages.main(["--part", "today", "lid", "clients", *arguments]) in (0, 1)
+    printed = capsys.readouterr().out
+    median_ms, longest_ms = figures(printed, "largest contentful paint")
+    assert 0 < median_ms <= longest_ms
+    moves, p50_ms, p99_ms, longest_ms = figures(printed, "reading published to drawn in the page")
+    assert moves > 2
+    assert 0 < p50_ms <= p99_ms <= longest_ms
+    assert figures(printed, "reading published to heard, every client")[0] == 4 * moves
+    assert "holds          0 moves of a lid never shown (none)" in printed
+    assert "holds          0 of 4 clients missed a move of a lid, 0 in all (none)" in printed
+    assert "holds          4 of 4 connections stayed (all)" in printed
+
+
+def test_a_move_that_a_client_never_heard_does_not_hold(capsys: pytest.CaptureFixture[str]) -> None:
+    moves = [Move(1.0, "n1/b1", "closed"), Move(4.0, "n1/b1", "open"), Move(2.0, "n1/b2", "closed")]
+    whole = [Heard(1.2, "n1/b1", "closed"), Heard(4.1, "n1/b1", "open"), Heard(2.3, "n1/b2", "closed")]
+    report = Report([whole, whole[:2]], [9, 9], [900, 900], 300, 1)
+    limits = bench_pages.judged(bench_pages.Chosen(clients=2), bench_pages.Watching(moves, 0.1), report)
+    assert [limit.holds for limit in limits] == [False, False]
+    assert "1 of 2 clients missed a move of a lid, 1 in all" in limits[1].text
+    assert figures(capsys.readouterr().out, "reading published to heard, every client")[0] == 5

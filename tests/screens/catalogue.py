@@ -1,0 +1,96 @@
+"""Every page there is, and where the furnished clinic has something to show on it."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+from litestar.routes import HTTPRoute
+
+from dashboard.app import build_app
+
+SCREENS: dict[str, tuple[str, ...]] = {
+    "/": ("/",),
+    "/about": ("/about",),
+    "/alarms": ("/alarms",),
+    "/alarms/load": ("/alarms/load",),
+    "/alarms/{alarm_id:str}": ("/alarms/W1", "/alarms/W8"),
+    "/audit": ("/audit", "/audit?find=GS-01"),
+    "/basins/{node:str}/{name:str}": ("/basins/n1/b1", "/basins/n1/b2", "/basins/n2/b1", "/basins/n3/b1"),
+    "/basins/{node:str}/{name:str}/trend": ("/basins/n1/b1/trend",),
+    "/closures": ("/closures",),
+    "/closures/{closure_id:str}": ("/closures/1", "/closures/2", "/closures/3"),
+    "/devices": ("/devices",),
+    "/devices/{device_id:str}": ("/devices/GS-01", "/devices/GS-03", "/devices/GS-41"),
+    "/do": ("/do",),
+    "/do/{name:str}": ("/do/start-load", "/do/draft-profile", "/do/assign-late", "/do/release"),
+    "/fills": ("/fills",),
+    "/fills/{fill_id:str}": ("/fills/F1",),
+    "/help": ("/help",),
+    "/help/{name:str}": (),  # every page of the folder: see `addresses`
+    "/loads": ("/loads",),
+    "/loads/{load_id:str}": ("/loads/L1", "/loads/L4"),
+    "/me": ("/me",),
+    "/people": ("/people",),
+    "/people/{person:str}/credentials": ("/people/tom/credentials",),
+    "/profiles/{profile_id:str}": ("/profiles/typed", "/profiles/drafted"),
+    "/record": ("/record",),
+    "/record/{number:str}": ("/record/1",),
+    "/release": ("/release",),
+    "/review": ("/review",),
+    "/sign-in": ("/sign-in",),
+    "/site": ("/site",),
+    "/solutions": ("/solutions",),
+    "/spill": ("/spill", "/spill?profile=typed&volume_ml=500"),
+    "/start": ("/start",),
+    "/statistics": ("/statistics",),
+    "/unassigned": ("/unassigned",),
+}
+"""By route. A route that is not there (yet) is left out."""
+
+PROBLEMS = ("/nothing", "/closures?verdict=perhaps", "/devices/none", "/do/teleport")
+"""Pages that say what is wrong."""
+
+NO_PAGES = {
+    "/basins/{node:str}/{name:str}/closures": "a part of the page of a trend, which its script asks for",
+    "/basins/{node:str}/{name:str}/now": "a part of the page of a basin, which its script asks for",
+    "/basins/{node:str}/{name:str}/trend/tables": "a part of the page of a trend, which its script asks for",
+    "/live": "the live stream",
+    "/robots.txt": "a text",
+    "/static/{name:str}": "a file",
+}
+"""Addresses outside the API that are no pages, and what they are instead."""
+
+MAIN = ("/", "/basins/n1/b2", "/alarms", "/do/start-load", "/start", "/release", "/basins/n1/b1/trend", "/closures/1")
+"""Looked at in every size and both schemes, and walked through with the keyboard."""
+
+
+def page_routes() -> list[str]:
+    """Every route at which a page may be got."""
+    app = build_app(Path(tempfile.gettempdir()) / "no-such-soakledger-data")
+    return sorted(route.path for route in app.routes if isinstance(route, HTTPRoute) and _is_page(route))
+
+
+def _is_page(route: HTTPRoute) -> bool:
+    hidden = any("GET" in each.http_methods and not each.include_in_schema for each in route.route_handlers)
+    return hidden and route.path not in NO_PAGES and not route.path.startswith("/schema") and ".csv" not in route.path
+
+
+def addresses() -> list[str]:
+    """Of every screen."""
+    return [*_addresses(page_routes()), *PROBLEMS]
+
+
+def _addresses(routes: list[str]) -> Iterator[str]:
+    for route in routes:
+        yield from SCREENS.get(route, ())
+        if route.startswith("/help/{"):
+            pages = Path(build_app.__code__.co_filename).parent.joinpath("help").glob("*.md")
+            yield from (f"/help/{page.stem}" for page in sorted(pages))
+
+
+def main_addresses() -> list[str]:
+    """Of the screens that matter most."""
+    there = set(addresses())
+    return [address for address in MAIN if address in there]
