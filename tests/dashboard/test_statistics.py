@@ -173,7 +173,7 @@ def test_days_are_asked_for_by_name(asks: Client) -> None:
     assert answered(asks, "?until=2026-03-03")["first_day"] == "2026-02-02"
     year = answered(asks, "?last=365d")
     assert (year["step"], year["first_day"], len(year["groups"])) == ("week", "2025-03-04", 53)
-    assert year["groups"][-1]["label"] == "Week 10, from Mon 2 Mar 2026"
+    assert year["groups"][-1]["label"] == "Week 10, from Mon 2 Mar 2026 (so far)"
     by_day = answered(asks, "?last=365d&step=day")
     assert (by_day["step"], len(by_day["groups"])) == ("day", 365)
 
@@ -240,7 +240,7 @@ def test_the_page_says_each_finding_and_has_each_number(asks: Client) -> None:
     for part in ("share", "time", "allowance", "coldest", "release", "alarms", "failures"):
         assert body[part]["finding"] in text
     assert body["finding"] in text
-    assert "16 closures of a minute or more held no load on record; 7 of them would have met" in text
+    assert "16 without a load on record, a minute or more; of these would have met: 7" in text
     for name in TABLES:
         assert f'href="/api/statistics/{name}.csv"' in html
     figures = json.loads(re.search(r'id="figures">(.*?)</script>', html).group(1))  # type: ignore[union-attr]
