@@ -33,6 +33,7 @@ from collector.store import Store
 from dashboard.app import build_app
 from dashboard.statistics.asked import Wanted, asked
 from dashboard.statistics.sheet import Statistics
+from tests.bench import statistics_year
 
 Client = TestClient[Litestar]
 MINUTE_MS = 60_000
@@ -340,3 +341,14 @@ def test_a_site_that_is_closed_asks_who_is_there(counted: House) -> None:
         assert client.get("/api/statistics").status_code == 401
         assert client.get("/api/statistics/share.csv").status_code == 401
         assert client.get("/statistics", follow_redirects=False).status_code == 303
+
+
+def test_the_bench_lays_loads_over_closures_and_asks(
+    clinic: tuple[Path, dict[str, pagekit.Track]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert statistics_year.main([str(clinic[0]), "--times", "1"]) in (0, 1)
+    printed = capsys.readouterr().out
+    assert "18 loads, " in printed
+    rows = [line.split() for line in printed.splitlines() if line.startswith(("30 days", "90 days"))]
+    assert [row[2] for row in rows] == ["18", "18"]
+    assert all(float(row[3]) > 0 for row in rows)
