@@ -84,7 +84,7 @@ _KINDS = {
     "mec-test": N_("MEC test"),
     "policy": N_("rules of the"),
     "profile": N_("solution profile"),
-    "review": N_("review of"),
+    "review": N_("review"),
     "strip-bottle": N_("strip bottle"),
     "transcript": N_("paper form"),
     "turn": N_("round"),
