@@ -50,6 +50,8 @@ async def basin_page(
         asked = {"since": since, "until": until}
         return Redirect(f"/basins/{node}/{name}/trend?{urlencode({k: v for k, v in asked.items() if v})}")
     context = await _context(site, node, name)
+    frame = site.live.frame(await site.live.look())
+    context |= {"frame": frame, "lane": next(lane for lane in frame.lanes if lane.key == context["key"])}
     return Template(
         "basin.html", context={**context, "here": "today", "scripts": _there(_SCRIPTS), "styles": _there(_STYLES)}
     )
@@ -69,14 +71,11 @@ def _there(names: tuple[str, ...]) -> list[str]:
 async def _context(site: Site, node: str, name: str) -> dict[str, object]:
     each, facts, latest = await _asked(site, node, name)
     key = f"{node}/{name}"
-    frame = site.live.frame(await site.live.look())
     requirement = requirement_of(each)
     said = next_step(each, facts, site.when)
     return {
-        "frame": frame,
         "basin": each.seen.basin,
         "key": key,
-        "lane": next(lane for lane in frame.lanes if lane.key == key),
         "said": said,
         "sentence": together(said.sentence),
         "detail": together(said.detail),
