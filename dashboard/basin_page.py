@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from typing import NamedTuple
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 from litestar import Response, Router, get
 from litestar.params import FromPath, FromQuery
@@ -48,7 +48,7 @@ async def basin_page(
     if since or until:
         query.time_range(since, until, None, site.utc_now_ms(), HOUR_MS)
         asked = {"since": since, "until": until}
-        return Redirect(f"/basins/{node}/{name}/trend?{urlencode({k: v for k, v in asked.items() if v})}")
+        return Redirect(f"/basins/{quote(node)}/{quote(name)}/trend?{urlencode({k: v for k, v in asked.items() if v})}")
     context = await _context(site, node, name)
     frame = site.live.frame(await site.live.look())
     context |= {"frame": frame, "lane": next(lane for lane in frame.lanes if lane.key == context["key"])}
