@@ -215,6 +215,7 @@ def test_scripts_are_served_once_and_for_ever(client: Client) -> None:
     html = page(client, "/basins/n1/b1")
     names = re.findall(r'"/static/([^"]+)"', html)
     assert len(names) == len(set(names)) > 8
+    assert {"look", "live", "stream"} <= {name.partition(".")[0] for name in names}
     for name in names:
         plain = client.get(f"/static/{name}", headers={"accept-encoding": "identity"})
         assert plain.headers["cache-control"] == "public, max-age=31536000, immutable"
