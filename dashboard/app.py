@@ -46,6 +46,7 @@ from dashboard.signin import signin_router
 from dashboard.signin_pages import signin_page_router
 from dashboard.site import Site
 from dashboard.things_api import things_router
+from dashboard.today.page import today_router
 from dashboard.when import SiteTime
 from dashboard.words import edge_words, proven_words, quiet, requirement_words
 from soak.quantity import in_words
@@ -89,6 +90,7 @@ def build_app(
 
     app = Litestar(
         route_handlers=[
+            today_router(),
             page_router(),
             api_router(),
             readiness_router(),
@@ -118,7 +120,7 @@ def build_app(
         exception_handlers={Exception: answer_problem},
         middleware=[known_hosts, door],
         before_send=[protect],
-        lifespan=[site.live.running],
+        lifespan=[site.live.running, site.today.running],
         logging_config=None,  # only a command configures logging
     )
     app.state.live = site.live

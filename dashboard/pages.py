@@ -34,13 +34,6 @@ Text = FromQuery[str | None]
 Word = FromPath[str]
 
 
-@get("/", include_in_schema=False)
-async def basins_page(site: AskedSite) -> Template:
-    """The basins now."""
-    frame = site.live.frame(await site.live.look())
-    return Template("basins.html", context={"frame": frame, "here": "basins"})
-
-
 @get("/basins/{node:str}/{name:str}", include_in_schema=False)
 async def basin_page(site: AskedSite, node: Word, name: Word, since: Text = None, until: Text = None) -> Template:
     """One basin: now, its trend, its closures. With since and until the trend opens on that range."""
@@ -49,7 +42,7 @@ async def basin_page(site: AskedSite, node: Word, name: Word, since: Text = None
     context = await _range_context(site, each, span)
     context |= {
         "frame": site.live.frame(await site.live.look()),
-        "here": "basins",
+        "here": "today",
         "lane": lane(each, site.when),
         "fill": each.standing.fill,
         "requirement": requirement_words(each.seen.basin.requirement),
@@ -196,7 +189,7 @@ async def robots() -> str:
 
 def page_router() -> Router:
     """All pages."""
-    pages = [basins_page, basin_page, basin_range, closures_page, closure_page, site_page, about_page]
+    pages = [basin_page, basin_range, closures_page, closure_page, site_page, about_page]
     return Router(
         "/", route_handlers=[Router("/", route_handlers=pages, guards=[only_known_parameters]), static_file, robots]
     )

@@ -57,10 +57,6 @@ class Days:
         self._closures: dict[int, Closed] = {}
         self._temperatures: DayTemperatures | None = None
 
-    def forget(self) -> None:
-        """Another database may be in its place."""
-        self.__init__()  # type: ignore[misc]
-
     def gather(self, reader: Reader, range_ms: tuple[int, int], basins: Iterable[Basin], *, today: bool) -> Day:
         """Ask for one day."""
         since_ms, until_ms = range_ms

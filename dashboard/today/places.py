@@ -57,26 +57,33 @@ def extent(block: Worded, placed: Placed, width_px: float) -> tuple[float, float
 
 
 def place(blocks: Sequence[Worded], width_px: int) -> list[Placed]:
-    """Place words for one width of the sheet: the heaviest first, among equals the latest.
+    """Place words for one width of the sheet: as many as have room in their shortest form, then longer forms.
 
     Args:
-        blocks: Of one lane.
+        blocks: Of one lane; the heaviest come first, of equal ones the latest.
         width_px: The sheet's width.
     """
-    taken: list[tuple[float, float]] = []
     found = [Placed(None)] * len(blocks)
     order = sorted(range(len(blocks)), key=lambda index: (-blocks[index].weight, -blocks[index].left))
-    for index in order:
-        block = blocks[index]
-        for option in _options(block):
-            begin, end = extent(block, option, width_px)
-            inside = begin >= 0 and end <= width_px
-            if inside and all(end + APART_PX <= other or begin >= until + APART_PX for other, until in taken):
-                found[index] = option
-                taken.append((begin, end))
-                break
+    for shortest_only in (True, False):
+        for index in order:
+            taken = [
+                extent(blocks[other], found[other], width_px)
+                for other in range(len(blocks))
+                if other != index and found[other].form is not None
+            ]
+            options = _options(blocks[index], shortest_only=shortest_only)
+            fits = (each for each in options if _fits(extent(blocks[index], each, width_px), taken, width_px))
+            found[index] = next(fits, found[index])
     return found
 
 
-def _options(block: Worded) -> list[Placed]:
-    return [Placed(form, from_right) for form in range(len(block.forms)) for from_right in (False, True)]
+def _options(block: Worded, *, shortest_only: bool) -> list[Placed]:
+    forms = range(len(block.forms))[-1 if shortest_only else 0 :]
+    return [Placed(form, from_right) for form in forms for from_right in (False, True)]
+
+
+def _fits(wanted: tuple[float, float], taken: Sequence[tuple[float, float]], width_px: int) -> bool:
+    begin, end = wanted
+    inside = begin >= 0 and end <= width_px
+    return inside and all(end + APART_PX <= other or begin >= until + APART_PX for other, until in taken)
