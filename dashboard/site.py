@@ -22,7 +22,7 @@ from dashboard.today.sheets import Sheets
 from dashboard.when import SiteTime
 from soak.rehearsal import Rehearsal
 
-NOT_ASKED = ("site", "request", "data")
+NOT_ASKED = ("site", "request", "data", "accept_encoding")
 
 
 class Site:

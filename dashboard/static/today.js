@@ -114,7 +114,7 @@
 
   // The whole of what is known of a block or an alarm, over it, while it is pointed at or has the focus.
   function tell(event) {
-    const from = event.target.closest?.(".b, .mark");
+    const from = event.target.closest?.(".course a");
     for (const each of day.querySelectorAll(".telling")) {
       each.classList.remove("telling");
       each.querySelector("text.whole")?.remove();

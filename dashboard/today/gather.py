@@ -32,14 +32,14 @@ class Day(NamedTuple):
         closures: By basin's row, oldest first.
         loads: By "node/name"; None where nobody has ever recorded a load.
         alarms: Those raised on it, by "node/name".
-        points: Temperatures of a basin, by its row.
+        points: Temperatures of a basin, by its row, within a range of times.
     """
 
     range_ms: tuple[int, int]
     closures: dict[int, list[Closed]]
     loads: dict[str, list[Load]] | None
     alarms: dict[str, list[Alarm]]
-    points: Callable[[int], list[Point]]
+    points: Callable[[int, int, int], list[Point]]
 
     def bounds(self) -> tuple[int | None, int | None]:
         """First and last thing that happened on it: of the lids that were moved then, and of alarms."""

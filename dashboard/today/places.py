@@ -6,6 +6,7 @@ shares of the sheet's width, words have a width of their own: what does not coll
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -41,6 +42,7 @@ class Placed(NamedTuple):
     from_right: bool = False
 
 
+@functools.lru_cache(4096)
 def text_px(text: str) -> int:
     """How wide a word is at the most."""
     return sum(_PX.get(char, _OTHER_PX) for char in text)
@@ -65,16 +67,15 @@ def place(blocks: Sequence[Worded], width_px: int) -> list[Placed]:
     """
     found = [Placed(None)] * len(blocks)
     order = sorted(range(len(blocks)), key=lambda index: (-blocks[index].weight, -blocks[index].left))
+    taken: dict[int, tuple[float, float]] = {}
     for shortest_only in (True, False):
         for index in order:
-            taken = [
-                extent(blocks[other], found[other], width_px)
-                for other in range(len(blocks))
-                if other != index and found[other].form is not None
-            ]
-            options = _options(blocks[index], shortest_only=shortest_only)
-            fits = (each for each in options if _fits(extent(blocks[index], each, width_px), taken, width_px))
-            found[index] = next(fits, found[index])
+            others = [reach for other, reach in taken.items() if other != index]
+            for option in _options(blocks[index], shortest_only=shortest_only):
+                reach = extent(blocks[index], option, width_px)
+                if _fits(reach, others, width_px):
+                    found[index], taken[index] = option, reach
+                    break
     return found
 
 

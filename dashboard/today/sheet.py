@@ -75,7 +75,7 @@ def sheet_lane(seen: BasinSeen, lane: Lane, day: Day, hours: Hours, when: SiteTi
         lane=lane,
         blocks=drawn,
         marks=marks(day.alarms.get(key, []), hours, when),
-        course=course(day.points(basin.id), _minimum_mc(basin), hours),
+        course=course(day.points(basin.id, *hours), _minimum_mc(basin), hours),
         running=_running(lane, hours) if today else None,
         sum=_sum(drawn),
     )
