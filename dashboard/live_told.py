@@ -108,10 +108,8 @@ class Told:
 
     def _encoded(self, version: int) -> str:
         """A message with the lanes that are newer than this version."""
-        frame = self._body.frame and _Frame(
-            *_head(self._body)[2:],
-            lanes=[msgspec.Raw(each.encoded) for each in self._lanes.values() if each.version > version],
-        )
+        lanes = [msgspec.Raw(each.encoded) for each in self._lanes.values() if each.version > version]
+        frame = _Frame(*_head(self._body)[2:], lanes=lanes) if self._body.frame else None
         return msgspec.json.encode(_Body(self._body.problem, self._body.collector, frame)).decode()
 
 

@@ -109,7 +109,7 @@ def _one(reader: Reader, closure_id: int) -> Closed:
     ).fetchone()
     closure = msgspec.json.decode(row[5], type=Closure)
     opened_ms = row[4] if closure.opening_ms is None else row[3] + closure.opening_ms - closure.closing_ms
-    return Closed(*row[:4], opened_ms, closure)
+    return Closed(row[0], row[1], row[2], row[3], opened_ms, closure)
 
 
 def _by_basin(things: Iterable[T]) -> dict[str, list[T]]:

@@ -130,7 +130,9 @@ def test_a_basin_that_is_not_ready_says_the_one_thing(at_once: Client) -> None:
         "Peracetic acid, fill F1, use by Tue 17 Mar 2026 12:22. "
         "MEC test M1: passed 12:22 by Tina Test, cleared load L1." in text
     )
-    assert "Not ready No fill is recorded in Basin 2. Pour solution into it and record it." in words(at_once, "/")
+    assert "Not ready No fill is recorded in Basin 2. Pour solution into it and record it." in words(
+        at_once, "/basins/n1/b2"
+    )
 
 
 def test_a_basin_in_use_says_only_that(copy: Path) -> None:
