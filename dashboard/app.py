@@ -54,6 +54,7 @@ from dashboard.site import Site
 from dashboard.site_pages import site_router
 from dashboard.statistics.pages import statistics_router
 from dashboard.things_api import things_router
+from dashboard.today.page import today_router
 from dashboard.trend_pages import trend_router
 from dashboard.unassigned_pages import unassigned_router
 from dashboard.when import SiteTime
@@ -99,6 +100,7 @@ def build_app(
 
     app = Litestar(
         route_handlers=[
+            today_router(),
             page_router(),
             basin_router(),
             trend_router(),
@@ -137,7 +139,7 @@ def build_app(
         exception_handlers={Exception: answer_problem},
         middleware=[known_hosts, door],
         before_send=[protect],
-        lifespan=[site.live.running],
+        lifespan=[site.live.running, site.today.running],
         logging_config=None,  # only a command configures logging
     )
     app.state.live = site.live

@@ -27,7 +27,7 @@ ARGUMENTS = (
     "--disable-sync",
 )
 PAGES = {
-    "basins": "/",
+    "today": "/",
     "basin": "/basins/n1/b2",
     "closures": "/closures",
     "closure": "/closures/6",
@@ -106,23 +106,38 @@ def test_every_page_fits(browser: Browser, going: tuple[str, Going], width: int,
 
 
 def test_what_happens_reaches_the_page(browser: Browser, going: tuple[str, Going]) -> None:
-    """A lid goes up: the sentence, the lid and the level change, without loading the page again."""
+    """A lid goes up: sentence, lid, level and the day's blocks change, without loading the page again."""
     address, basins = going
     with looked_at(browser, 1280) as page:
         page.goto(address)
         lane = page.locator('[data-key="n2/b1"]')
-        expect(lane.locator('[data-f="headline"]')).to_have_text("Soak met. Rinse next.")
-        expect(lane.locator("svg")).to_have_attribute("data-lid", "closed")
+        expect(lane.locator('[data-f="next"]')).to_have_text("Soak met. Rinse next.")
+        expect(lane.locator("svg.vessel")).to_have_attribute("data-lid", "closed")
+        expect(lane.locator('[data-f="running"]')).to_be_visible()
+        blocks = lane.locator('.course a[href^="/closures/"]')
+        expect(blocks).to_have_count(6)
         page.evaluate("window.sameDocument = true")
         basins.lids["n2/b1"] = "open"
-        expect(lane.locator("svg")).to_have_attribute("data-lid", "open", timeout=WAIT_MS)
+        expect(lane.locator("svg.vessel")).to_have_attribute("data-lid", "open", timeout=WAIT_MS)
         expect(lane.locator('[data-f="level"]')).to_have_attribute("height", "0")
-        expect(lane.locator('[data-f="latest-verdict"]')).to_have_text("met")
-        expect(lane.locator('[data-f="detail"]')).to_contain_text("Opened 13:1")
-        counter = page.locator('[data-key="n1/b2"] [data-f="counter"]')
-        before = counter.text_content()
-        expect(counter).not_to_have_text(before or "", timeout=WAIT_MS)
+        expect(lane.locator('[data-f="then"]')).to_contain_text("Opened 13:1")
+        expect(blocks).to_have_count(7)
+        expect(blocks.last).to_have_attribute("data-v", "met")
+        expect(lane.locator('[data-f="running"]')).to_be_hidden()
+        filled = page.locator('[data-key="n1/b2"] .filled')
+        before = filled.get_attribute("height") or ""
+        expect(filled).not_to_have_attribute("height", before, timeout=WAIT_MS)
         assert page.evaluate("window.sameDocument") is True
+
+
+def test_a_block_tells_the_whole_when_it_has_the_focus(browser: Browser, going: tuple[str, Going]) -> None:
+    with looked_at(browser, 390) as page:
+        page.goto(going[0])
+        block = page.locator('[data-key="n1/b1"] .course a[data-v="unproven"]')
+        block.focus()
+        expect(page.locator("text.whole")).to_contain_text("unproven")
+        page.keyboard.press("Enter")
+        expect(page.locator("h1")).to_contain_text("unproven")
 
 
 def test_a_page_that_is_not_live_says_so(browser: Browser, clinic: Clinic) -> None:
