@@ -36,6 +36,7 @@ from dashboard.guard import KnownHosts, protect
 from dashboard.lanes import rehearsal_words
 from dashboard.pages import page_router
 from dashboard.path.release_pages import release_router
+from dashboard.path.scan_pages import scan_router
 from dashboard.path.start_pages import start_router
 from dashboard.problems import answer_problem
 from dashboard.readiness_api import readiness_router
@@ -107,6 +108,7 @@ def build_app(
             signin_page_router(),
             form_router(),
             start_router(),
+            scan_router(),
             release_router(),
             *([rehearsal_router()] if rehearsal else []),
         ],
