@@ -40,6 +40,7 @@ from dashboard.help_pages import help_router
 from dashboard.lanes import rehearsal_words
 from dashboard.pages import page_router
 from dashboard.path.release_pages import release_router
+from dashboard.path.scan_pages import scan_router
 from dashboard.path.start_pages import start_router
 from dashboard.problems import answer_problem
 from dashboard.readiness_api import readiness_router
@@ -124,6 +125,7 @@ def build_app(
             help_router(),
             statistics_router(),
             start_router(),
+            scan_router(),
             release_router(),
             *([rehearsal_router()] if rehearsal else []),
         ],
