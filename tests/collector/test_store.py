@@ -173,7 +173,7 @@ def first_schema(tmp_path: Path) -> Path:
     return _dumped(tmp_path, "0001")
 
 
-@pytest.fixture(params=["0001", "0002"])
+@pytest.fixture(params=["0001", "0002", "0003"])
 def earlier_schema(tmp_path: Path, request: pytest.FixtureRequest) -> Path:
     return _dumped(tmp_path, request.param)
 
@@ -230,7 +230,8 @@ def test_a_reader_leaves_an_older_database_to_the_collector(first_schema: Path) 
     with pytest.raises(DataError) as error:
         Reader(first_schema)
     assert str(error.value) == (
-        "The data were written by an older version of this program (without m0002_nothing_lost, m0003_record). "
+        "The data were written by an older version of this program (without m0002_nothing_lost, m0003_record, "
+        "m0004_course). "
         "They were left as they are. "
         "Start the collector once on them: it makes a copy and brings them up to this version."
     )
