@@ -29,6 +29,7 @@ ARGUMENTS = (
 PAGES = {
     "today": "/",
     "basin": "/basins/n1/b2",
+    "trend": "/basins/n1/b2/trend",
     "closures": "/closures",
     "closure": "/closures/6",
     "site": "/site",
@@ -97,6 +98,8 @@ def test_every_page_fits(browser: Browser, going: tuple[str, Going], width: int,
     with looked_at(browser, width, scheme) as page:
         for name, address in PAGES.items():
             page.goto(going[0] + address)
+            if name == "trend":
+                page.wait_for_selector(LINE)
             if page.query_selector("#link"):
                 page.wait_for_selector('#link[data-state="live"]')
             page.screenshot(path=ARTEFACTS / f"{name}-{width}-{scheme}.png", full_page=True)
@@ -176,7 +179,7 @@ def test_a_hidden_page_gives_its_connection_back(
 def test_the_trend(browser: Browser, going: tuple[str, Going]) -> None:
     """Line, limits, lid bands and verdicts are drawn; the table beside it follows every range."""
     with looked_at(browser, 1280) as page:
-        page.goto(f"{going[0]}/basins/n1/b1")
+        page.goto(f"{going[0]}/basins/n1/b1/trend")
         page.wait_for_selector(LINE)
         assert page.locator(LINE).count() >= 3  # the sensor, its minimum, from where it counts
         assert page.locator("#chart .barlayer .point path").count() >= 4
@@ -193,7 +196,7 @@ def test_the_trend(browser: Browser, going: tuple[str, Going]) -> None:
 def test_the_trend_needs_no_dragging(browser: Browser, going: tuple[str, Going]) -> None:
     """Every range can be had with buttons (WCAG 2.2, 2.5.7): each asks the server anew, in milliseconds."""
     with looked_at(browser, 1280) as page:
-        page.goto(f"{going[0]}/basins/n1/b1")
+        page.goto(f"{going[0]}/basins/n1/b1/trend")
         page.wait_for_selector(LINE)
         span_ms, middle_ms = 60 * MINUTE_MS, pagekit.NOW_MS - 30 * MINUTE_MS  # of the hour that is shown first
         for move, factor, shift in (("closer", 0.5, 0), ("wider", 2, 0), ("earlier", 1, -0.5), ("later", 1, 0.5)):
@@ -216,7 +219,7 @@ def asked_for(address: str) -> tuple[int, int]:
 def test_dragging_over_the_trend_asks_for_detail(browser: Browser, going: tuple[str, Going]) -> None:
     """What is dragged over becomes the range; the address names it in milliseconds."""
     with looked_at(browser, 1280) as page:
-        page.goto(f"{going[0]}/basins/n1/b1")
+        page.goto(f"{going[0]}/basins/n1/b1/trend")
         page.wait_for_selector(LINE)
         page.locator("#legend").scroll_into_view_if_needed()
         box = page.locator("#chart .nsewdrag").first.bounding_box()
@@ -247,7 +250,7 @@ def test_colours_follow_the_preference_at_once(
 ) -> None:
     """The chart too is drawn anew when light turns to dark."""
     with looked_at(browser, 1280) as page:
-        page.goto(f"{going[0]}/basins/n1/b1")
+        page.goto(f"{going[0]}/basins/n1/b1/trend")
         page.wait_for_selector(LINE)
         colours = f"[...document.querySelectorAll('{LINE}')].map((each) => getComputedStyle(each).stroke)"
         assert "rgb(13, 95, 99)" in page.evaluate(colours)
