@@ -5,14 +5,16 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import msgspec
 
 from collector import minutes
+from collector.course import HALF_HOUR_MS, Course, course_of, put_together, unpack
 from collector.errors import DataError
 from collector.readings import stored_pieces, stored_readings
-from collector.required import required_of
+from collector.record.things import Alarm, SensorCheck, Thermometer
+from collector.required import Required, required_of
 from collector.schema import FILE_NAME, connect, refuse_newer, refuse_older
 from soak.closure import Closure, Verdict
 from soak.reading import Fault, Lid, Reading
@@ -120,6 +122,15 @@ class Minute(msgspec.Struct, frozen=True):
     lid_open: int
 
 
+class Block(NamedTuple):
+    """A closure in short; times in milliseconds since 1970."""
+
+    id: int
+    closing_utc_ms: int
+    last_utc_ms: int
+    verdict: str
+
+
 class Backlog(msgspec.Struct, frozen=True):
     """How much of what the nodes hold has arrived.
 
@@ -209,6 +220,10 @@ class Reader:
         rows = self._rows("SELECT node, heard_ms, up, body FROM node ORDER BY node")
         return [NodeNow(node, heard, bool(up), msgspec.json.decode(body, type=State)) for node, heard, up, body in rows]
 
+    def required(self, basin_id: int) -> list[Required]:
+        """What has been required of a basin, oldest first."""
+        return required_of(self._db.conn, basin_id)
+
     def closures(
         self,
         *,
@@ -274,6 +289,49 @@ class Reader:
             for sensor, table in sorted(sums.items())
             if (rows := [_minute(minute, table[minute]) for minute in sorted(table) if first <= minute <= last])
         }
+
+    def course(self, basin_id: int, since_ms: int, until_ms: int) -> Course:
+        """What the readings of a basin say in short: half hours that touch the range, gaps, openings of the lid."""
+        courses: list[Course] = []
+        for (stream_id,) in self._rows("SELECT id FROM stream WHERE basin_id = ? ORDER BY id", (basin_id,)):
+            pages = self._rows(
+                "SELECT course FROM page_index WHERE stream_id = ? AND last_utc_ms >= ? AND first_utc_ms < ?",
+                (stream_id, since_ms - since_ms % HALF_HOUR_MS, until_ms + -until_ms % HALF_HOUR_MS),
+            )
+            courses += [unpack(packed) for (packed,) in pages]
+            ((sealed_to,),) = self._rows("SELECT ifnull(max(last), 0) FROM page WHERE stream_id = ?", (stream_id,))
+            courses.append(course_of(stored_pieces(self._db, stream_id, from_number=sealed_to + 1, sealed=False)))
+        courses.sort(key=lambda course: course.begin_ms)
+        return put_together(courses, since_ms, until_ms)
+
+    def blocks(self, basin_id: int, since_ms: int, until_ms: int) -> list[Block]:
+        """Closures of a basin that touch a range and stand, in short and oldest first."""
+        rows = self._rows(
+            """SELECT id, closing_utc_ms, last_utc_ms, verdict FROM closure
+               WHERE basin_id = ? AND last_utc_ms >= ? AND closing_utc_ms < ? AND superseded_by IS NULL
+               ORDER BY closing_utc_ms""",
+            (basin_id, since_ms, until_ms),
+        )
+        return [Block(*row) for row in rows]
+
+    def alarms(self, basin: str, since_ms: int, until_ms: int) -> list[Alarm]:
+        """Alarms of a basin ("node/name") that were raised in a range, oldest first."""
+        rows = self._rows(
+            """SELECT body FROM thing WHERE kind = 'alarm' AND at_ms >= ? AND at_ms < ?
+               AND json_extract(body, '$.basin') = ? ORDER BY at_ms""",
+            (since_ms, until_ms, basin),
+        )
+        return [msgspec.json.decode(body, type=Alarm) for (body,) in rows]
+
+    def checks(self, group: str, since_ms: int, until_ms: int) -> list[tuple[int, SensorCheck | Thermometer]]:
+        """Checks of a sensor, or by thermometer of a basin ("node/name"), in a range, with their records' numbers."""
+        rows = self._rows(
+            """SELECT kind, number, body FROM thing WHERE kind IN ('sensor-check', 'thermometer') AND grp = ?
+               AND at_ms >= ? AND at_ms < ? ORDER BY at_ms""",
+            (group, since_ms, until_ms),
+        )
+        kinds: dict[str, type[SensorCheck | Thermometer]] = {each.KIND: each for each in (SensorCheck, Thermometer)}
+        return [(number, msgspec.json.decode(body, type=kinds[kind])) for kind, number, body in rows]
 
     def readings(self, basin_id: int, since_ms: int, until_ms: int) -> Iterator[tuple[int, Reading]]:
         """Every reading of a basin in a time range, stream by stream, each in the order of its numbers.

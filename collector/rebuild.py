@@ -134,8 +134,8 @@ def _index(db: Database, page: PageSealed) -> None:
     ).fetchone()
     row = index_row(body, page.sha256, synchronised_of(db, stream_id))
     db.conn.execute(
-        """INSERT INTO page_index (stream_id, first, first_utc_ms, last_utc_ms, undated, minutes)
-           VALUES (?, ?, ?, ?, ?, ?)""",
+        """INSERT INTO page_index (stream_id, first, first_utc_ms, last_utc_ms, undated, minutes, course)
+           VALUES (?, ?, ?, ?, ?, ?, ?)""",
         (stream_id, page.first, *row),
     )
 

@@ -16,11 +16,11 @@ from pathlib import Path
 import msgspec
 from sqlite_utils import Database, Migrations
 
-from collector import minutes
+from collector import course, minutes
 from collector.begin import begin_ledger
 from collector.errors import DataError
 from collector.page import unseal
-from collector.readings import dated, pack
+from collector.readings import dated, pack, synchronised_of
 from soak.wire import Batch
 
 FILE_NAME = "soakledger.sqlite"
@@ -60,6 +60,20 @@ def m0003_record(db: Database) -> None:
     begin_ledger(db.conn, now_ms=time.time_ns() // 1_000_000)
     for statement in _M0003_ONCE_BEGUN:
         db.execute(statement)
+
+
+@migrations()
+def m0004_course(db: Database) -> None:
+    """What a page's readings say in short, for trends over weeks and years: every page is opened once for it."""
+    db.execute("ALTER TABLE page_index ADD COLUMN course BLOB NOT NULL DEFAULT x''")
+    for (stream_id,) in db.execute("SELECT id FROM stream").fetchall():
+        synchronised = synchronised_of(db, stream_id)
+        pages = db.execute("SELECT rowid, first, sha256 FROM page WHERE stream_id = ?", (stream_id,)).fetchall()
+        for row_id, first, sha256 in pages:
+            (body,) = db.execute("SELECT body FROM page WHERE rowid = ?", (row_id,)).fetchone()
+            _, readings, anchors = unseal(body, sha256)
+            packed = course.pack(course.course_of(dated(first, readings, anchors, synchronised)))
+            db.execute("UPDATE page_index SET course = ? WHERE stream_id = ? AND first = ?", (packed, stream_id, first))
 
 
 _M0001 = (

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 
 from collector import minutes
+from collector.course import course_of
+from collector.course import pack as pack_course
 from collector.page import seal, unseal
 from collector.readings import Anchors, Piece, Synchronised, add_anchor, dated
 from collector.store import Sealed, Store, StreamRow
@@ -59,6 +61,7 @@ def _seal_page(store: Store, row: StreamRow, pieces: Sequence[Piece]) -> None:
         sha256=sha256,
         body=body,
         minutes=_minutes(as_read),
+        course=pack_course(course_of(as_read)),
         undated=not all(clock.synced for _, clock in anchors),
     )
     store.seal(row, page)
@@ -72,15 +75,16 @@ def redate_pages(store: Store, stream_id: int, synchronised: Synchronised | None
     for first, sha256, body in store.undated_pages(stream_id):
         _, readings, anchors = unseal(body, sha256)
         as_read = list(dated(first, readings, anchors, synchronised))
-        store.redate_page(stream_id, first, _times_utc_ms(as_read), _minutes(as_read))
+        course = pack_course(course_of(as_read))
+        store.redate_page(stream_id, first, _times_utc_ms(as_read), _minutes(as_read), course)
 
 
-def index_row(body: bytes, sha256: str, synchronised: Synchronised | None) -> tuple[int, int, int, bytes]:
-    """What is looked up of a page: earliest and latest time, whether a clock was not synchronised, the minutes."""
+def index_row(body: bytes, sha256: str, synchronised: Synchronised | None) -> tuple[int, int, int, bytes, bytes]:
+    """What is looked up of a page: earliest and latest time, whether a clock was not synchronised, minutes, course."""
     first, readings, anchors = unseal(body, sha256)
     as_read = list(dated(first, readings, anchors, synchronised))
     undated = not all(clock.synced for _, clock in anchors)
-    return *_times_utc_ms(as_read), int(undated), _minutes(as_read)
+    return *_times_utc_ms(as_read), int(undated), _minutes(as_read), pack_course(course_of(as_read))
 
 
 def _times_utc_ms(pieces: Sequence[Piece]) -> Range:

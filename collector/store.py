@@ -54,6 +54,7 @@ class Sealed(NamedTuple):
         sha256: Digest of the uncompressed bytes.
         body: The compressed bytes.
         minutes: The readings added up by minute.
+        course: What they say in short, see `course.py`.
         undated: Some came with a clock that was not synchronised.
     """
 
@@ -62,6 +63,7 @@ class Sealed(NamedTuple):
     sha256: str
     body: bytes
     minutes: bytes
+    course: bytes
     undated: bool
 
 
@@ -284,15 +286,16 @@ class Store:
         self._run("DELETE FROM batch WHERE stream_id = ? AND last BETWEEN ? AND ?", row.id, first, last)
 
     def index_page(self, stream_id: int, page: Sealed) -> None:
-        """What is looked up of a page: its times and its readings added up by minute."""
+        """What is looked up of a page: its times and what its readings say in short."""
         self._run(
-            """INSERT INTO page_index (stream_id, first, first_utc_ms, last_utc_ms, undated, minutes)
-               VALUES (?, ?, ?, ?, ?, ?)""",
+            """INSERT INTO page_index (stream_id, first, first_utc_ms, last_utc_ms, undated, minutes, course)
+               VALUES (?, ?, ?, ?, ?, ?, ?)""",
             stream_id,
             page.run[0],
             *page.times_utc_ms,
             int(page.undated),
             page.minutes,
+            page.course,
         )
 
     def undated_pages(self, stream_id: int) -> list[tuple[int, str, bytes]]:
@@ -301,12 +304,14 @@ class Store:
                  WHERE p.stream_id = ? AND i.undated ORDER BY p.first"""
         return list(self._all(sql, stream_id))
 
-    def redate_page(self, stream_id: int, first: int, times_utc_ms: Range, minutes: bytes) -> None:
+    def redate_page(self, stream_id: int, first: int, times_utc_ms: Range, minutes: bytes, course: bytes) -> None:
         """A better clock has become known for a page's readings."""
         self._run(
-            "UPDATE page_index SET first_utc_ms = ?, last_utc_ms = ?, minutes = ? WHERE stream_id = ? AND first = ?",
+            """UPDATE page_index SET first_utc_ms = ?, last_utc_ms = ?, minutes = ?, course = ?
+               WHERE stream_id = ? AND first = ?""",
             *times_utc_ms,
             minutes,
+            course,
             stream_id,
             first,
         )

@@ -29,6 +29,7 @@ from dashboard.api import api_router
 from dashboard.assets import style_ids, url
 from dashboard.audit.pages import audit_router
 from dashboard.audit.rows import Row
+from dashboard.basin_page import basin_router
 from dashboard.deeds_api import deeds_router
 from dashboard.degrees import difference, fahrenheit_shown, shown
 from dashboard.devices_api import devices_router
@@ -38,6 +39,8 @@ from dashboard.guard import KnownHosts, protect
 from dashboard.help_pages import help_router
 from dashboard.lanes import rehearsal_words
 from dashboard.pages import page_router
+from dashboard.path.release_pages import release_router
+from dashboard.path.start_pages import start_router
 from dashboard.problems import answer_problem
 from dashboard.readiness_api import readiness_router
 from dashboard.record_pages import record_router
@@ -51,6 +54,7 @@ from dashboard.site import Site
 from dashboard.site_pages import site_router
 from dashboard.statistics.pages import statistics_router
 from dashboard.things_api import things_router
+from dashboard.trend_pages import trend_router
 from dashboard.unassigned_pages import unassigned_router
 from dashboard.when import SiteTime
 from dashboard.words import edge_words, finding_words, kind_word, proven_words, quiet, requirement_words, verdict_word
@@ -96,6 +100,8 @@ def build_app(
     app = Litestar(
         route_handlers=[
             page_router(),
+            basin_router(),
+            trend_router(),
             api_router(),
             readiness_router(),
             alarm_router(),
@@ -115,6 +121,8 @@ def build_app(
             form_router(),
             help_router(),
             statistics_router(),
+            start_router(),
+            release_router(),
             *([rehearsal_router()] if rehearsal else []),
         ],
         dependencies={"site": Provide(lambda: site, sync_to_thread=False)},

@@ -25,7 +25,18 @@ from dashboard.store import NotReadyError
 from dashboard.texts import _
 
 SIGN_IN = "/sign-in"
-_ALWAYS_OPEN = (SIGN_IN, "/api/sign-in", "/static/", "/health", "/about", "/help", "/robots.txt")
+_ALWAYS_OPEN = (
+    SIGN_IN,
+    "/api/sign-in",
+    "/static/",
+    "/health",
+    "/about",
+    "/help",
+    "/robots.txt",
+    "/start/scan",
+    "/scan",
+)
+"""What answers who is not signed in where looking takes it; a scan may be the badge that signs in."""
 _SAFE = ("GET", "HEAD", "OPTIONS")
 _JSON, _PICTURES = "application/json", "/api/pictures"
 _STATE = "signed"

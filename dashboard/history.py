@@ -1,23 +1,39 @@
-"""A basin's course over a time range: readings where they are few, else minutes; as the trend shows it."""
+"""A basin's course over a time range as the API gives it: lines, limits, lid, closures, alarms, checks."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from itertools import pairwise
 
-from collector.read import Basin, BasinNow, Minute, Reader
-from dashboard.shapes import ClosureBody, SensorTrend, TrendBody, closure_body, requirement_body, stored_body
-from dashboard.trend import Point, spans, thinned
+from collector.course import joined
+from collector.read import Basin, BasinNow, Block, Reader
+from collector.record.things import Alarm, SensorCheck, Thermometer
+from dashboard.alarms_words import name_of
+from dashboard.course import Drawn, drawn
+from dashboard.shapes import (
+    BlocksBody,
+    ClosureBody,
+    LimitBody,
+    MarkBody,
+    SensorTrend,
+    TrendBody,
+    closure_body,
+    requirement_body,
+    stored_body,
+)
+from dashboard.trend import thinned
 from dashboard.when import SiteTime
-from soak.reading import Lid, Reading
-from soak.requirement import MAX_GAP_MS
+from dashboard.words import quiet
+from soak.closure import Verdict
 
-READINGS_UP_TO_MS = 2 * 3_600_000
-"""Longer ranges are drawn from the per-minute table: lowest and highest of each minute."""
-MOST_CLOSURES = 1_000
-_MINUTE_MS = 60_000
+MOST_CLOSURES = 120
+"""More are given as blocks only: a screen has no room for the words of so many."""
 
-Lines = dict[str, list[Point]]
+_PLACES = 1_000
+"""Blocks and bands closer than the range divided by this are given as one: no screen shows them apart."""
+
+_MARK_PLACES = 200
+_VERDICTS = (Verdict.MET, Verdict.NOT_MET, Verdict.UNPROVEN)
 
 
 def trend(reader: Reader, basin: Basin, since_ms: int, until_ms: int, *, most: int, when: SiteTime) -> TrendBody:
@@ -31,17 +47,11 @@ def trend(reader: Reader, basin: Basin, since_ms: int, until_ms: int, *, most: i
         most: At most so many points for each sensor.
         when: Local time.
     """
-    gap_ms = basin.requirement.max_gap_ms if basin.requirement else MAX_GAP_MS
-    if until_ms - since_ms <= READINGS_UP_TO_MS:
-        source = "readings"
-        lines, lid_open = _from_readings(reader.readings(basin.id, since_ms, until_ms), gap_ms)
-    else:
-        source, gap_ms = "minutes", _MINUTE_MS
-        lines, lid_open = _from_minutes(reader.minutes(basin.id, since_ms, until_ms))
-    for sensor in basin.sensors:
-        lines.setdefault(sensor, [])
-    total = sum(reader.count_closures(basin_id=basin.id, since_ms=since_ms, until_ms=until_ms).values())
-    stored = reader.closures(basin_id=basin.id, since_ms=since_ms, until_ms=until_ms, limit=MOST_CLOSURES)
+    seen = drawn(reader, basin, since_ms, until_ms)
+    apart_ms = (until_ms - since_ms) // _PLACES
+    blocks = reader.blocks(basin.id, since_ms, until_ms)
+    told = len(blocks) <= MOST_CLOSURES
+    stored = reader.closures(basin_id=basin.id, since_ms=since_ms, until_ms=until_ms) if told else []
     running = running_body(basin, reader.now().get(basin.id), when)
     closures = [running] if running and since_ms <= running.last_at_ms and running.closed_at_ms < until_ms else []
     return TrendBody(
@@ -49,13 +59,20 @@ def trend(reader: Reader, basin: Basin, since_ms: int, until_ms: int, *, most: i
         basin=basin.name,
         since_ms=since_ms,
         until_ms=until_ms,
-        source=source,
+        source=seen.source,
         offsets=when.offsets(since_ms, until_ms),
         requirement=requirement_body(basin.requirement),
-        sensors=[_sensor(basin, sensor, lines[sensor], most, gap_ms) for sensor in sorted(lines)],
-        lid_open=lid_open,
+        limits=_limits(seen, since_ms, until_ms),
+        sensors=[_sensor(seen, sensor, since_ms, until_ms, most) for sensor in seen.lines],
+        lid_open=[(begin_ms - since_ms, end_ms - begin_ms) for begin_ms, end_ms in joined(seen.lid_open, apart_ms)],
+        blocks=[
+            _blocks(BlocksBody(verdict, passing), blocks, since_ms, apart_ms)
+            for verdict in _VERDICTS
+            for passing in (False, True)
+        ],
         closures=closures + [stored_body(each, basin, when) for each in stored],
-        closures_left_out=max(0, total - len(stored)),
+        closures_left_out=len(blocks) - len(stored),
+        marks=_marks(reader, basin, since_ms, until_ms),
     )
 
 
@@ -66,49 +83,94 @@ def running_body(basin: Basin, now: BasinNow | None, when: SiteTime) -> ClosureB
     return closure_body(now.closure, basin, when, now.at_utc_ms - now.ms, clock_synced=now.synced)
 
 
-def _sensor(basin: Basin, sensor: str, line: list[Point], most: int, gap_ms: int) -> SensorTrend:
-    terms = basin.sensors.get(sensor)
-    correction_mc = terms.correction_mc if terms else 0
-    known = [mc + correction_mc for _, mc in line if mc is not None]
-    drawn = thinned(line, most=most, gap_ms=gap_ms)
+def _sensor(seen: Drawn, sensor: str, since_ms: int, until_ms: int, most: int) -> SensorTrend:
+    line, terms = seen.lines[sensor], seen.terms(sensor, until_ms)
+    known = [mc for _, mc in line if mc is not None]
+    points = thinned(line, most=most, gap_ms=seen.gap_ms)
     return SensorTrend(
         sensor=sensor,
-        correction_mc=correction_mc,
+        correction_mc=terms.correction_mc if terms else 0,
         u_mc=terms.u_mc if terms else None,
-        t_ms=[t_ms for t_ms, _ in drawn],
-        corrected_mc=[None if mc is None else mc + correction_mc for _, mc in drawn],
+        after_ms=[at_ms - since_ms for at_ms, _ in points],
+        corrected_mc=[mc for _, mc in points],
         lowest_mc=min(known, default=None),
         highest_mc=max(known, default=None),
     )
 
 
-def _from_readings(readings: Iterable[tuple[int, Reading]], gap_ms: int) -> tuple[Lines, list[tuple[int, int]]]:
-    # Streams follow each other, but a clock that was set back may fold one over the other.
-    ordered = sorted(readings, key=lambda each: each[0])
-    lines: Lines = {}
-    for _, reading in ordered:
-        for sensor in reading.mc:
-            lines.setdefault(sensor, [])
-    for t_ms, reading in ordered:
-        for sensor, line in lines.items():
-            line.append(Point(t_ms, reading.mc.get(sensor)))
-    flags = (
-        (t_ms, later_ms if later_ms - t_ms <= gap_ms else t_ms, reading.lid is Lid.OPEN)
-        for (t_ms, reading), (later_ms, _) in pairwise([*ordered, *ordered[-1:]])
+def _limits(seen: Drawn, since_ms: int, until_ms: int) -> list[LimitBody]:
+    """What was required, part by part; parts in which nothing was are left out."""
+    ends = [*(each.since_ms for each in seen.required), until_ms]
+    found: list[LimitBody] = []
+    for each, (begin_ms, end_ms) in zip(seen.required, pairwise(ends), strict=True):
+        begin_ms, end_ms = max(begin_ms, since_ms), min(end_ms, until_ms)  # noqa: PLW2901
+        if each.requirement is None or begin_ms >= end_ms:
+            continue
+        u_mc = max((terms.u_mc for terms in each.terms.values()), default=0)
+        found.append(
+            LimitBody(begin_ms - since_ms, end_ms - since_ms, each.requirement.min_mc, each.requirement.max_mc, u_mc)
+        )
+    return found
+
+
+def _blocks(body: BlocksBody, blocks: Iterable[Block], since_ms: int, apart_ms: int) -> BlocksBody:
+    """Filled with those that belong in it."""
+    end_ms = 0
+    for each in blocks:
+        if each.verdict != body.verdict or quiet(each.last_utc_ms - each.closing_utc_ms) != body.quiet:
+            continue
+        if body.count and each.closing_utc_ms - end_ms <= apart_ms:
+            end_ms = max(end_ms, each.last_utc_ms)
+            body.length_ms[-1] = end_ms - since_ms - body.after_ms[-1]
+            body.count[-1] += 1
+            body.id[-1] = each.id
+            continue
+        end_ms = each.last_utc_ms
+        body.after_ms.append(each.closing_utc_ms - since_ms)
+        body.length_ms.append(end_ms - each.closing_utc_ms)
+        body.count.append(1)
+        body.id.append(each.id)
+    return body
+
+
+def _marks(reader: Reader, basin: Basin, since_ms: int, until_ms: int) -> list[MarkBody]:
+    """Alarms and checks, rising in time; of one kind and priority what lies close together is one mark."""
+    key = f"{basin.node}/{basin.name}"
+    alarms = [_alarm_mark(alarm, since_ms) for alarm in reader.alarms(key, since_ms, until_ms)]
+    checks = [
+        _check_mark(number, check, since_ms)
+        for group in (*sorted(basin.sensors), key)
+        for number, check in reader.checks(group, since_ms, until_ms)
+    ]
+    marks = sorted([*alarms, *checks], key=lambda mark: mark.after_ms)
+    return _together(marks, (until_ms - since_ms) // _MARK_PLACES)
+
+
+def _alarm_mark(alarm: Alarm, since_ms: int) -> MarkBody:
+    return MarkBody(
+        "alarm",
+        alarm.raised_ms - since_ms,
+        f"/alarms/{alarm.id}",
+        priority=alarm.priority,
+        text=name_of(alarm.code),
     )
-    return lines, spans(flags, gap_ms=0)
 
 
-def _from_minutes(minutes: dict[str, list[Minute]]) -> tuple[Lines, list[tuple[int, int]]]:
-    lines: Lines = {}
-    for sensor, table in minutes.items():
-        line = lines[sensor] = []
-        for minute in table:
-            start_ms = minute.minute * _MINUTE_MS
-            line.append(Point(start_ms + _MINUTE_MS // 4, minute.lowest_mc))
-            if minute.missing and minute.known:
-                line.append(Point(start_ms + _MINUTE_MS // 2, None))
-            line.append(Point(start_ms + 3 * _MINUTE_MS // 4, minute.highest_mc))
-    opened = {minute.minute for table in minutes.values() for minute in table if minute.lid_open}
-    flags = ((minute * _MINUTE_MS, (minute + 1) * _MINUTE_MS, True) for minute in sorted(opened))
-    return lines, spans(flags, gap_ms=0)
+def _check_mark(number: int, check: SensorCheck | Thermometer, since_ms: int) -> MarkBody:
+    after_ms, page = check.at_ms - since_ms, f"/record/{number}"
+    if isinstance(check, SensorCheck):
+        return MarkBody("sensor check", after_ms, page, sensor=check.sensor)
+    return MarkBody("thermometer check", after_ms, page, read_mc=check.read_mc, indicated_mc=check.indicated_mc)
+
+
+def _together(marks: Sequence[MarkBody], apart_ms: int) -> list[MarkBody]:
+    newest: dict[tuple[str, str | None], MarkBody] = {}
+    kept: list[MarkBody] = []
+    for mark in marks:
+        before = newest.get((mark.kind, mark.priority))
+        if before is not None and mark.after_ms - before.after_ms < apart_ms:
+            before.count += 1
+            continue
+        newest[mark.kind, mark.priority] = mark
+        kept.append(mark)
+    return kept

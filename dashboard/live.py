@@ -10,16 +10,16 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import asynccontextmanager
 from typing import TypeVar
 
-import msgspec
 from litestar import Litestar
 from litestar.response import ServerSentEventMessage
 
 from collector.errors import DataError
 from collector.read import Reader
 from dashboard.collecting import Collecting
-from dashboard.lanes import Frame, frame
+from dashboard.lanes import Frame, Lane, frame
 from dashboard.live_alarms import LiveAlarms
-from dashboard.look import Look, Looker
+from dashboard.live_told import LiveBody, Told
+from dashboard.look import BasinSeen, Look, Looker
 from dashboard.store import KeptReader, NotReadyError, Store, understood
 from dashboard.when import SiteTime
 from soak.rehearsal import Rehearsal
@@ -31,19 +31,6 @@ LOOK_EVERY_S = 0.2
 LOOK_ANYWAY_S = 1.0
 """The clock goes on, and silence is news, even when nothing is committed."""
 KEEP_ALIVE_S = 15.0
-
-
-class LiveBody(msgspec.Struct, frozen=True):
-    """One message of the stream: the whole state.
-
-    Attributes:
-        problem: Why there is none.
-        collector: Why nothing new is stored at present; empty while all is well.
-    """
-
-    problem: str
-    collector: str
-    frame: Frame | None
 
 
 class Live:
@@ -72,7 +59,8 @@ class Live:
         self._thread = ThreadPoolExecutor(1, "look")
         self._kept = KeptReader(store)
         self._data_version = -1
-        self._body = b""
+        self._told = Told()
+        self._worded: dict[int, tuple[BasinSeen, Lane]] = {}
         self._changed = asyncio.Event()
         self._loop: asyncio.AbstractEventLoop | None = None
         self.stopping = False
@@ -112,21 +100,22 @@ class Live:
         return await self._in_thread(self._look)
 
     def frame(self, look: Look) -> Frame:
-        """The look as pages show it."""
-        return frame(look, self._when, self._rehearsal)
+        """The look as pages show it; what has not changed since the last one is not put into words again."""
+        return frame(look, self._when, self._rehearsal, self._worded)
 
     async def stream(self) -> AsyncGenerator[ServerSentEventMessage, None]:
-        """Alarms and the whole state, again whenever they have changed; a comment keeps the connection open."""
-        told = told_alarms = b""
+        """Alarms, and the whole state once; then alarms and lanes when they change. A comment keeps it open."""
+        version, told_alarms = 0, b""
         yield ServerSentEventMessage(comment="live", data=None, retry=2000)
         while not self.stopping:
             if self.alarms.body != told_alarms:
                 told_alarms = self.alarms.body
                 yield ServerSentEventMessage(event="alarms", data=told_alarms.decode())
                 continue
-            if self._body and self._body != told:
-                told = self._body
-                yield ServerSentEventMessage(event="state", data=told.decode())
+            if self._told.version != version:
+                event, body = self._told.since(version)
+                version = self._told.version
+                yield ServerSentEventMessage(event=event, data=body)
                 continue
             changed = self._changed
             try:
@@ -150,15 +139,13 @@ class Live:
 
     async def _state(self, due: bool) -> LiveBody | None:
         try:
-            look = await self._in_thread(self._look_if, due)
+            found = await self._in_thread(self._frame_if, due)
         except (NotReadyError, DataError) as problem:
             return LiveBody(str(problem), self._collecting.now().banner, None)
-        return None if look is None else LiveBody("", self._collecting.now().banner, self.frame(look))
+        return None if found is None else LiveBody("", self._collecting.now().banner, found)
 
     def _tell(self, state: LiveBody) -> None:
-        body = msgspec.json.encode(state)
-        if body != self._body:
-            self._body = body
+        if self._told.tell(state):
             self._news()
 
     def _news(self) -> None:
@@ -168,6 +155,11 @@ class Live:
 
     async def _in_thread(self, work: Callable[..., T], *values: object) -> T:
         return await asyncio.get_running_loop().run_in_executor(self._thread, work, *values)
+
+    def _frame_if(self, due: bool) -> Frame | None:
+        """Look and put into words, both beside the event loop: a thousand basins take a while."""
+        look = self._look_if(due)
+        return None if look is None else self.frame(look)
 
     def _look_if(self, due: bool) -> Look | None:
         """Look if something was committed since, or if it is time to anyway."""

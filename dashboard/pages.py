@@ -14,21 +14,16 @@ from litestar.response import Template
 
 from collector import ledger
 from collector.ledger import Head
-from collector.read import Basin, Reader, StoredClosure
+from collector.read import Basin, Reader
 from collector.record.book import Book
 from dashboard import query
 from dashboard.alarms_words import name_of
-from dashboard.api import basin_seen, closure_by_id
+from dashboard.api import closure_by_id
 from dashboard.assets import served
 from dashboard.closure_record import ClosureSaid, closure_said
-from dashboard.history import running_body
-from dashboard.lanes import lane
-from dashboard.look import BasinSeen
 from dashboard.record_words import record_title
 from dashboard.shapes import ClosureBody, stored_body
-from dashboard.site import AskedSite, Site, only_known_parameters
-from dashboard.when import HOUR_MS
-from dashboard.words import requirement_words
+from dashboard.site import AskedSite, only_known_parameters
 from soak.closure import Verdict
 
 PER_PAGE = 50
@@ -43,50 +38,6 @@ async def basins_page(site: AskedSite) -> Template:
     """The basins now."""
     frame = site.live.frame(await site.live.look())
     return Template("basins.html", context={"frame": frame, "here": "basins"})
-
-
-@get("/basins/{node:str}/{name:str}", include_in_schema=False)
-async def basin_page(site: AskedSite, node: Word, name: Word, since: Text = None, until: Text = None) -> Template:
-    """One basin: now, its trend, its closures. With since and until the trend opens on that range."""
-    span = query.time_range(since, until, None, site.utc_now_ms(), HOUR_MS)
-    each = await basin_seen(site, node, name)
-    context = await _range_context(site, each, span)
-    context |= {
-        "frame": site.live.frame(await site.live.look()),
-        "here": "basins",
-        "lane": lane(each, site.when),
-        "fill": each.standing.fill,
-        "requirement": requirement_words(each.seen.basin.requirement),
-        "span": span if since or until else None,
-    }
-    return Template("basin.html", context=context)
-
-
-@get("/basins/{node:str}/{name:str}/closures", include_in_schema=False)
-async def basin_range(site: AskedSite, node: Word, name: Word, since: Text = None, until: Text = None) -> Template:
-    """The table beside the trend, for one range: a part of a page."""
-    span = query.time_range(since, until, None, site.utc_now_ms(), HOUR_MS)
-    return Template("range.html", context=await _range_context(site, await basin_seen(site, node, name), span))
-
-
-async def _range_context(site: Site, each: BasinSeen, span: tuple[int, int]) -> dict[str, object]:
-    basin = each.seen.basin
-    since_ms, until_ms = span
-
-    def ask(reader: Reader) -> tuple[list[StoredClosure], int]:
-        counts = reader.count_closures(basin_id=basin.id, since_ms=since_ms, until_ms=until_ms)
-        found = reader.closures(basin_id=basin.id, since_ms=since_ms, until_ms=until_ms, limit=_TABLE_ROWS)
-        return found, sum(counts.values())
-
-    found, total = await site.store.read(ask)
-    running = running_body(basin, each.seen.now, site.when)
-    return {
-        "basin": basin,
-        "shown": span,
-        "closures": [stored_body(stored, basin, site.when) for stored in found],
-        "left_out": total - len(found),
-        "running": running if running and running.closed_at_ms < until_ms and running.last_at_ms >= since_ms else None,
-    }
 
 
 class _Filters(msgspec.Struct, frozen=True):
@@ -198,7 +149,7 @@ async def robots() -> str:
 
 def page_router() -> Router:
     """All pages."""
-    pages = [basins_page, basin_page, basin_range, closures_page, closure_page, about_page]
+    pages = [basins_page, closures_page, closure_page, about_page]
     return Router(
         "/", route_handlers=[Router("/", route_handlers=pages, guards=[only_known_parameters]), static_file, robots]
     )

@@ -8,10 +8,20 @@ import msgspec
 
 from collector.fault_words import NOT_READ, fault_words
 from collector.read import Basin, BasinNow, StoredClosure
+from dashboard.degrees import shown_tenths
+from dashboard.texts import _
 from dashboard.when import SiteTime
-from dashboard.words import STANDING_MS, quiet, requirement_words, short_reason
+from dashboard.words import (
+    OPENED_EARLY,
+    STANDING_MS,
+    bare_tenths,
+    nearest_cause,
+    quiet,
+    requirement_words,
+    short_reason,
+)
 from soak.closure import Closure, Verdict
-from soak.quantity import in_words, tenths
+from soak.quantity import in_words
 from soak.reading import Lid
 from soak.requirement import Requirement, most_mc, needs_mc
 
@@ -94,8 +104,8 @@ def say(seen: Seen, when: SiteTime) -> Said:
     if now is None:
         return Said(
             Kind.UNHEARD,
-            "Nothing heard yet",
-            "No reading has come from this basin. Check that its node is running and reaches the broker.",
+            _("Nothing heard yet"),
+            _("No reading has come from this basin. Check that its node is running and reaches the broker."),
         )
     if seen.silent_ms > STALE_MS * seen.speed:
         return _not_heard(seen, now, when)
@@ -117,96 +127,112 @@ def _behind(now: BasinNow) -> bool:
 
 
 def _with_a_hole(now: BasinNow) -> Said:
-    todo = (
-        "Keep it closed until this page knows." if now.lid is Lid.CLOSED else "Do not release what came out of it yet."
+    lid, todo = (
+        (_("Lid closed."), _("Keep it closed until this page knows."))
+        if now.lid is Lid.CLOSED
+        else (_("Lid open."), _("Do not release what came out of it yet."))
     )
-    detail = f"Lid {now.lid.value}. Earlier readings are still coming; what they prove is not known yet. {todo}"
-    return Said(Kind.BEHIND, "Catching up", detail)
+    coming = _("Earlier readings are still coming; what they prove is not known yet.")
+    return Said(Kind.BEHIND, _("Catching up"), f"{lid} {coming} {todo}")
 
 
 def _not_heard(seen: Seen, now: BasinNow, when: SiteTime) -> Said:
     last = when.near(now.at_utc_ms, seen.now_ms)
     if seen.arriving:
-        detail = f"Readings from {last} are arriving. What happens in the basin now is not known yet."
-        return Said(Kind.BEHIND, "Catching up", detail)
-    known = f"Lid {now.lid.value} when last heard, {last}."
+        detail = _("Readings from {time} are arriving. What happens in the basin now is not known yet.")
+        return Said(Kind.BEHIND, _("Catching up"), detail.format(time=last))
+    closed = now.lid is Lid.CLOSED
+    known = _("Lid closed when last heard, {time}.") if closed else _("Lid open when last heard, {time}.")
     if seen.not_stored:
-        todo = "Nothing new is stored at present: see above. What the node records will follow."
+        todo = _("Nothing new is stored at present: see above. What the node records will follow.")
     elif seen.node_gone:
-        todo = "Its node is off or cut off. Check power and network."
+        todo = _("Its node is off or cut off. Check power and network.")
     else:
-        todo = "Check the node’s power and network; what it recorded will follow."
-    return Said(Kind.SILENT, f"Not heard for {in_words(seen.silent_ms // 1000 * 1000)}", f"{known} {todo}")
+        todo = _("Check the node’s power and network; what it recorded will follow.")
+    headline = _("Not heard for {time}").format(time=in_words(seen.silent_ms // 1000 * 1000))
+    return Said(Kind.SILENT, headline, f"{known.format(time=last)} {todo}")
 
 
 def _no_requirement(basin: Basin, closure: Closure | None) -> Said:
-    lid = f"Lid closed for {in_words(closure.closed_ms)}." if closure else "Lid open."
+    lid = _("Lid closed for {time}.").format(time=in_words(closure.closed_ms)) if closure else _("Lid open.")
     if basin.requirement is not None:
-        detail = (
-            f"{lid} The requirement was set after this closing and holds from the next one. Open and close the lid."
-        )
-        return Said(Kind.NO_REQUIREMENT, "No requirement at this closing", detail)
-    todo = f"Set minimum temperature and contact time for {basin.node}/{basin.name} in the collector’s settings."
-    return Said(Kind.NO_REQUIREMENT, "No requirement set", f"{lid} Nothing can be proven. {todo}")
+        why = _("The requirement was set after this closing and holds from the next one. Open and close the lid.")
+        return Said(Kind.NO_REQUIREMENT, _("No requirement at this closing"), f"{lid} {why}")
+    todo = _(
+        "Nothing can be proven. Set minimum temperature and contact time for {basin} in the collector’s settings."
+    ).format(basin=f"{basin.node}/{basin.name}")
+    return Said(Kind.NO_REQUIREMENT, _("No requirement set"), f"{lid} {todo}")
 
 
 def _open(seen: Seen, when: SiteTime) -> Said:
     latest = seen.latest
-    lid_open = Said(Kind.OPEN, "Lid open", f"Asks for {requirement_words(seen.basin.requirement)}.")
+    lid_open = Said(
+        Kind.OPEN, _("Lid open"), _("Asks for {need}.").format(need=requirement_words(seen.basin.requirement))
+    )
     if latest is None or quiet(latest.closure.closed_ms) or seen.now_ms - latest.last_utc_ms > FRESH_MS:
         return lid_open
     closure = latest.closure
-    opened = f"Opened {when.near(latest.last_utc_ms, seen.now_ms)}"
+    opened = when.near(latest.last_utc_ms, seen.now_ms)
     if closure.verdict is Verdict.MET:
-        detail = f"{opened} after {in_words(closure.closed_ms)}."
-        return Said(Kind.MET, "Soak met. Rinse next.", detail)
-    why = short_reason(closure)
-    if closure.requirement and why.startswith("opened"):
-        why = f"{why} of {in_words(closure.requirement.contact_ms)}"
-    text = closure.findings[0].text if closure.findings and not why.startswith("opened") else ""
-    detail = f"{opened}. A device that was in it is not proven disinfected. {text}".strip()
-    return Said(Kind.REPROCESS, f"Reprocess: {why}" if why else "Reprocess", detail)
+        detail = _("Opened {time} after {duration}.").format(time=opened, duration=in_words(closure.closed_ms))
+        return Said(Kind.MET, _("Soak met. Rinse next."), detail)
+    why, early = short_reason(closure), nearest_cause(closure) == OPENED_EARLY
+    if closure.requirement and early:
+        contact = in_words(closure.requirement.contact_ms)
+        why = _("opened at {time} of {contact}").format(time=in_words(closure.credited_ms), contact=contact)
+    text = closure.findings[0].text if closure.findings and not early else ""
+    detail = _("Opened {time}. A device that was in it is not proven disinfected.").format(time=opened)
+    headline = _("Reprocess: {why}").format(why=why) if why else _("Reprocess")
+    return Said(Kind.REPROCESS, headline, f"{detail} {text}".strip())
 
 
 def _closed(seen: Seen, now: BasinNow, closure: Closure, requirement: Requirement, when: SiteTime) -> Said:
     if closure.closed_ms > STANDING_MS:
         return _standing(closure, now, when)
     if closure.verdict is Verdict.MET:
-        detail = f"{in_words(requirement.contact_ms)} proven. Lid on for {in_words(closure.closed_ms)}."
-        return Said(Kind.MET, "Soak met. Rinse next.", detail, FULL)
+        detail = _("{contact} proven. Lid on for {time}.").format(
+            contact=in_words(requirement.contact_ms), time=in_words(closure.closed_ms)
+        )
+        return Said(Kind.MET, _("Soak met. Rinse next."), detail, FULL)
     return _unfinished(seen, now, requirement, when)
 
 
 def _standing(closure: Closure, now: BasinNow, when: SiteTime) -> Said:
     since = when.near(now.at_utc_ms - closure.closed_ms, now.at_utc_ms)
     met = closure.verdict is Verdict.MET
-    proven = "contact time met long ago" if met else "contact time not met"
-    detail = f"{in_words(closure.closed_ms)}, {proven}. A device still in it: look at its maker’s longest time."
-    return Said(Kind.STANDING, f"Lid on since {since}", detail, FULL if met else 0)
+    detail = (
+        _("{time}, contact time met long ago. A device still in it: look at its maker’s longest time.")
+        if met
+        else _("{time}, contact time not met. A device still in it: look at its maker’s longest time.")
+    ).format(time=in_words(closure.closed_ms))
+    return Said(Kind.STANDING, _("Lid on since {time}").format(time=since), detail, FULL if met else 0)
 
 
 def _unfinished(seen: Seen, now: BasinNow, requirement: Requirement, when: SiteTime) -> Said:
     level = min(FULL, seen.unbroken_ms * FULL // requirement.contact_ms)
     if seen.without_ms > requirement.max_gap_ms:
-        return Said(Kind.NO_TEMPERATURE, "No temperature", _faulty(seen.basin, now), level)
+        return Said(Kind.NO_TEMPERATURE, _("No temperature"), _faulty(seen.basin, now), level)
     out = _out_of_range(seen.basin, now, requirement)
     if out:
         return out
     left_ms = requirement.contact_ms - seen.unbroken_ms
     ready_ms = (now.at_utc_ms if now.synced else seen.now_ms - seen.silent_ms) + left_ms
-    proven = f"{in_words(seen.unbroken_ms)} of {in_words(requirement.contact_ms)} proven without a break."
-    return Said(
-        Kind.SOAKING, f"Keep closed. Ready {when.ready(ready_ms, seen.now_ms)}.", proven, level, left_ms, ready_ms
+    proven = _("{time} of {contact} proven without a break.").format(
+        time=in_words(seen.unbroken_ms), contact=in_words(requirement.contact_ms)
     )
+    headline = _("Keep closed. Ready {time}.").format(time=when.ready(ready_ms, seen.now_ms))
+    return Said(Kind.SOAKING, headline, proven, level, left_ms, ready_ms)
 
 
 def _faulty(basin: Basin, now: BasinNow) -> str:
     faulty = [
-        f"Sensor {sensor} {fault_words(now.fault[sensor].code) if sensor in now.fault else NOT_READ}."
+        _("Sensor {sensor} {fault}.").format(
+            sensor=sensor, fault=fault_words(now.fault[sensor].code) if sensor in now.fault else NOT_READ
+        )
         for sensor in basin.sensors
         if now.mc.get(sensor) is None
     ]
-    return " ".join(["Nothing can be proven meanwhile.", *faulty])
+    return " ".join([_("Nothing can be proven meanwhile."), *faulty])
 
 
 def _out_of_range(basin: Basin, now: BasinNow, requirement: Requirement) -> Said | None:
@@ -216,14 +242,15 @@ def _out_of_range(basin: Basin, now: BasinNow, requirement: Requirement) -> Said
         ((needs_mc(requirement, terms) - mc, mc, terms) for mc, terms in known), key=_first, default=(0, 0, None)
     )
     if terms is not None and short_mc > 0:
-        least = tenths(needs_mc(requirement, terms), up=True)
-        detail = f"The display must show {least} or more. The time starts again from zero."
-        return Said(Kind.OUT, f"Too cold: {tenths(mc)} °C", detail)
+        least = bare_tenths(needs_mc(requirement, terms), up=True)
+        detail = _("The display must show {least} or more. The time starts again from zero.").format(least=least)
+        return Said(Kind.OUT, _("Too cold: {temperature}").format(temperature=shown_tenths(mc)), detail)
     for mc, terms in known:
         most = most_mc(requirement, terms)
         if most is not None and mc > most:
-            detail = f"The display may show {tenths(most)} at most. The time starts again from zero."
-            return Said(Kind.OUT, f"Too warm: {tenths(mc, up=True)} °C", detail)
+            detail = _("The display may show {most} at most. The time starts again from zero.")
+            warm = _("Too warm: {temperature}").format(temperature=shown_tenths(mc, up=True))
+            return Said(Kind.OUT, warm, detail.format(most=bare_tenths(most)))
     return None
 
 

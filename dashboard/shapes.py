@@ -163,30 +163,97 @@ class SensorTrend(msgspec.Struct, frozen=True):
     """A sensor's line: corrected temperatures; null breaks the line where something is missing.
 
     Attributes:
-        t_ms: Times, milliseconds since 1970.
+        correction_mc: At the end of the range; each temperature is corrected by what was in force at its time.
+        after_ms: Times, milliseconds after the range's begin.
         corrected_mc: Indicated plus correction, as it is judged.
-        lowest_mc: Lowest in the range, null if there is no value.
-        highest_mc: Highest in the range.
+        lowest_mc: Lowest of the minutes or half hours that touch the range, null if there is no value.
+        highest_mc: Highest of them.
     """
 
     sensor: str
     correction_mc: int
     u_mc: int | None
-    t_ms: list[int]
+    after_ms: list[int]
     corrected_mc: list[int | None]
     lowest_mc: int | None
     highest_mc: int | None
+
+
+class LimitBody(msgspec.Struct, frozen=True):
+    """What was required in a part of the range; counted is what is at least `min_mc` plus `u_mc`.
+
+    Attributes:
+        from_ms: Begin, milliseconds after the range's begin.
+        until_ms: End, likewise.
+        u_mc: The largest expanded uncertainty (k = 2) of the basin's sensors then.
+    """
+
+    from_ms: int
+    until_ms: int
+    min_mc: int
+    max_mc: int | None
+    u_mc: int
+
+
+class BlocksBody(msgspec.Struct):
+    """Closures of one verdict in columns; neighbours too close for any screen are one block.
+
+    Attributes:
+        quiet: Those of over an hour or under a minute: a basin standing by, a lid put down in passing.
+        after_ms: Begin of each block, milliseconds after the range's begin.
+        length_ms: How long it is.
+        count: How many closures it is.
+        id: The last of them.
+    """
+
+    verdict: Verdict
+    quiet: bool
+    after_ms: list[int] = []
+    length_ms: list[int] = []
+    count: list[int] = []
+    id: list[int] = []
+
+
+class MarkBody(msgspec.Struct):
+    """An alarm that was raised, a sensor check or a thermometer check.
+
+    Attributes:
+        kind: "alarm", "sensor check" or "thermometer check".
+        after_ms: When, milliseconds after the range's begin.
+        page: Where it stands.
+        count: How many of one kind and priority this is: those that follow close together are one mark.
+        priority: Of an alarm.
+        text: What the alarm is.
+        sensor: Which was checked.
+        read_mc: What the thermometer showed.
+        indicated_mc: What the sensors indicated then.
+    """
+
+    kind: str
+    after_ms: int
+    page: str
+    count: int = 1
+    priority: str | None = None
+    text: str = ""
+    sensor: str = ""
+    read_mc: int | None = None
+    indicated_mc: int | None = None
 
 
 class TrendBody(msgspec.Struct, frozen=True):
     """A basin's course.
 
     Attributes:
-        source: "readings", every one looked at; or "minutes", the lowest and highest of each minute.
+        source: "readings", every one looked at; or "minutes" or "half hours", the lowest and highest of each.
         offsets: From when on which offset from UTC holds at the site, both in milliseconds.
-        lid_open: Begin and end of every time the lid was open, milliseconds since 1970.
-        closures: Closures that touch the range, newest first, the one in progress with them.
-        closures_left_out: How many more there are.
+        requirement: What is required now.
+        limits: What was required in the range, oldest first.
+        lid_open: When the lid was open: begin, after the range's begin, and length, in milliseconds.
+        blocks: All closures that ended, by verdict.
+        closures: Closures that touch the range in full, newest first, the one in progress with them; where they are too
+            many, only that one.
+        closures_left_out: How many of them are given as blocks only.
+        marks: Alarms and checks.
     """
 
     node: str
@@ -196,10 +263,13 @@ class TrendBody(msgspec.Struct, frozen=True):
     source: str
     offsets: list[tuple[int, int]]
     requirement: RequirementBody | None
+    limits: list[LimitBody]
     sensors: list[SensorTrend]
     lid_open: list[tuple[int, int]]
+    blocks: list[BlocksBody]
     closures: list[ClosureBody]
     closures_left_out: int
+    marks: list[MarkBody]
 
 
 class NodeBody(msgspec.Struct, frozen=True):

@@ -89,19 +89,12 @@ def _both(lowest: int, highest: int) -> list[int]:
     return [lowest] if lowest == highest else sorted((lowest, highest))
 
 
-def spans(flags: Iterable[tuple[int, int, bool]], *, gap_ms: int) -> list[tuple[int, int]]:
-    """Join neighbouring stretches of time in which something holds.
+def broken(points: Sequence[Point], gaps: Iterable[tuple[int, int]]) -> list[Point]:
+    """A line with a point without a value in the middle of every gap.
 
     Args:
-        flags: Begin, end and whether it holds, rising in time.
-        gap_ms: Stretches further apart than this are not joined.
+        points: Rising in time.
+        gaps: Begin and end of times without a value, milliseconds since 1970, rising.
     """
-    found: list[tuple[int, int]] = []
-    joined = False
-    for begin_ms, end_ms, holds in flags:
-        if holds and joined and found and begin_ms - found[-1][1] <= gap_ms:
-            found[-1] = (found[-1][0], max(end_ms, found[-1][1]))
-        elif holds:
-            found.append((begin_ms, end_ms))
-        joined = holds
-    return found
+    breaks = [Point((begin_ms + end_ms) // 2, None) for begin_ms, end_ms in gaps]
+    return sorted([*points, *breaks], key=lambda point: point.t_ms)

@@ -1,5 +1,6 @@
-// One live stream for a page: tells the page's other scripts each state ("soakledger-state"), the alarms that stand
-// ("soakledger-alarms") and whether the stream lives ("soakledger-link"). Says plainly when it does not.
+// One live stream for a page: tells the page's other scripts each state ("soakledger-state": everything, and in `changed`
+// the lanes that are new in it), the alarms that stand ("soakledger-alarms") and whether the stream lives
+// ("soakledger-link"). Says plainly when it does not. The server tells all lanes once, then those that change.
 "use strict";
 (() => {
   const SILENT_AFTER_MS = 5000;
@@ -13,6 +14,7 @@
   let alarms = null; // what stands, null where that is not known
   let shown = false; // the basins
   let problem = "";
+  let lanes = new Map(); // by key, in the server's order
 
   const tell = (name, detail) => document.dispatchEvent(new CustomEvent(`soakledger-${name}`, { detail }));
 
@@ -33,19 +35,30 @@
     if (shown && alarms !== null) tell("alarms", alarms);
   }
 
+  function tellState(state) {
+    heardMs = performance.now();
+    let changed = [];
+    if (state.frame !== null) {
+      notLive.dataset.at = state.frame.live_at;
+      changed = state.frame.lanes;
+      for (const lane of changed) lanes.set(lane.key, lane);
+      state.frame.lanes = [...lanes.values()];
+    }
+    tell("state", { ...state, changed });
+    [shown, problem] = [state.frame !== null, state.problem];
+    tellAlarms();
+  }
+
   function open() {
     close();
     if (document.hidden && !keeps()) return;
     [alarms, shown] = [null, false];
     stream = new EventSource("/live");
     stream.addEventListener("state", (event) => {
-      const state = JSON.parse(event.data);
-      heardMs = performance.now();
-      if (state.frame !== null) notLive.dataset.at = state.frame.live_at;
-      tell("state", state);
-      [shown, problem] = [state.frame !== null, state.problem];
-      tellAlarms();
+      lanes = new Map();
+      tellState(JSON.parse(event.data));
     });
+    stream.addEventListener("changes", (event) => tellState(JSON.parse(event.data)));
     stream.addEventListener("alarms", (event) => {
       alarms = JSON.parse(event.data);
       tellAlarms();

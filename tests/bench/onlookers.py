@@ -136,8 +136,8 @@ class Page(threading.Thread):
     Attributes:
         opened: By basin: when its lid was shown to be open after it was shown to be closed; in order.
         alarms: By id: when an alarm was first shown; empty while the stream does not tell of alarms.
-        came: When each state came.
-        longest: How many bytes the longest state had.
+        came: When each state came, or what had changed of it.
+        longest: How many bytes the longest of these had.
     """
 
     def __init__(self, address: str) -> None:
@@ -159,7 +159,7 @@ class Page(threading.Thread):
                 break
             if line.startswith(b"event: "):
                 event = line[7:].strip()
-            elif line.startswith(b"data: ") and event == b"state":
+            elif line.startswith(b"data: ") and event in (b"state", b"changes"):
                 self.came.append(at_s)
                 self.longest = max(self.longest, len(line))
                 self._hear(msgspec.json.decode(line[6:], type=_State), at_s)

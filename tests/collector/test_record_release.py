@@ -20,7 +20,14 @@ from collector.record.rounds.loads import TakeOut
 from collector.record.rounds.lookbacks import CloseLookBack
 from collector.record.rounds.quarantine import LiftQuarantine, QuarantineDevice
 from collector.record.rounds.release import Release, release_facts
-from collector.record.rounds.rinses import AttestDried, BeginRinse, EndRinse, rinses_needed
+from collector.record.rounds.rinses import (
+    AttestDried,
+    BeginRinse,
+    EndRinse,
+    RecordRinses,
+    TimedRinse,
+    rinses_needed,
+)
 from collector.record.rounds.turn_findings import turn_findings
 from collector.record.rounds.turns import BeginTurn
 from collector.record.rounds.use import RecordUse, StoreDevice
@@ -121,6 +128,56 @@ def test_nothing_is_rinsed_before_it_was_taken_out(ward: Ward) -> None:
         "A2 has not been soaked: its round T2 was begun 2026-03-02 09:00 by Tina Test.",
         "Attest its steps and start a load with it.",
     )
+
+
+def timed(ward: Ward, *devices: str, times: int = 3, ms: int = MINUTE_MS, reason: str = "Timed there.") -> RecordRinses:
+    """So many rinses one after the other, up to now."""
+    first_ms = ward.now_ms - times * ms
+    rinses = tuple(TimedRinse(first_ms + each * ms, first_ms + (each + 1) * ms) for each in range(times))
+    return RecordRinses(devices=devices, rinses=rinses, fresh_water=True, reason=reason)
+
+
+def test_rinses_that_were_timed_beside_the_basin_are_recorded_at_once(ward: Ward) -> None:
+    ward.soaked("A1", "A2")
+    ward.recording.later(4 * MINUTE_MS)
+    ward.do(timed(ward, "A1", "A2"))
+    for device in ("A1", "A2"):
+        assert [each.ended_ms for each in ward.turn(device).rinses] == [
+            ward.now_ms - 2 * MINUTE_MS,
+            ward.now_ms - MINUTE_MS,
+            ward.now_ms,
+        ]
+    ward.do(AttestDried(device="A1"))
+    ward.recording.later(HOUR_MS)
+    assert "rinses" not in [missing.rule for missing in release_facts(ward.recording.book(), ward.turn("A1"))[1]]
+
+
+def test_a_short_rinse_among_timed_ones_does_not_count(ward: Ward) -> None:
+    ward.soaked("A1")
+    ward.recording.later(4 * MINUTE_MS)
+    ward.do(timed(ward, "A1", ms=MINUTE_MS - 1))
+    assert "rinses" in [missing.rule for missing in release_facts(ward.recording.book(), ward.turn("A1"))[1]]
+
+
+def test_timed_rinses_follow_one_another_and_what_is_on_record(ward: Ward) -> None:
+    ward.soaked("A1")
+    ward.recording.later(4 * MINUTE_MS)
+    now_ms = ward.now_ms
+    assert ward.refused(timed(ward, "A1", reason=" "))[0] == "reason"
+    for rinses in (
+        [TimedRinse(now_ms - 1, now_ms + 1)],
+        [TimedRinse(now_ms - 1, now_ms - 2)],
+        [TimedRinse(now_ms - 5, now_ms - 5)],
+        [TimedRinse(now_ms - 9, now_ms - 5), TimedRinse(now_ms - 6, now_ms)],
+        [TimedRinse(now_ms - 90 * MINUTE_MS, now_ms)],
+    ):
+        deed = RecordRinses(devices=("A1",), rinses=tuple(rinses), fresh_water=True, reason="Timed there.")
+        assert ward.refused(deed)[0] == "rinse-times"
+    ward.do(timed(ward, "A1", times=1))
+    assert ward.refused(timed(ward, "A1", times=1))[0] == "rinse-times"
+    ward.do(BeginRinse(device="A1", fresh_water=True))
+    assert ward.refused(timed(ward, "A1", times=1))[0] == "rinse-running"
+    assert len(ward.turn("A1").rinses) == 2
 
 
 # Release

@@ -714,3 +714,35 @@ def test_strips_that_were_opened_before_anybody_recorded_it(recording: Recording
     assert recording.refused(long_ago)[0] == "strips-out-of-date"
     recording.do(OpenStripBottle(strip_bottle="S1", opened_ms=opened_ms, reason="Found open."))
     assert recording.get(StripBottle, "S1").use_by_ms == at("2026-05-21 08:00")
+
+
+# A dip that is recorded after it was timed beside the basin
+
+
+def timed(recording: Recording, seconds_ago: int, reason: str = "Timed at the basin.") -> BeginMecTest:
+    return BeginMecTest(
+        fill="F1", strip_bottle="S1", dipped_ms=recording.clock.now_ms - seconds_ago * 1000, reason=reason
+    )
+
+
+def test_a_dip_told_later_counts_from_the_dip(recording: Recording) -> None:
+    """Otherwise the strip would be read too late and pass for read in time."""
+    ready(recording)
+    recording.later(40_000)
+    test = recording.get(MecTest, recording.do(timed(recording, 30)).id)
+    out_ms = recording.clock.now_ms - 30_000 + STRIP.dip_ms
+    assert (test.dipped_ms, test.read_from_ms, test.read_until_ms) == (
+        recording.clock.now_ms - 30_000,
+        out_ms + STRIP.read_from_ms,
+        out_ms + STRIP.read_until_ms,
+    )
+
+
+def test_a_dip_told_later_has_its_limits(recording: Recording) -> None:
+    ready(recording)
+    assert recording.refused(timed(recording, 30))[0] == "dipped-before-pour"
+    recording.later(600_000)
+    assert recording.refused(timed(recording, 300))[0] == "read-too-late"
+    assert recording.refused(timed(recording, -60))[0] == "time"
+    assert recording.refused(timed(recording, 10, reason=""))[0] == "reason"
+    assert recording.all(MecTest) == []

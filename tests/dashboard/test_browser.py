@@ -97,8 +97,6 @@ def test_every_page_fits(browser: Browser, going: tuple[str, Going], width: int,
     with looked_at(browser, width, scheme) as page:
         for name, address in PAGES.items():
             page.goto(going[0] + address)
-            if name == "basin":
-                page.wait_for_selector(LINE)
             if page.query_selector("#link"):
                 page.wait_for_selector('#link[data-state="live"]')
             page.screenshot(path=ARTEFACTS / f"{name}-{width}-{scheme}.png", full_page=True)

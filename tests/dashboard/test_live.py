@@ -45,13 +45,20 @@ def lines(address: str) -> Iterator[Iterator[str]]:
 
 
 def states(stream: Iterator[str], seconds: float = 20, event: str = "state") -> Iterator[Any]:
-    """Every state as it comes; the stream never ends by itself, so what has not come in time fails."""
-    deadline, now = time.monotonic() + seconds, ""
+    """Every state as it comes, with the lanes that were told before it; what has not come in time fails."""
+    deadline, now, lanes = time.monotonic() + seconds, "", dict[str, Any]()
     for line in stream:
         if time.monotonic() > deadline:
             pytest.fail(f"what was waited for did not come within {seconds} s")
         if line.startswith("event: "):
             now = line.removeprefix("event: ").strip()
+        elif line.startswith("data: ") and event == "state" and now in ("state", "changes"):
+            state = json.loads(line.removeprefix("data: "))
+            lanes = lanes if now == "changes" else {}
+            if state["frame"]:
+                lanes |= {each["key"]: each for each in state["frame"]["lanes"]}
+                state["frame"]["lanes"] = list(lanes.values())
+            yield state
         elif line.startswith("data: ") and now == event:
             yield json.loads(line.removeprefix("data: "))
 

@@ -52,7 +52,7 @@ def test_one_basin(fresh: Client) -> None:
     assert "12 min at 20 °C or more" in text
     assert sensor(3) in text
     assert sensor(4) in text
-    assert "in progress: 13 min 9 s of 12 min proven" in text
+    assert "Soak met. Rinse next." in text
 
 
 def test_the_list_and_its_filters(client: Client) -> None:

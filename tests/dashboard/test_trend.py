@@ -8,7 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from dashboard.trend import FEWEST_POINTS, Point, spans, thinned
+from dashboard.trend import FEWEST_POINTS, Point, broken, thinned
 
 GAP_MS = 5_000
 
@@ -96,8 +96,8 @@ def test_too_few_points_are_refused() -> None:
         thinned([], most=7, gap_ms=GAP_MS)
 
 
-def test_neighbouring_spans_are_joined() -> None:
-    """Stretches that touch are one; a stretch in which it does not hold separates."""
-    flags = [(0, 10, True), (10, 20, True), (20, 30, False), (30, 40, True), (45, 50, True)]
-    assert spans(flags, gap_ms=0) == [(0, 20), (30, 40), (45, 50)]
-    assert spans(flags, gap_ms=5) == [(0, 20), (30, 50)]
+def test_a_gap_within_a_minute_breaks_a_line_of_minutes() -> None:
+    """Its middle lies between the minute's lowest and highest point, and keeps them apart whatever stays."""
+    line = [Point(60_000 * minute + part, 21_000 + part % 7) for minute in range(600) for part in (15_000, 45_000)]
+    drawn = thinned(broken(line, [(60_000 * 300 + 20_000, 60_000 * 300 + 38_000)]), most=40, gap_ms=10**9)
+    assert sum(point.mc is None for point in drawn) == 1

@@ -12,6 +12,7 @@ from collector.record.deed import Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.rounds.rounds import round_at
 from collector.record.rounds.soaks import profile_of
+from collector.record.said import need_reason
 from collector.record.things import Attested, Device, DeviceType, Id, Note, Rinsed, Rinses, Stage, Turn
 from soak.quantity import in_words
 
@@ -66,6 +67,79 @@ class EndRinse(Deed, frozen=True, kw_only=True):
             raise RefusedError("no-rinse", f"No rinse of {device.id} runs.", "Begin one, in fresh water.")
         ended = replace(turn.rinses[-1], ended_ms=book.at_ms)
         return book.put(replace(turn, rinses=(*turn.rinses[:-1], ended)))
+
+
+class TimedRinse(msgspec.Struct, frozen=True):
+    """One rinse as it was timed: when it began and when it had ended, milliseconds since 1970."""
+
+    began_ms: int
+    ended_ms: int
+
+
+@deed
+class RecordRinses(Deed, frozen=True, kw_only=True):
+    """Record rinses that were timed beside the basin.
+
+    Attributes:
+        devices: Asset numbers of what was rinsed together.
+        rinses: Each rinse, oldest first. One that was too short stays on record and does not count.
+        fresh_water: The water was fresh each time: nothing had been rinsed in it. If it was not, they do not count.
+        water: Its kind, e.g. "sterile"; rinse water is a published field of the disinfection record.
+    """
+
+    NAME = "record-rinses"
+
+    devices: Annotated[tuple[Id, ...], msgspec.Meta(min_length=1, max_length=50)]
+    rinses: Annotated[tuple[TimedRinse, ...], msgspec.Meta(min_length=1, max_length=20)]
+    fresh_water: bool
+    water: Annotated[str, msgspec.Meta(max_length=80)] = ""
+
+    def perform(self, book: Book) -> Turn:
+        """After they were taken out; the record says when it was told, beside when they were rinsed."""
+        need_reason(self, "Recording rinses after they were done", "Say in a few words why, for instance: timed there.")
+        _refuse_disorder(book, self.rinses)
+        rounds = [round_at(book, device_id, Stage.SOAKED)[1] for device_id in dict.fromkeys(self.devices)]
+        for turn in rounds:
+            _refuse_overlap(book, turn, self.rinses[0].began_ms)
+        timed = tuple(
+            Rinsed(book.who, each.began_ms, each.ended_ms, fresh=self.fresh_water, water=self.water.strip())
+            for each in self.rinses
+        )
+        for turn in rounds:
+            book.put(replace(turn, rinses=(*turn.rinses, *timed)))
+        return book.get(Turn, rounds[0].id)
+
+
+def _refuse_disorder(book: Book, rinses: tuple[TimedRinse, ...]) -> None:
+    """One after the other, and none ahead."""
+    times = [ms for each in rinses for ms in (each.began_ms, each.ended_ms)]
+    if times != sorted(times) or any(each.began_ms == each.ended_ms for each in rinses):
+        raise RefusedError(
+            "rinse-times",
+            "These rinses do not follow one another: each ends after it began, and before the next begins.",
+            "Type the times again, the oldest rinse first.",
+        )
+    if times[-1] > book.at_ms:
+        raise RefusedError(
+            "rinse-times", f"{book.local_text(times[-1])} lies ahead.", "Record a rinse once it has ended."
+        )
+
+
+def _refuse_overlap(book: Book, turn: Turn, began_ms: int) -> None:
+    """Not before the device went into the solution, and not while another rinse ran."""
+    last = turn.rinses[-1] if turn.rinses else None
+    if last is not None and last.ended_ms is None:
+        raise RefusedError(
+            "rinse-running", f"Rinse {len(turn.rinses)} of {turn.device} runs, as the record has it.", "End it first."
+        )
+    before_ms = max(turn.in_ms or 0, last.ended_ms if last and last.ended_ms else 0)
+    if began_ms < before_ms:
+        raise RefusedError(
+            "rinse-times",
+            f"{turn.device} was still being soaked or rinsed at {book.local_text(before_ms)}: "
+            f"no rinse of it began {book.local_text(began_ms)}.",
+            "Type the times of the rinses that are not on record yet.",
+        )
 
 
 @deed

@@ -12,7 +12,7 @@ from collector.record.deed import Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.rounds.lookback_opening import open_look_back
 from collector.record.rounds.soaks import soak_of
-from collector.record.solutions.needs import need_reason
+from collector.record.solutions.needs import moment, need_reason
 from collector.record.solutions.strips import strip_block, strips_prove, there
 from collector.record.things import Fill, Id, Load, MecPolicy, MecResult, MecTest, Profile, StripBottle, Turn
 from soak.quantity import in_words
@@ -27,12 +27,14 @@ class BeginMecTest(Deed, frozen=True, kw_only=True):
     Attributes:
         fill: What is tested.
         strip_bottle: With a strip of which bottle.
+        dipped_ms: When, if it is recorded after the dip: the window for reading it counts from then.
     """
 
     NAME = "begin-mec-test"
 
     fill: Id
     strip_bottle: Id
+    dipped_ms: int | None = None
 
     def perform(self, book: Book) -> MecTest:
         """Dip, take it out after the dip time, and read it within its window, counted from taking it out."""
@@ -48,19 +50,20 @@ class BeginMecTest(Deed, frozen=True, kw_only=True):
             )
         if block := strip_block(book, bottle):
             raise block
-        _end_waiting(book, fill)
-        out_ms = book.at_ms + bottle.strip.dip_ms
-        return book.put(
-            MecTest(
-                id=book.next_id(MecTest),
-                fill=fill.id,
-                strip_bottle=bottle.id,
-                by=book.who,
-                dipped_ms=book.at_ms,
-                read_from_ms=out_ms + bottle.strip.read_from_ms,
-                read_until_ms=out_ms + bottle.strip.read_until_ms,
-            )
+        dipped_ms = moment(book, self, self.dipped_ms, "Dipping a strip")
+        out_ms = dipped_ms + bottle.strip.dip_ms
+        test = MecTest(
+            id=book.next_id(MecTest),
+            fill=fill.id,
+            strip_bottle=bottle.id,
+            by=book.who,
+            dipped_ms=dipped_ms,
+            read_from_ms=out_ms + bottle.strip.read_from_ms,
+            read_until_ms=out_ms + bottle.strip.read_until_ms,
         )
+        _refuse_dipped_long_ago(book, fill, test)
+        _end_waiting(book, fill)
+        return book.put(test)
 
 
 @deed
@@ -239,6 +242,23 @@ def _waiting(book: Book, test_id: str) -> MecTest:
             "To test again, dip a new strip.",
         )
     return test
+
+
+def _refuse_dipped_long_ago(book: Book, fill: Fill, test: MecTest) -> None:
+    """A dip may be recorded as long as its strip can still be read, and of what was in the basin then."""
+    if test.dipped_ms < fill.tested_after_ms:
+        raise RefusedError(
+            "dipped-before-pour",
+            f"Fill {fill.id} was poured or topped up at {book.local_text(fill.tested_after_ms)}, after that dip.",
+            "Dip a new strip in what is in the basin now.",
+        )
+    if book.at_ms > test.read_until_ms:
+        raise RefusedError(
+            "read-too-late",
+            f"A strip dipped at {_clock(book, test.dipped_ms)} was to be read by {_clock(book, test.read_until_ms)}: "
+            "its colour says nothing any more.",
+            "Throw the strip away and dip a new one.",
+        )
 
 
 def _refuse_outside(book: Book, test: MecTest) -> None:
