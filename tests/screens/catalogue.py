@@ -16,7 +16,7 @@ SCREENS: dict[str, tuple[str, ...]] = {
     "/alarms": ("/alarms",),
     "/alarms/load": ("/alarms/load",),
     "/alarms/{alarm_id:str}": ("/alarms/W1", "/alarms/W8"),
-    "/audit": ("/audit", "/audit?find=GS-01"),
+    "/audit": ("/audit", "/audit?device=GS-01"),
     "/basins/{node:str}/{name:str}": ("/basins/n1/b1", "/basins/n1/b2", "/basins/n2/b1", "/basins/n3/b1"),
     "/basins/{node:str}/{name:str}/trend": ("/basins/n1/b1/trend",),
     "/closures": ("/closures",),
