@@ -58,7 +58,11 @@ def ways_out(book: Book, held: Held, basin: str, refusal: RefusedError, signed: 
         return Said.of(refusal, off=tuple(each for each in held.devices if not _fits(book, each, basin)))
     links = override_links(book, held.devices, basin, signed.person)
     put_right = next_for(block, basin, found.fill)
-    return Said.of(refusal, links=(put_right, *links) if put_right else links)
+    said = Said.of(refusal, links=(put_right, *links) if put_right else links)
+    if found.fill and not links:  # without a fill nobody can let it start
+        how = _("For that the steps go on record first, then the supervisor’s badge and the basin are scanned here.")
+        return said._replace(next_step=f"{said.next_step} {how}")
+    return said
 
 
 def _fits(book: Book, device: str, basin: str) -> bool:

@@ -86,7 +86,9 @@ WORDS = {
         N_("Attested as dry"),
     ),
     Step.DRYING: Words(N_("{place}: drying"), "", N_("Until {time} at least; then attest that it is dry.")),
-    Step.SOAKING: Words(N_("{place}: soaking"), "", N_("Keep the lid closed until the time is over.")),
+    Step.SOAKING: Words(
+        N_("{place}: soaking"), "", N_("Keep the lid closed until its page says that the soak has met.")
+    ),
     Step.REPROCESS: Words(N_("{device}: not releasable. Reprocess."), "", "{why}"),
     Step.HELD: Words(N_("{device}: held"), "", "{why}"),
 }

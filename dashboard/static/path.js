@@ -82,7 +82,7 @@
     }
     sending = false;
     delete path.dataset.sending;
-    if (path.getBoundingClientRect().top < 0) path.scrollIntoView(); // typing had moved the page to the scan line
+    if (path.getBoundingClientRect().top < 0) toSentence(); // typing had moved the page to the scan line
   }
 
   document.addEventListener("submit", (event) => {
@@ -94,6 +94,12 @@
     waiting.push(action ? [["action", action]] : [["scan", text]]);
     sendAll();
   });
+
+  // With the alarms above it, where both have room.
+  function toSentence() {
+    const top = path.getBoundingClientRect().top + scrollY;
+    scrollTo(0, top < innerHeight / 2 ? 0 : top);
+  }
 
   async function watch() {
     const due = "watch" in path.dataset && !sending && !document.hidden;
@@ -116,6 +122,13 @@
   setTimeout(watch, LOOK_MS);
 
   // With scripts the scanner needs no focus, which would move the page to the scan line at every key and bring up a
-  // tablet's keyboard; without them the field has it from the start.
-  addEventListener("load", () => setTimeout(() => field.value || field.blur())); // a scan has begun: it goes on there
+  // tablet's keyboard; without them the field has it from the start. A scan that has begun there goes on there.
+  const AT_START_MS = 3000;
+  const loadedMs = performance.now();
+  let wanted = false; // somebody points, or walks with Tab
+  addEventListener("pointerdown", () => (wanted = true), true);
+  addEventListener("keydown", (event) => (wanted ||= event.key === "Tab"), true);
+  const giveBack = () => performance.now() - loadedMs < AT_START_MS && !wanted && !field.value && field.blur();
+  field.addEventListener("focus", giveBack);
+  if (document.activeElement === field) giveBack();
 })();
