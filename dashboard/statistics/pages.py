@@ -80,7 +80,7 @@ async def statistics_page(
     problem = ""
     what: Asked | None = None
     try:
-        what, body = await _ask(site, wanted, lambda found: found.body())
+        what, body = await _ask(site, wanted, lambda found: found.body(_MOST_FAILURES))
     except QueryError as error:
         problem = str(error)
     basins: list[Basin] = await site.store.read(lambda reader: reader.basins())

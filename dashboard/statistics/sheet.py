@@ -71,8 +71,8 @@ class Statistics:
             return each.closure.last_ms - each.closure.closing_ms >= PASSING_MS
         return each.kind is Kind.SOAK
 
-    def body(self) -> StatisticsBody:
-        """All of it."""
+    def body(self, most_failures: int = MOST_FAILURES) -> StatisticsBody:
+        """All of it; of those that failed at most so many, newest first."""
         asked, total = self._asked, counts.counted(self.soaks)
         by_group = [counts.counted(each) for each in self._grouped]
         return StatisticsBody(
@@ -110,7 +110,7 @@ class Statistics:
             coldest=self._margin("mc", margins.coldest_mc, sayings.of_coldest),
             release=_release(rounds_met(self._met())),
             alarms=_alarms(responses(self._found.alarms)),
-            failures=self.failed(),
+            failures=self.failed(most_failures),
         )
 
     @property
