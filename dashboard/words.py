@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import re
 
-from dashboard.degrees import shown, shown_tenths
+from dashboard.degrees import fahrenheit_shown, shown, shown_tenths
 from dashboard.texts import ENGLISH, N_, _, language
 from soak.closure import Closure, Edge, Finding, Verdict
 from soak.findings import CODES
-from soak.quantity import in_words
+from soak.quantity import in_words, tenths
 from soak.requirement import Requirement, SensorTerms, most_mc, needs_mc
 
 STANDING_MS = 60 * 60_000
@@ -27,6 +27,20 @@ _EDGES = {
 }
 
 
+OPENED_EARLY = "opened-early"
+_CAUSES = {
+    "no-requirement": N_("no requirement"),
+    "below-minimum": N_("too cold"),
+    "above-maximum": N_("too warm"),
+    "guard-band": N_("too close to the limit"),
+    "sensor-fault": N_("no temperature"),
+    "readings-missing": N_("readings missing"),
+    "closing-not-seen": N_("closing not seen"),
+    OPENED_EARLY: N_("opened at {time}"),
+}
+"""Why a closure is not met, by the code of its finding, the nearest cause first."""
+
+
 def edge_words(edge: Edge) -> str:
     """How a closure began or ended."""
     return _(_EDGES[edge])
@@ -35,15 +49,15 @@ def edge_words(edge: Edge) -> str:
 def needs_words(requirement: Requirement, terms: SensorTerms) -> str:
     """What the display must show: "needs 20.6 or more", with the most it may show where there is a maximum."""
     most = most_mc(requirement, terms)
-    least = _bare(shown_tenths(needs_mc(requirement, terms), up=True))
+    least = bare_tenths(needs_mc(requirement, terms), up=True)
     if most is None:
         return _("needs {least} or more").format(least=least)
-    return _("needs {least} to {most}").format(least=least, most=_bare(shown_tenths(most)))
+    return _("needs {least} to {most}").format(least=least, most=bare_tenths(most))
 
 
-def _bare(text: str) -> str:
-    """Without the unit that stands beside the temperature itself."""
-    return text.replace(" °C", "")
+def bare_tenths(mc: int, *, up: bool = False) -> str:
+    """A temperature without its unit, beside one that has it: "20.6"; with degrees Fahrenheit: "20.6 °C (69.1 °F)"."""
+    return shown_tenths(mc, up=up) if fahrenheit_shown() else tenths(mc, up=up)
 
 
 def requirement_words(requirement: Requirement | None) -> str:
@@ -53,26 +67,23 @@ def requirement_words(requirement: Requirement | None) -> str:
     contact, least = in_words(requirement.contact_ms), shown(requirement.min_mc)
     if requirement.max_mc is None:
         return _("{contact} at {least} or more").format(contact=contact, least=least)
-    text = _("{contact} at {least} or more, at most {most}")
-    return text.format(contact=contact, least=least, most=shown(requirement.max_mc))
+    return _("{contact} at {least} or more, at most {most}").format(
+        contact=contact, least=least, most=shown(requirement.max_mc)
+    )
 
 
 def short_reason(closure: Closure) -> str:
     """Why a closure is not met, the nearest cause in a word or two; empty for one that is met or running."""
+    cause = nearest_cause(closure)
+    return _(_CAUSES[cause]).format(time=in_words(closure.credited_ms)) if cause else ""
+
+
+def nearest_cause(closure: Closure) -> str:
+    """The code of the finding that says best why a closure is not met; empty for one that is met or running."""
     if closure.verdict not in (Verdict.NOT_MET, Verdict.UNPROVEN):
         return ""
     codes = {finding.code for finding in closure.findings}
-    causes = {
-        "no-requirement": _("no requirement"),
-        "below-minimum": _("too cold"),
-        "above-maximum": _("too warm"),
-        "guard-band": _("too close to the limit"),
-        "sensor-fault": _("no temperature"),
-        "readings-missing": _("readings missing"),
-        "closing-not-seen": _("closing not seen"),
-        "opened-early": _("opened at {duration}").format(duration=in_words(closure.credited_ms)),
-    }
-    return next((words for code, words in causes.items() if code in codes), "")
+    return next((code for code in _CAUSES if code in codes), "")
 
 
 def proven_words(credited_ms: int, contact_ms: int | None) -> str:
