@@ -39,6 +39,7 @@ from dashboard.pages import page_router
 from dashboard.problems import answer_problem
 from dashboard.readiness_api import readiness_router
 from dashboard.record_pages import record_router
+from dashboard.recorded_words import finding_words, kind_word, verdict_word
 from dashboard.rehearsal_api import rehearsal_router
 from dashboard.review_api import review_router
 from dashboard.shapes import ClosureBody
@@ -48,7 +49,7 @@ from dashboard.signin_pages import signin_page_router
 from dashboard.site import Site
 from dashboard.things_api import things_router
 from dashboard.when import SiteTime
-from dashboard.words import edge_words, finding_words, kind_word, proven_words, quiet, requirement_words, verdict_word
+from dashboard.words import edge_words, proven_words, quiet, requirement_words
 from soak.quantity import in_words
 from soak.rehearsal import Rehearsal
 
