@@ -26,9 +26,9 @@ from dashboard.ledger_pages import page_of
 from dashboard.ledger_view import records_about
 from dashboard.record_device import closure_row
 from dashboard.record_query import Names, needed
+from dashboard.recorded_words import kind_word
 from dashboard.texts import N_, _
 from dashboard.when import DAY_MS, SiteTime
-from dashboard.words import kind_word
 from soak.alarms import Priority
 
 OVER_WITHIN_MS = DAY_MS

@@ -45,6 +45,7 @@ from dashboard.path.start_pages import start_router
 from dashboard.problems import answer_problem
 from dashboard.readiness_api import readiness_router
 from dashboard.record_pages import record_router
+from dashboard.recorded_words import finding_words, kind_word, verdict_word
 from dashboard.rehearsal_api import rehearsal_router
 from dashboard.review_api import review_router
 from dashboard.shapes import ClosureBody
@@ -59,7 +60,7 @@ from dashboard.today.page import today_router
 from dashboard.trend_pages import trend_router
 from dashboard.unassigned_pages import unassigned_router
 from dashboard.when import SiteTime
-from dashboard.words import edge_words, finding_words, kind_word, proven_words, quiet, requirement_words, verdict_word
+from dashboard.words import edge_words, proven_words, quiet, requirement_words
 from soak.quantity import in_words
 from soak.rehearsal import Rehearsal
 
