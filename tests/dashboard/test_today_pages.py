@@ -64,7 +64,7 @@ def test_each_lane_says_what_is_next(fresh: Client) -> None:
     assert "Needs somebody No temperature" in said["n2/b2"]
     assert "Due No fill" in said["n3/b1"]
     assert "3 of 5 basins need somebody" in words(html)
-    assert "lid open 21.2 °C" in said["n1/b1"]
+    assert "lid open 21.3 °C" in said["n1/b1"]
 
 
 def test_soaks_are_told_apart_by_word_and_pattern(fresh: Client) -> None:
