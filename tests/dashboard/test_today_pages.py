@@ -128,6 +128,7 @@ def test_readings_that_come_later_are_in_the_line(
         player.close()
         after = path_of(lane(page(asking, "/"), "n1/b1"))
     assert after != before
+    assert after.count("M") == 1, "the line has a gap"
     app = build_app(data, rehearsal=pagekit.rehearsal(), when=pagekit.WHEN)
     with TestClient(app, base_url="http://127.0.0.1:8080") as asking:
         assert path_of(lane(page(asking, "/"), "n1/b1")) == after
