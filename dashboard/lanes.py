@@ -26,6 +26,7 @@ BACKLOG_WORTH_SAYING = 300
 _RIM_Y, _FLOOR_Y = 30.0, 124.5
 _ROOM_FOR_COUNTER = 40.0
 _LID_WORDS = {"open": N_("lid open"), "closed": N_("lid closed"), "unknown": N_("lid not known")}
+_MINUTE_MS = 60_000
 _TICK_STEPS_S = (10, 30, 60, 300, 600, 1800, 3600)
 _MOST_TICKS = 16
 
@@ -79,9 +80,9 @@ class Lane(msgspec.Struct, frozen=True):
         href: Where that is done or explained.
         lid_word: "lid open", "lid closed" or "lid not known".
         since_ms: When the closure in progress began, milliseconds since 1970; None with the lid open.
-        until_ms: When it will be complete, or the time now.
+        until_ms: When it will be complete, or the time now; a whole minute, so that a lane changes when something does.
         level: Time proven without a break, in thousandths of the contact time.
-        at_ms: When the newest reading was taken, milliseconds since 1970; None if there is none.
+        at_ms: The minute in which the newest reading was taken, milliseconds since 1970; None if there is none.
         at_mc: What its coldest sensor showed, corrected; None if none did.
         drawn: Changes when the day's blocks are to be drawn anew.
     """
@@ -238,9 +239,9 @@ def lane(basin: BasinSeen, when: SiteTime) -> Lane:
         href=following.href,
         lid_word=_(_LID_WORDS[known.lid.value if known else "unknown"]),
         since_ms=since_ms,
-        until_ms=None if since_ms is None else max(said.ready_ms or 0, seen.now_ms),
+        until_ms=None if since_ms is None else -(-max(said.ready_ms or 0, seen.now_ms) // _MINUTE_MS) * _MINUTE_MS,
         level=said.level,
-        at_ms=known.at_utc_ms if known else None,
+        at_ms=known.at_utc_ms // _MINUTE_MS * _MINUTE_MS if known else None,
         at_mc=_coldest_mc(basin, known),
         drawn=_drawn(basin, since_ms),
     )

@@ -118,13 +118,13 @@ def test_what_happens_reaches_the_page(browser: Browser, going: tuple[str, Going
         expect(lane.locator("svg.vessel")).to_have_attribute("data-lid", "closed")
         expect(lane.locator('[data-f="running"]')).to_be_visible()
         blocks = lane.locator('.course a[href^="/closures/"]')
-        expect(blocks).to_have_count(6)
+        expect(blocks).to_have_count(5)
         page.evaluate("window.sameDocument = true")
         basins.lids["n2/b1"] = "open"
         expect(lane.locator("svg.vessel")).to_have_attribute("data-lid", "open", timeout=WAIT_MS)
         expect(lane.locator('[data-f="level"]')).to_have_attribute("height", "0")
         expect(lane.locator('[data-f="then"]')).to_contain_text("Opened 13:1")
-        expect(blocks).to_have_count(7)
+        expect(blocks).to_have_count(6)
         expect(blocks.last).to_have_attribute("data-v", "met")
         expect(lane.locator('[data-f="running"]')).to_be_hidden()
         filled = page.locator('[data-key="n1/b2"] .filled')
@@ -268,7 +268,7 @@ def test_keys_are_enough(browser: Browser, going: tuple[str, Going]) -> None:
         assert page.evaluate("document.activeElement.getBoundingClientRect().left") >= 0
         page.keyboard.press("Enter")
         page.keyboard.press("Tab")
-        assert page.evaluate("document.activeElement.textContent") == "Basin 1"
+        assert page.evaluate("document.activeElement.textContent") == "Day before"
         assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
 
 

@@ -114,6 +114,13 @@ def closed(begin: str, minutes: int, verdict: Verdict = Verdict.MET, number: int
         verdict=verdict,
         requirement=None,
         credited_ms=0,
+        not_out_ms=0,
+        not_out_unlimited=False,
+        allowance_mc=None,
+        coldest_mc=None,
+        hottest_mc=None,
+        readings=1,
+        known=1,
     )
     return Closed(number, 1, f"a:{number}", at(begin), at(begin) + minutes * MINUTE_MS, closure)
 
@@ -123,7 +130,7 @@ HOURS = Hours(at("07:00"), at("15:00"))
 
 def test_a_block_says_its_verdict_in_word_and_sentence() -> None:
     (block,) = blocks([closed("09:00", 14)], None, HOURS, WHEN, "Basin 1")
-    assert (block.kind, block.href, block.x, block.width) == ("met", "/closures/1", "25%", "2.91%")
+    assert (block.kind, block.href, block.x, block.width) == ("met", "/closures/1", "25%", "2.92%")
     assert block.label.replace("\u00a0", " ") == "Basin 1, 09:00–09:14: met · 14 min"
     assert [(word.text.replace("\u00a0", " "), word.places) for word in block.words] == [("met · 14 min", "s0 s1 s2")]
 

@@ -64,7 +64,7 @@ def test_each_lane_says_what_is_next(fresh: Client) -> None:
     assert "Needs somebody No temperature" in said["n2/b2"]
     assert "Due No fill" in said["n3/b1"]
     assert "3 of 5 basins need somebody" in words(html)
-    assert "lid open 21.2 °C" in said["n1/b1"]
+    assert "lid open 21.3 °C" in said["n1/b1"]
 
 
 def test_soaks_are_told_apart_by_word_and_pattern(fresh: Client) -> None:
@@ -128,6 +128,7 @@ def test_readings_that_come_later_are_in_the_line(
         player.close()
         after = path_of(lane(page(asking, "/"), "n1/b1"))
     assert after != before
+    assert after.count("M") == 1, "the line has a gap"
     app = build_app(data, rehearsal=pagekit.rehearsal(), when=pagekit.WHEN)
     with TestClient(app, base_url="http://127.0.0.1:8080") as asking:
         assert path_of(lane(page(asking, "/"), "n1/b1")) == after
