@@ -5,9 +5,8 @@ from __future__ import annotations
 import re
 
 from dashboard.degrees import fahrenheit_shown, shown, shown_tenths
-from dashboard.texts import ENGLISH, N_, _, language
-from soak.closure import Closure, Edge, Finding, Verdict
-from soak.findings import CODES
+from dashboard.texts import N_, _
+from soak.closure import Closure, Edge, Verdict
 from soak.quantity import in_words, tenths
 from soak.requirement import Requirement, SensorTerms, most_mc, needs_mc
 

@@ -4,8 +4,7 @@ const trendSoaks = (() => {
   const { iso, clock, spell, full } = trendLook;
   const HOUR_MS = 3600000;
   const VERDICTS = ["met", "not met", "unproven"];
-  const NARROW = 56;
-  const margin = (body) => (rowsOf(body) && document.getElementById("chart").clientWidth > 700 ? 124 : NARROW);
+  const margin = (body) => (rowsOf(body) ? 124 : 56);
   const rowsOf = (body) => body.closures_left_out > 0;
 
   const looks = (look) => ({
@@ -59,13 +58,12 @@ const trendSoaks = (() => {
     });
   }
 
-  // Beside the rows where there is room, else upon them.
+  // Beside the rows, on a phone too: upon them a word would hide what failed.
   function rowNotes(body, look) {
-    const beside = margin(body) > NARROW;
     const counted = (verdict) => body.blocks.filter((each) => each.verdict === verdict).flatMap((each) => each.count).reduce((sum, count) => sum + count, 0);
     return VERDICTS.map((verdict, row) => ({
-      xref: "paper", x: beside ? -0.004 : 0.004, xanchor: beside ? "right" : "left", yref: "y2", y: 1.37 - row * 0.58, yanchor: "middle", showarrow: false, borderpad: 1,
-      bgcolor: beside ? "rgba(0,0,0,0)" : look.paper, opacity: 0.9, text: `${verdict} ${counted(verdict)}`, font: { color: look.ink, size: 14, weight: 600 },
+      xref: "paper", x: -0.004, xanchor: "right", yref: "y2", y: 1.37 - row * 0.58, yanchor: "middle", showarrow: false, borderpad: 1,
+      text: `${verdict} ${counted(verdict)}`, font: { color: look.ink, size: 14, weight: 600 },
     }));
   }
 

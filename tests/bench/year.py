@@ -60,8 +60,6 @@ _UNPLUGGED_EVERY, _UNPLUGGED_FROM, _UNPLUGGED_TO = 40, 400, 490
 """In one soak of so many the sensor gives nothing between these readings after the closing."""
 
 _MADE = "year.json"
-_COURSE = [name for name in Sealed._fields if name == "course"]
-"""Beside the minutes, where this version keeps it."""
 
 
 class Event(NamedTuple):
@@ -208,14 +206,13 @@ def _moved_page(
     connection: sqlite3.Connection, sealed: machine.PageSealed, part: int
 ) -> tuple[machine.PageSealed, Sealed]:
     """The page of another stream at another time: stream and clock are the only places that say so."""
-    columns = ", ".join(["body", "first_utc_ms", "last_utc_ms", "undated", "minutes", *_COURSE])
     row = connection.execute(
-        f"""SELECT {columns}
+        """SELECT p.body, i.first_utc_ms, i.last_utc_ms, i.undated, i.minutes, i.course
            FROM page p JOIN page_index i USING (stream_id, first) JOIN stream s ON s.id = p.stream_id
            WHERE s.stream = ? AND p.first = ?""",
         (sealed.stream, sealed.first),
     ).fetchone()
-    body, first_utc_ms, last_utc_ms, undated, packed, *courses = row
+    body, first_utc_ms, last_utc_ms, undated, packed, course = row
     page = msgspec.json.decode(zlib.decompress(body), type=PageBody)
     clock = [(index, ms, _moved_text(utc, part), synced) for index, ms, utc, synced in page.clock]
     content = msgspec.json.encode(replace(page, stream=_stream(page.stream, part), clock=clock), order="sorted")
@@ -229,7 +226,6 @@ def _moved_page(
     sha256, kept = hashlib.sha256(content).hexdigest(), zlib.compress(content, 9)
     run = sealed.first, sealed.last
     whole = replace(sealed, stream=_stream(sealed.stream, part), sha256=sha256, kept_crc32=zlib.crc32(kept))
-    made = dict(zip(_COURSE, (_moved_course(each, part) for each in courses), strict=True))
     page_row = Sealed(
         run=run,
         times_utc_ms=times,
@@ -237,7 +233,7 @@ def _moved_page(
         body=kept,
         minutes=minutes.pack(later),
         undated=bool(undated),
-        **made,
+        course=_moved_course(course, part),
     )
     return whole, page_row
 
