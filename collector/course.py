@@ -65,7 +65,7 @@ Sums = dict[str, dict[int, Sum]]
 """By sensor and stretch, counted from 1970 on."""
 
 
-class Course(msgspec.Struct):
+class Course(msgspec.Struct, gc=False):
     """Of one basin; times in milliseconds since 1970.
 
     Attributes:
@@ -83,7 +83,7 @@ class Course(msgspec.Struct):
     lid_open: list[Range]
 
 
-class _Columns(msgspec.Struct, frozen=True, array_like=True):
+class _Columns(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """One sensor as it is kept; times after the page's first reading."""
 
     stretch: list[int]  # the first, then differences
@@ -96,7 +96,7 @@ class _Columns(msgspec.Struct, frozen=True, array_like=True):
     gaps: list[int]  # begin, end, begin, …
 
 
-class _Packed(msgspec.Struct, frozen=True, array_like=True):
+class _Packed(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """A page's course as it is kept."""
 
     begin_ms: int

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import heapq
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -292,16 +293,18 @@ class Reader:
 
     def course(self, basin_id: int, since_ms: int, until_ms: int) -> Course:
         """What the readings of a basin say in short: half hours that touch the range, gaps, openings of the lid."""
-        courses: list[Course] = []
+        pages: list[tuple[int, bytes]] = []
+        rest: list[Course] = []
         for (stream_id,) in self._rows("SELECT id FROM stream WHERE basin_id = ? ORDER BY id", (basin_id,)):
-            pages = self._rows(
-                "SELECT course FROM page_index WHERE stream_id = ? AND last_utc_ms >= ? AND first_utc_ms < ?",
+            pages += self._rows(
+                """SELECT first_utc_ms, course FROM page_index
+                   WHERE stream_id = ? AND last_utc_ms >= ? AND first_utc_ms < ?""",
                 (stream_id, since_ms - since_ms % HALF_HOUR_MS, until_ms + -until_ms % HALF_HOUR_MS),
             )
-            courses += [unpack(packed) for (packed,) in pages]
             ((sealed_to,),) = self._rows("SELECT ifnull(max(last), 0) FROM page WHERE stream_id = ?", (stream_id,))
-            courses.append(course_of(stored_pieces(self._db, stream_id, from_number=sealed_to + 1, sealed=False)))
-        courses.sort(key=lambda course: course.begin_ms)
+            rest.append(course_of(stored_pieces(self._db, stream_id, from_number=sealed_to + 1, sealed=False)))
+        opened = (unpack(packed) for _, packed in sorted(pages))  # one after the other: those of a year are many
+        courses = heapq.merge(opened, sorted(rest, key=_begin), key=_begin)
         return put_together(courses, since_ms, until_ms)
 
     def blocks(self, basin_id: int, since_ms: int, until_ms: int) -> list[Block]:
@@ -375,6 +378,10 @@ class Reader:
     def _rows(self, sql: str, values: tuple[Any, ...] = ()) -> list[Any]:
         """All rows at once: a reader never holds a transaction open."""
         return self._db.conn.execute(sql, values).fetchall()
+
+
+def _begin(course: Course) -> int:
+    return course.begin_ms
 
 
 def _minute(minute: int, total: minutes.MinuteSum) -> Minute:

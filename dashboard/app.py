@@ -40,6 +40,7 @@ from dashboard.help_pages import help_router
 from dashboard.lanes import rehearsal_words
 from dashboard.pages import page_router
 from dashboard.path.release_pages import release_router
+from dashboard.path.scan_pages import scan_router
 from dashboard.path.start_pages import start_router
 from dashboard.problems import answer_problem
 from dashboard.readiness_api import readiness_router
@@ -54,6 +55,7 @@ from dashboard.site import Site
 from dashboard.site_pages import site_router
 from dashboard.statistics.pages import statistics_router
 from dashboard.things_api import things_router
+from dashboard.today.page import today_router
 from dashboard.trend_pages import trend_router
 from dashboard.unassigned_pages import unassigned_router
 from dashboard.when import SiteTime
@@ -99,6 +101,7 @@ def build_app(
 
     app = Litestar(
         route_handlers=[
+            today_router(),
             page_router(),
             basin_router(),
             trend_router(),
@@ -122,6 +125,7 @@ def build_app(
             help_router(),
             statistics_router(),
             start_router(),
+            scan_router(),
             release_router(),
             *([rehearsal_router()] if rehearsal else []),
         ],
@@ -137,7 +141,7 @@ def build_app(
         exception_handlers={Exception: answer_problem},
         middleware=[known_hosts, door],
         before_send=[protect],
-        lifespan=[site.live.running],
+        lifespan=[site.live.running, site.today.running],
         logging_config=None,  # only a command configures logging
     )
     app.state.live = site.live

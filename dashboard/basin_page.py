@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from typing import NamedTuple
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 from litestar import Response, Router, get
 from litestar.params import FromPath, FromQuery
@@ -48,8 +48,10 @@ async def basin_page(
     if since or until:
         query.time_range(since, until, None, site.utc_now_ms(), HOUR_MS)
         asked = {"since": since, "until": until}
-        return Redirect(f"/basins/{node}/{name}/trend?{urlencode({k: v for k, v in asked.items() if v})}")
+        return Redirect(f"/basins/{quote(node)}/{quote(name)}/trend?{urlencode({k: v for k, v in asked.items() if v})}")
     context = await _context(site, node, name)
+    frame = site.live.frame(await site.live.look())
+    context |= {"frame": frame, "lane": next(lane for lane in frame.lanes if lane.key == context["key"])}
     return Template(
         "basin.html", context={**context, "here": "today", "scripts": _there(_SCRIPTS), "styles": _there(_STYLES)}
     )
@@ -69,14 +71,11 @@ def _there(names: tuple[str, ...]) -> list[str]:
 async def _context(site: Site, node: str, name: str) -> dict[str, object]:
     each, facts, latest = await _asked(site, node, name)
     key = f"{node}/{name}"
-    frame = site.live.frame(await site.live.look())
     requirement = requirement_of(each)
     said = next_step(each, facts, site.when)
     return {
-        "frame": frame,
         "basin": each.seen.basin,
         "key": key,
-        "lane": next(lane for lane in frame.lanes if lane.key == key),
         "said": said,
         "sentence": together(said.sentence),
         "detail": together(said.detail),

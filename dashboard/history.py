@@ -84,7 +84,7 @@ def running_body(basin: Basin, now: BasinNow | None, when: SiteTime) -> ClosureB
 
 
 def _sensor(seen: Drawn, sensor: str, since_ms: int, until_ms: int, most: int) -> SensorTrend:
-    line, terms = seen.lines[sensor], seen.terms(sensor, until_ms)
+    line, terms = seen.lines[sensor], seen.force.terms(sensor, until_ms)
     known = [mc for _, mc in line if mc is not None]
     points = thinned(line, most=most, gap_ms=seen.gap_ms)
     return SensorTrend(
@@ -100,9 +100,9 @@ def _sensor(seen: Drawn, sensor: str, since_ms: int, until_ms: int, most: int) -
 
 def _limits(seen: Drawn, since_ms: int, until_ms: int) -> list[LimitBody]:
     """What was required, part by part; parts in which nothing was are left out."""
-    ends = [*(each.since_ms for each in seen.required), until_ms]
+    ends = [*(each.since_ms for each in seen.force.required), until_ms]
     found: list[LimitBody] = []
-    for each, (begin_ms, end_ms) in zip(seen.required, pairwise(ends), strict=True):
+    for each, (begin_ms, end_ms) in zip(seen.force.required, pairwise(ends), strict=True):
         begin_ms, end_ms = max(begin_ms, since_ms), min(end_ms, until_ms)  # noqa: PLW2901
         if each.requirement is None or begin_ms >= end_ms:
             continue

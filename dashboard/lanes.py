@@ -128,6 +128,7 @@ class Frame(msgspec.Struct, frozen=True):
 
     Attributes:
         live_at: Time of this state, to the second.
+        now_ms: The same, milliseconds since 1970, a whole second.
         rehearsal: What to say of a rehearsal, or empty.
         backlog_percent: How much has arrived, rounded down; None when there is nothing to say.
     """
@@ -135,6 +136,7 @@ class Frame(msgspec.Struct, frozen=True):
     site: str
     day: str
     live_at: str
+    now_ms: int
     rehearsal: str
     backlog_percent: int | None
     lanes: list[Lane]
@@ -159,6 +161,7 @@ def frame(look: Look, when: SiteTime, rehearsal: Rehearsal | None, worded: Worde
         site=look.site or _("This site"),
         day=when.day(look.now_ms),
         live_at=when.clock_seconds(look.now_ms),
+        now_ms=look.now_ms // 1000 * 1000,
         rehearsal=rehearsal_words(rehearsal),
         backlog_percent=backlog_percent(look.backlog.arrived, look.backlog.expected, speed),
         lanes=[_worded(each, when, worded) for each in look.basins],

@@ -12,7 +12,7 @@ from collector.record.things import KINDS, MecTest, Turn
 from dashboard.query import MissingError
 from dashboard.record_query import PER_PAGE, Names, Part
 from dashboard.record_words import record_about
-from dashboard.texts import _
+from dashboard.texts import N_, _
 
 _PAGES = {
     "fill": "/fills/{}",
@@ -70,8 +70,29 @@ def page_of(book: Book, kind: str, thing_id: str) -> str:
     return _PAGES.get(kind, "").format(thing_id)
 
 
+_KINDS = {
+    "alarm": N_("alarm"),
+    "bottle": N_("bottle"),
+    "closure-note": N_("note on closure"),
+    "device": N_("device"),
+    "device-type": N_("type of device"),
+    "drill": N_("drill"),
+    "fill": N_("fill"),
+    "handover": N_("handover note"),
+    "load": N_("load"),
+    "look-back": N_("look-back"),
+    "mec-test": N_("MEC test"),
+    "policy": N_("rules of the"),
+    "profile": N_("solution profile"),
+    "review": N_("review"),
+    "strip-bottle": N_("strip bottle"),
+    "transcript": N_("paper form"),
+    "turn": N_("round"),
+}
+
+
 def _kind_words(kind: str) -> str:
-    return {"turn": "round", "mec-test": "MEC test"}.get(kind, kind.replace("-", " "))
+    return _(_KINDS.get(kind, kind.replace("-", " ")))
 
 
 def entries(book: Book, number: int, *, only_said: bool) -> dict[str, object]:

@@ -34,6 +34,7 @@ class _Frame(msgspec.Struct, frozen=True):
     site: str
     day: str
     live_at: str
+    now_ms: int
     rehearsal: str
     backlog_percent: int | None
     lanes: list[msgspec.Raw]
@@ -107,17 +108,15 @@ class Told:
 
     def _encoded(self, version: int) -> str:
         """A message with the lanes that are newer than this version."""
-        frame = self._body.frame and _Frame(
-            *_head(self._body)[2:],
-            lanes=[msgspec.Raw(each.encoded) for each in self._lanes.values() if each.version > version],
-        )
+        lanes = [msgspec.Raw(each.encoded) for each in self._lanes.values() if each.version > version]
+        frame = _Frame(*_head(self._body)[2:], lanes=lanes) if self._body.frame else None
         return msgspec.json.encode(_Body(self._body.problem, self._body.collector, frame)).decode()
 
 
-def _head(body: LiveBody) -> tuple[str, str, str, str, str, str, int | None]:
+def _head(body: LiveBody) -> tuple[str, str, str, str, str, int, str, int | None]:
     """Everything but the lanes."""
     frame = body.frame
     if frame is None:
-        return body.problem, body.collector, "", "", "", "", None
-    rest = frame.site, frame.day, frame.live_at, frame.rehearsal, frame.backlog_percent
+        return body.problem, body.collector, "", "", "", 0, "", None
+    rest = frame.site, frame.day, frame.live_at, frame.now_ms, frame.rehearsal, frame.backlog_percent
     return body.problem, body.collector, *rest

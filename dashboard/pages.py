@@ -33,13 +33,6 @@ Text = FromQuery[str | None]
 Word = FromPath[str]
 
 
-@get("/", include_in_schema=False)
-async def basins_page(site: AskedSite) -> Template:
-    """The basins now."""
-    frame = site.live.frame(await site.live.look())
-    return Template("basins.html", context={"frame": frame, "here": "basins"})
-
-
 class _Filters(msgspec.Struct, frozen=True):
     """The list's filters as they stand in the address."""
 
@@ -149,7 +142,7 @@ async def robots() -> str:
 
 def page_router() -> Router:
     """All pages."""
-    pages = [basins_page, closures_page, closure_page, about_page]
+    pages = [closures_page, closure_page, about_page]
     return Router(
         "/", route_handlers=[Router("/", route_handlers=pages, guards=[only_known_parameters]), static_file, robots]
     )

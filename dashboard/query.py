@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from datetime import date
 
 from collector.read import Basin, Reader
+from dashboard.texts import _
 from dashboard.trend import FEWEST_POINTS
 from dashboard.when import LATEST_MS, SiteTime
 from soak.closure import Verdict
@@ -39,10 +40,10 @@ def moment_ms(name: str, text: str | None, default_ms: int) -> int:
     except (ValueError, OverflowError):
         ms = -1
     if not 0 <= ms <= LATEST_MS:
-        raise QueryError(
-            f"{name}={text[:60]!r} is no time between 1970 and 2100. "
-            "Write 2026-03-03T13:18:00Z, or whole milliseconds since 1970."
+        said = _(
+            "{asked} is no time between 1970 and 2100. Write 2026-03-03T13:18:00Z, or whole milliseconds since 1970."
         )
+        raise QueryError(said.format(asked=_asked(name, text)))
     return ms
 
 
@@ -55,13 +56,14 @@ def time_range(since: str | None, until: str | None, last: str | None, now_ms: i
         QueryError: A time or duration cannot be read, the range is empty, or both forms are given.
     """
     if last and (since or until):
-        raise QueryError("last goes without since and until. Give either last=8h, or since and until.")
+        raise QueryError(_("last goes without since and until. Give either last=8h, or since and until."))
     if last:
         return max(0, now_ms - _duration_ms("last", last)), now_ms
     until_ms = moment_ms("until", until, now_ms)
     since_ms = moment_ms("since", since, max(0, until_ms - default_ms))
     if since_ms >= until_ms:
-        raise QueryError(f"since={since} is not before until={until or 'now'}. Exchange them, or leave one out.")
+        text = _("since={since} is not before until={until}. Exchange them, or leave one out.")
+        raise QueryError(text.format(since=since, until=until or _("now")))
     return since_ms, until_ms
 
 
@@ -71,7 +73,8 @@ def _duration_ms(name: str, text: str) -> int:
     except ValueError as error:
         raise QueryError(f"{name}: {error}") from None
     if not 0 < ms <= LATEST_MS:
-        raise QueryError(f"{name}={text[:60]!r} is no length of time. Write more than 0, such as {name}=8h.")
+        said = _("{asked} is no length of time. Write more than 0, such as {name}=8h.")
+        raise QueryError(said.format(asked=_asked(name, text), name=name))
     return ms
 
 
@@ -84,7 +87,8 @@ def whole(name: str, text: str | None, default: int, least: int, most: int) -> i
     if not text:
         return default
     if not (text.isascii() and text.isdigit() and len(text) < 12 and least <= int(text) <= most):
-        raise QueryError(f"{name}={text[:60]!r} cannot be used. Write a whole number from {least} to {most}.")
+        said = _("{asked} cannot be used. Write a whole number from {least} to {most}.")
+        raise QueryError(said.format(asked=_asked(name, text), least=least, most=most))
     return int(text)
 
 
@@ -97,7 +101,8 @@ def choice(name: str, text: str | None, words: tuple[str, ...]) -> str:
     if not text:
         return words[0]
     if text not in words:
-        raise QueryError(f"{name}={text[:60]!r} cannot be used. Write one of: {', '.join(words)}.")
+        said = _("{asked} cannot be used. Write one of: {words}.")
+        raise QueryError(said.format(asked=_asked(name, text), words=", ".join(words)))
     return text
 
 
@@ -137,7 +142,8 @@ def local_day(text: str | None, when: SiteTime) -> tuple[int | None, int | None]
     except ValueError:
         day = date.min
     if not 1970 < day.year < 2100 or len(text) != 10:
-        raise QueryError(f"day={text[:60]!r} is no date. Write year, month and day, such as 2026-03-03.")
+        said = _("{asked} is no date. Write year, month and day, such as 2026-03-03.")
+        raise QueryError(said.format(asked=_asked("day", text)))
     return when.day_range(day)
 
 
@@ -151,7 +157,8 @@ def basin_named(reader: Reader, node: str, name: str) -> Basin:
     found = next((basin for basin in basins if (basin.node, basin.name) == (node, name)), None)
     if found is None:
         asked, known = f"{node}/{name}", [f"{basin.node}/{basin.name}" for basin in basins]
-        raise MissingError(f"There is no basin {asked[:80]!r}. {_nearest(asked, known)}")
+        said = _("There is no basin {basin}. {nearest}")
+        raise MissingError(said.format(basin=repr(asked[:80]), nearest=_nearest(asked, known)))
     return found
 
 
@@ -163,7 +170,7 @@ def basin_filter(reader: Reader, text: str | None) -> Basin | None:
     """
     if not text:
         return None
-    node, _, name = text.partition("/")
+    node, _slash, name = text.partition("/")
     try:
         return basin_named(reader, node, name)
     except MissingError as error:
@@ -179,11 +186,19 @@ def known_names(asked: Iterable[str], known: Iterable[str]) -> None:
     choices = sorted(known)
     for name in asked:
         if name not in choices:
-            raise QueryError(f"There is no parameter {name[:60]!r} here. {_nearest(name, choices)}")
+            said = _("There is no parameter {name} here. {nearest}")
+            raise QueryError(said.format(name=repr(name[:60]), nearest=_nearest(name, choices)))
 
 
 def _nearest(asked: str, known: list[str]) -> str:
     if not known:
-        return "There are none at all."
+        return _("There are none at all.")
     near = difflib.get_close_matches(asked, known, 1)
-    return f"Did you mean {near[0]!r}?" if near else f"Known: {', '.join(known[:20])}."
+    if near:
+        return _("Did you mean {name}?").format(name=repr(near[0]))
+    return _("Known: {names}.").format(names=", ".join(known[:20]))
+
+
+def _asked(name: str, text: str) -> str:
+    """A parameter as it stands in the address, cut short."""
+    return f"{name}={text[:60]!r}"

@@ -8,6 +8,7 @@ from collector.ledger import Record
 from collector.record import all as every_deed
 from collector.record.things import Device, Profile, Rinses, Stage, Turn
 from dashboard.degrees import shown
+from dashboard.forms import title
 from dashboard.texts import N_, _, many
 from dashboard.when import SiteTime
 from soak.quantity import in_words
@@ -165,8 +166,7 @@ def _near(ms: int | None, now_ms: int, when: SiteTime) -> str:
 def record_title(kind: str) -> str:
     """What a record is, in words: a deed's own title, or what the collector did."""
     found = every_deed.DEEDS.get(kind)
-    title = _((found.__doc__ or kind).partition("\n")[0]) if found else _(_MACHINE.get(kind, kind.replace("-", " ")))
-    short = title.partition(". ")[0].rstrip(".")
+    short = title(found) if found else _(_MACHINE.get(kind, kind.replace("-", " ")))
     return short[:1].upper() + short[1:]
 
 

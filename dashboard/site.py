@@ -18,10 +18,11 @@ from dashboard.door import Tries
 from dashboard.live import Live
 from dashboard.query import known_names
 from dashboard.store import Store
+from dashboard.today.sheets import Sheets
 from dashboard.when import SiteTime
 from soak.rehearsal import Rehearsal
 
-NOT_ASKED = ("site", "request", "data")
+NOT_ASKED = ("site", "request", "data", "accept_encoding")
 
 
 class Site:
@@ -55,6 +56,7 @@ class Site:
         self.pictures = Pictures(data_dir)
         self.collecting = Collecting(data_dir)
         self.live = Live(self.store, self.when, self.utc_now_ms, rehearsal, self.collecting)
+        self.today = Sheets(self.store)
 
 
 AskedSite = NamedDependency[Site]

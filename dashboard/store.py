@@ -13,6 +13,7 @@ from collector.errors import DataError
 from collector.read import Reader
 from collector.readings import stored_readings
 from collector.schema import FILE_NAME, connect
+from dashboard.texts import _
 from soak.reading import Reading
 
 T = TypeVar("T")
@@ -76,7 +77,7 @@ class Store:
     def open(self) -> Reader:
         """A connection to keep, for one thread; see `reader`."""
         if self.file() is None:
-            raise NotReadyError(f"There are no data in {self.data_dir} yet.")
+            raise NotReadyError(_("There are no data in {folder} yet.").format(folder=self.data_dir))
         return Reader(self.data_dir)
 
     def numbered(self, basin_id: int, since_ms: int, until_ms: int) -> list[Numbered]:
@@ -138,7 +139,7 @@ def understood(data_dir: Path) -> Iterator[None]:
         yield
     except sqlite3.OperationalError as error:
         if "no such table" in str(error):
-            raise NotReadyError(f"The database in {data_dir} is still being set up.") from None
+            raise NotReadyError(_("The database in {folder} is still being set up.").format(folder=data_dir)) from None
         raise _unusable(data_dir, error) from None
     except sqlite3.Error as error:
         raise _unusable(data_dir, error) from None
@@ -146,6 +147,8 @@ def understood(data_dir: Path) -> Iterator[None]:
 
 def _unusable(data_dir: Path, error: sqlite3.Error) -> DataError:
     return DataError(
-        f"The database in {data_dir} cannot be read at present ({error}). Nothing was changed. "
-        "If it stays so, look at the collector’s messages and the folder’s free space."
+        _(
+            "The database in {folder} cannot be read at present ({problem}). Nothing was changed. If it stays so, look "
+            "at the collector’s messages and the folder’s free space."
+        ).format(folder=data_dir, problem=error)
     )

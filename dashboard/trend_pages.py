@@ -50,14 +50,15 @@ async def _tables(site: Site, node: str, name: str, span: Range) -> dict[str, ob
 
     def ask(reader: Reader) -> tuple[Basin, list[ClosureBody], int, ClosureBody | None, list[Row]]:
         basin = query.basin_named(reader, node, name)
-        where = {"basin_id": basin.id, "since_ms": since_ms, "until_ms": until_ms}
-        found = [stored_body(each, basin, site.when) for each in reader.closures(**where, limit=_TABLE_ROWS)]
+        stored = reader.closures(basin_id=basin.id, since_ms=since_ms, until_ms=until_ms, limit=_TABLE_ROWS)
+        found = [stored_body(each, basin, site.when) for each in stored]
+        counts = reader.count_closures(basin_id=basin.id, since_ms=since_ms, until_ms=until_ms)
         running = running_body(basin, reader.now().get(basin.id), site.when)
         if running and not (running.closed_at_ms < until_ms and running.last_at_ms >= since_ms):
             running = None
         to_ms = min(until_ms, max(now_ms, since_ms + 1))
         tabled = rows(drawn(reader, basin, since_ms, until_ms), since_ms, to_ms, site.when)
-        return basin, found, sum(reader.count_closures(**where).values()) - len(found), running, tabled
+        return basin, found, sum(counts.values()) - len(found), running, tabled
 
     basin, closures, left_out, running, tabled = await site.store.read(ask)
     length_ms = until_ms - since_ms

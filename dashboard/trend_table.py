@@ -105,10 +105,8 @@ class _Sensor:
             counted, good = self._judged(at_ms, each)
             judged, in_range = judged + counted, in_range + good
             if each.known:
-                terms = self._seen.terms(self._sensor, at_ms)
-                correction_mc = terms.correction_mc if terms else 0
-                lowest.append(each.lowest_mc + correction_mc)
-                highest.append(each.highest_mc + correction_mc)
+                lowest.append(self._seen.force.corrected(self._sensor, at_ms, each.lowest_mc))
+                highest.append(self._seen.force.corrected(self._sensor, at_ms, each.highest_mc))
         without_ms = sum(max(0, min(to_ms, end_ms) - max(from_ms, begin_ms)) for from_ms, to_ms in self._gaps)
         if not self._sums:
             without_ms = end_ms - begin_ms
@@ -125,7 +123,7 @@ class _Sensor:
         )
 
     def _judged(self, at_ms: int, each: Sum) -> tuple[int, int]:
-        force = self._seen.in_force(at_ms)
+        force = self._seen.force.at(at_ms)
         terms = force.terms.get(self._sensor) if force else None
         if force is None or force.requirement is None or terms is None:
             return 0, 0

@@ -7,14 +7,14 @@ from urllib.parse import urlencode
 from collector.record.basins.readiness import Block, readiness
 from collector.record.book import Book
 from collector.record.errors import RefusedError
-from collector.record.rounds.loads import StartLoad
+from collector.record.rounds.loads import StartLoad, load_in
 from collector.record.rounds.rounds import basin_name, last_turn
 from collector.record.things import Device, DeviceType, Load, Person, Role, Stage, Step
 from dashboard.look import BasinSeen
 from dashboard.path.held import Held
 from dashboard.path.loaded import of_load
 from dashboard.path.shapes import Declared, Line, Link, Shown, State
-from dashboard.path.starting import missing_steps, rehearse
+from dashboard.path.starting import Phase, missing_steps, phase_of, rehearse
 from dashboard.readiness_view import IN_USE
 from dashboard.texts import _
 from dashboard.when import SiteTime
@@ -120,9 +120,11 @@ def _next(book: Book, held: Held, person: Person | None, basin: Line) -> tuple[s
     if not may_start(person):
         detail = _("{name} cannot start a load: that takes a technician or a supervisor.").format(name=person.name)
         return _("Scan another badge"), detail
-    if basin.state is State.STOP:
-        return _("{basin} is not ready").format(basin=basin.entries[0][0]), basin.entries[0][1]
     name = basin_name(book, held.basin) if held.basin else ""
+    if basin.state is State.STOP:
+        in_use = load_in(book, held.basin) is not None
+        sentence = _("{basin} is in use") if in_use else _("{basin} is not ready")
+        return sentence.format(basin=name), basin.entries[0][1]
     if not held.devices:
         detail = _("It goes into {basin}.").format(basin=name) if name else _("Scan the label on each, one or several.")
         return _("Scan a device"), detail
@@ -138,8 +140,11 @@ def _basin_line(book: Book, held: Held) -> Line:
     name = basin_name(book, held.basin)
     blocks = readiness(book, held.basin).blocks
     first = next((each for each in blocks if each.rule == IN_USE), blocks[0] if blocks else None)
-    if first is None:
-        return Line(_("Basin"), ((name, _("ready")),), State.NEXT if held.devices else State.OPEN)
+    load = load_in(book, held.basin)
+    goes_on = load is not None and phase_of(book, load) in (Phase.CLOSE, Phase.OPEN_FIRST)
+    if first is None or goes_on:
+        ready = _("load {load} is being put in").format(load=load.id) if load is not None else _("ready")
+        return Line(_("Basin"), ((name, ready),), State.NEXT if held.devices else State.OPEN)
     return Line(_("Basin"), ((name, together(f"{first.text} {first.next_step}")),), State.STOP)
 
 

@@ -14,8 +14,7 @@ from collector.record.book import Book
 from collector.record.desk import Desk
 from collector.record.errors import RefusedError
 from collector.record.rounds.loads import load_in
-from collector.record.rounds.rounds import last_turn
-from collector.record.things import Device, Load, Stage
+from collector.record.things import Load
 from dashboard.desks import NotWrittenError
 from dashboard.doing import guessing
 from dashboard.door import NotSignedInError, Signed, signed_in
@@ -23,7 +22,6 @@ from dashboard.look import BasinSeen
 from dashboard.path.held import Held
 from dashboard.path.said import Said, other_basin, ways_out
 from dashboard.path.scans import Kind, Meaning, badge_of, meaning
-from dashboard.path.shapes import Link
 from dashboard.path.standing import shown, unknown
 from dashboard.path.starting import Phase, begin_round, phase_of, record_steps, rehearse, start
 from dashboard.record_pages import look
@@ -43,7 +41,7 @@ async def start_page(
     site: AskedSite, request: AnyRequest, device: Texts = None, basin: Text = None, load: Text = None
 ) -> Template:
     """What has been scanned so far, and what comes next."""
-    return await _page(site, request, Held.read(device or [], basin or "", load or ""), None)
+    return await sheet(site, request, Held.read(device or [], basin or "", load or ""), None)
 
 
 @post("/start/scan", include_in_schema=False, request_max_body_size=MOST_BODY_BYTES)
@@ -54,39 +52,22 @@ async def scan(site: AskedSite, request: AnyRequest) -> Response[Any] | Template
     try:
         return await _answer(site, request, form, held)
     except RefusedError as refusal:
-        return await _page(site, request, held, Said.of(refusal))
+        return await sheet(site, request, held, Said.of(refusal))
     except NotWrittenError as problem:
         again = _("Scan the same label again.")
-        return await _page(site, request, held, Said(_("Not recorded"), str(problem), again, status=503))
-
-
-@post("/scan", include_in_schema=False, request_max_body_size=MOST_BODY_BYTES)
-async def scan_anywhere(site: AskedSite, request: AnyRequest) -> Response[Any] | Template:
-    """A scan on another page: a badge signs in and stays there, a device or basin leads to where it is needed."""
-    form = await request.form()
-    at = _local(text_of(form, "at"))
-    try:
-        read = await _meaning(site, signed_in(request), _scanned(form))
-        if read.kind is Kind.BADGE:
-            return await _entered(site, request, read.id, at)
-        if read.kind is Kind.CANCEL:
-            return Redirect(at, status_code=303)
-        return Redirect(await look(site, lambda book: _place_of(book, read)), status_code=303)
-    except RefusedError as refusal:
-        said = Said.of(refusal, links=(Link(at, _("Back to where you were")),))
-        return await _page(site, request, Held(), said)
+        return await sheet(site, request, held, Said(_("Not recorded"), str(problem), again, status=503))
 
 
 def start_router() -> Router:
     """All of these pages."""
-    return Router("/", route_handlers=[start_page, scan, scan_anywhere])
+    return Router("/", route_handlers=[start_page, scan])
 
 
 async def _answer(site: Site, request: AnyRequest, form: Mapping[str, Any], held: Held) -> Response[Any] | Template:
     action = text_of(form, "action")
     if action:
         return await _pressed(site, request, form, held, action)
-    read = await _meaning(site, signed_in(request), _scanned(form))
+    read = await meant(site, signed_in(request), scanned_text(form))
     match read.kind:
         case Kind.CANCEL:
             answer: Response[Any] | Template = _undone(held)
@@ -118,10 +99,11 @@ async def _pressed(
 async def _badge(site: Site, request: AnyRequest, held: Held, code: str) -> Response[Any]:
     """The next person begins with an empty sheet, unless something waits on it."""
     onward = held if held.devices or await _still_open(site, held) else held.but(load="")
-    return await _entered(site, request, code, onward.address)
+    return await entered(site, request, code, onward.address)
 
 
-async def _entered(site: Site, request: AnyRequest, badge: str, onward: str) -> Response[Any]:
+async def entered(site: Site, request: AnyRequest, badge: str, onward: str) -> Response[Any]:
+    """Sign in by a badge and go on there."""
     token = await enter(site, request, SignIn(badge=badge))
     return Redirect(onward, status_code=303, cookies=[cookie_for(request, token)])
 
@@ -129,12 +111,12 @@ async def _entered(site: Site, request: AnyRequest, badge: str, onward: str) -> 
 async def _device(site: Site, request: AnyRequest, held: Held, read: Meaning) -> Response[Any] | Template:
     if read.id in held.devices:
         text = _("{device} is on the list already and counts once.").format(device=read.id)
-        return await _page(site, request, held, Said(_("Scanned before"), text, wrong=False))
+        return await sheet(site, request, held, Said(_("Scanned before"), text, wrong=False))
     await look(site, lambda book: rehearse(book, read.id, held.basin))
     onward = Held.read([*held.devices, read.id], held.basin, held.load)
     if read.warnings:
         said = Said(_("Taken, but compare"), " ".join(read.warnings), wrong=False)
-        return await _page(site, request, onward, said)
+        return await sheet(site, request, onward, said)
     return Redirect(onward.address, status_code=303)
 
 
@@ -159,7 +141,7 @@ async def _started(
     except RefusedError as refusal:
         why = refusal
         said = await look(site, lambda book: ways_out(book, held, basin, why, signer))
-        return await _page(site, request, held, said)
+        return await sheet(site, request, held, said)
     return Redirect(onward.address, status_code=303)
 
 
@@ -173,7 +155,7 @@ async def _basin_alone(site: Site, request: AnyRequest, held: Held, basin: str) 
     if load is not None:
         text = _("Load {load} is in it and on record. Nothing was recorded now.").format(load=load.id)
         said = Said(_("Scanned before"), text, _("For another load scan a device."), wrong=False)
-        return await _page(site, request, held.but(load=load.id), said)
+        return await sheet(site, request, held.but(load=load.id), said)
     if held.basin == basin:
         text = _("No device has been scanned yet. Nothing was recorded.")
         raise RefusedError("no-device", text, _("Scan the device first, the basin last."))
@@ -204,7 +186,7 @@ async def _steps(site: Site, request: AnyRequest, form: Mapping[str, Any], held:
         if done
         else _("All steps were on record already. Nothing was recorded now.")
     )
-    return await _page(site, request, held, Said(_("Steps recorded"), text, wrong=False))
+    return await sheet(site, request, held, Said(_("Steps recorded"), text, wrong=False))
 
 
 async def _singly(site: Site, request: AnyRequest, form: Mapping[str, Any], device: str) -> Response[Any]:
@@ -230,7 +212,12 @@ def _signing(request: AnyRequest, form: Mapping[str, Any]) -> Signed:
     return signed
 
 
-async def _meaning(site: Site, signed: Signed | None, text: str) -> Meaning:
+async def meant(site: Site, signed: Signed | None, text: str) -> Meaning:
+    """What a scan means, as far as whoever sends it may know.
+
+    Raises:
+        RefusedError: Nothing here.
+    """
     if site.closed and signed is None:
         return Meaning(Kind.BADGE, await look(site, lambda book: badge_of(book, text)))
     return await look(site, lambda book: meaning(book, text))
@@ -246,37 +233,19 @@ async def _still_open(site: Site, held: Held) -> bool:
     return await look(site, ask)
 
 
-def _place_of(book: Book, read: Meaning) -> str:
-    """Where somebody who holds this thing wants to be."""
-    if read.kind is Kind.BASIN:
-        return Held(basin=read.id).address if load_in(book, read.id) is None else f"/basins/{read.id}"
-    turn = last_turn(book, book.get(Device, read.id))
-    stage = turn.stage if turn else Stage.ENDED
-    if stage is Stage.SOAKED:
-        return f"/release?device={read.id}"
-    if stage in (Stage.SOAKING, Stage.RELEASED):
-        return f"/devices/{read.id}"
-    return Held((read.id,)).address
-
-
 def _held(form: Mapping[str, Any]) -> Held:
     devices = [each for each in form.getall("device", []) if isinstance(each, str)]  # type: ignore[attr-defined]
     return Held.read(devices, text_of(form, "basin"), text_of(form, "load"))
 
 
-def _scanned(form: Mapping[str, Any]) -> str:
+def scanned_text(form: Mapping[str, Any]) -> str:
     """As it came: how long it is and what stands around it is part of what a person is told."""
     content = form.get("scan", "")
     return content if isinstance(content, str) else ""
 
 
-def _local(address: str) -> str:
-    """Back to a page of this site only."""
-    plain = address.startswith("/") and not address.startswith("//") and address.isprintable()
-    return address if plain and "\\" not in address else "/"
-
-
-async def _page(site: Site, request: AnyRequest, held: Held, said: Said | None) -> Template:
+async def sheet(site: Site, request: AnyRequest, held: Held, said: Said | None) -> Template:
+    """The start page."""
     signed = signed_in(request)
     person = signed.person if signed else None
     if site.closed and person is None:

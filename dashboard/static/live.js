@@ -10,7 +10,7 @@
     if (element && element.textContent !== text) element.textContent = text;
   }
 
-  function setFrame(frame) {
+  function setFrame(frame, changed) {
     write(document.querySelector('[data-frame="site"]'), frame.site);
     write(document.querySelector('[data-frame="day"]'), frame.day);
     link.dataset.at = frame.live_at;
@@ -20,24 +20,23 @@
       write(document.querySelector('[data-frame="backlog_percent"]'), String(frame.backlog_percent));
       document.getElementById("backlog-bar").value = frame.backlog_percent;
     }
-    setLanes(frame.lanes);
+    setLanes(frame.lanes, changed);
   }
 
-  function setLanes(lanes) {
-    const shown = [...document.querySelectorAll("[data-key]")];
-    const keys = lanes.map((lane) => lane.key);
-    if (document.querySelector("[data-lanes]") && shown.map((each) => each.dataset.key).join() !== keys.join()) {
+  function setLanes(lanes, changed) {
+    const shown = new Map([...document.querySelectorAll("[data-key]")].map((each) => [each.dataset.key, each]));
+    if (document.querySelector("[data-lanes]") && (shown.size !== lanes.length || lanes.some((lane) => !shown.has(lane.key)))) {
       location.reload(); // a basin came or went
       return;
     }
-    for (const element of shown) {
-      const lane = lanes.find((each) => each.key === element.dataset.key);
-      if (lane) setLane(element, lane);
+    for (const lane of changed) {
+      const element = shown.get(lane.key);
+      if (element) setLane(element, lane);
     }
   }
 
   function setLane(element, lane) {
-    if (element.dataset.rim !== lane.rim) {
+    if (element.dataset.rim !== undefined && element.dataset.rim !== lane.rim) {
       location.reload(); // another requirement: the marks on the wall change
       return;
     }
@@ -52,14 +51,16 @@
     setLatest(element, lane.latest);
     setSensors(field(element, "sensors"), lane.sensors);
     setBesides(field(element, "besides"), lane.besides);
-    field(element, "ready").dataset.ready = lane.ready;
+    const ready = field(element, "ready");
+    if (ready) ready.dataset.ready = lane.ready;
   }
 
   function setVessel(element, lane) {
     const vessel = field(element, "vessel");
+    if (!vessel) return;
     if (vessel.dataset.lid !== lane.lid) {
       vessel.dataset.lid = lane.lid;
-      vessel.setAttribute("aria-label", `Level in the vessel: time proven without a break; lid ${lane.lid}`);
+      vessel.setAttribute("aria-label", `${_("Level in the vessel: time proven without a break")}; ${lane.lid_word}`);
     }
     const level = field(element, "level");
     level.setAttribute("y", lane.surface_y);
@@ -67,11 +68,13 @@
     const surface = field(element, "surface");
     surface.setAttribute("y1", lane.surface_y);
     surface.setAttribute("y2", lane.surface_y);
-    field(element, "counter").setAttribute("y", lane.counter_y);
+    const counter = field(element, "counter");
+    if (counter) counter.setAttribute("y", lane.counter_y);
   }
 
   function setLatest(element, latest) {
     const line = field(element, "latest");
+    if (!line) return;
     line.hidden = latest === null;
     if (latest === null) return;
     const none = field(element, "no-latest");
@@ -115,11 +118,11 @@
 
   document.addEventListener("soakledger-state", (event) => {
     setCollector(event.detail.collector);
-    if (event.detail.frame !== null) setFrame(event.detail.frame);
+    if (event.detail.frame !== null) setFrame(event.detail.frame, event.detail.changed);
   });
   document.addEventListener("soakledger-link", (event) => {
     const live = event.detail.live;
     link.dataset.state = live ? "live" : "not live";
-    write(link, live ? `live · ${link.dataset.at}` : `not live since ${link.dataset.at}`);
+    write(link, live ? _("live · {time}", { time: link.dataset.at }) : _("not live since {time}", { time: link.dataset.at }));
   });
 })();

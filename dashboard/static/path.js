@@ -37,7 +37,6 @@
     }
     const sentence = part(path, "standing").querySelector("h1").textContent;
     if (news.textContent !== sentence) news.textContent = sentence;
-    document.title = document.title.replace(/^(\(.*?\) )?.*(?= – )/, (_whole, alarms) => (alarms ?? "") + sentence);
     if ("watch" in fresh.dataset) path.dataset.watch = "";
     else delete path.dataset.watch;
     seenMs = performance.now();
@@ -118,5 +117,5 @@
 
   // With scripts the scanner needs no focus, which would move the page to the scan line at every key and bring up a
   // tablet's keyboard; without them the field has it from the start.
-  addEventListener("load", () => setTimeout(() => field.blur()));
+  addEventListener("load", () => setTimeout(() => field.value || field.blur())); // a scan has begun: it goes on there
 })();

@@ -6,14 +6,15 @@
   const field = form.elements.scan;
   // Between two keys: scanners take 1 to 40 ms, people seldom less than 100. Where there is nothing else to be typed, as
   // on the start page, a slow scanner and a person count as well.
-  const FAST_MS = form.dataset.scan === "patient" ? 1500 : 100;
+  const FAST_MS = 100;
+  const PATIENT_MS = 1500;
   const LEAST = 3;
   const TEXT = "textarea, [contenteditable], input:not([type=checkbox], [type=radio], [type=submit], [type=button])";
   let keys = "";
   let lastMs = -Infinity;
 
   function caught(event) {
-    const fast = event.timeStamp - lastMs <= FAST_MS;
+    const fast = event.timeStamp - lastMs <= (form.dataset.scan === "patient" ? PATIENT_MS : FAST_MS);
     lastMs = event.timeStamp;
     if (!fast) keys = "";
     if (event.key === "Enter" || event.key === "Tab") {

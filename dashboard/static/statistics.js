@@ -179,7 +179,7 @@
     const narrow = widthOf(element) < 620;
     const bars = {
       type: "bar", x, y: rows.map((each) => each.count), marker: { color: colours.tint, line: { color: colours.line, width: 1.5 } }, hovertext: rows.map((each) => each.label),
-      hovertemplate: `%{hovertext}<br>${_("{n} rounds", { n: "%{y}" })}<extra></extra>`, text: rows.map((each) => String(each.count)), textposition: "outside", textfont: { color: colours.ink, size: 14 }, cliponaxis: false,
+      hovertemplate: `%{hovertext}<br>${_("{n} rounds", { n: "%{y}" })}<extra></extra>`, text: rows.map((each) => String(each.count)), textposition: "outside", constraintext: "none", textfont: { color: colours.ink, size: 14 }, cliponaxis: false,
     };
     const ticktext = rows.map((each) => (narrow ? spellShort(each) : each.label.replace(/(\d) /g, "$1\u00a0").replace(" ", "<br>")));
     const xaxis = { tickvals: x, ticktext, range: [-0.6, rows.length - 0.4] };

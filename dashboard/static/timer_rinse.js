@@ -9,6 +9,11 @@
       timers.keep("rinse", null);
       state = null;
     }
+    const { devices, rinse_of } = timers.about();
+    if (state && state.devices.length === 0 && state.of === rinse_of && devices.length > 0) {
+      state = { ...state, devices }; // they were recorded as taken out after the first rinse had begun
+      timers.keep("rinse", state);
+    }
     const ask = timers.about().rinses;
     if (state === null) {
       const say = ask === null ? _("Nobody has entered the rinses. Type them from the label.")

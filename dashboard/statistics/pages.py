@@ -33,7 +33,7 @@ Since = Annotated[_Text, QueryParameter(description="Instead: first day at the s
 Until = Annotated[
     _Text, QueryParameter(description="Last day at the site; it belongs to the range. Without it: today.")
 ]
-Basin_ = Annotated[_Text, QueryParameter(description="Only this basin, as node/name.")]
+OneBasin = Annotated[_Text, QueryParameter(description="Only this basin, as node/name.")]
 Place = Annotated[_Text, QueryParameter(description="Only basins that stand at this place.")]
 Counts = Annotated[
     _Text, QueryParameter(description="soaks: closures that held a load; closures: every one of a minute or more.")
@@ -69,7 +69,7 @@ async def statistics_page(
     last: Last = None,
     since: Since = None,
     until: Until = None,
-    basin: Basin_ = None,
+    basin: OneBasin = None,
     place: Place = None,
     counted: Counts = None,
     step: By = None,
@@ -127,7 +127,7 @@ async def get_statistics(
     last: Last = None,
     since: Since = None,
     until: Until = None,
-    basin: Basin_ = None,
+    basin: OneBasin = None,
     place: Place = None,
     counted: Counts = None,
     step: By = None,
@@ -149,7 +149,7 @@ async def get_table(
     last: Last = None,
     since: Since = None,
     until: Until = None,
-    basin: Basin_ = None,
+    basin: OneBasin = None,
     place: Place = None,
     counted: Counts = None,
     step: By = None,

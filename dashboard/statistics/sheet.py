@@ -63,7 +63,7 @@ class Statistics:
         self.soaks: list[Watched] = [each.closure for each in self._counted]
         self.groups: list[Group] = groups(asked.first, asked.last, asked.step, when.day_range)
         self._grouped = counts.in_groups(self.soaks, self.groups)
-        self.labels = [spelled.label(each, asked.step, when) for each in self.groups]
+        self.labels = [spelled.label(each, asked.step, when, book.at_ms) for each in self.groups]
         self._shown = sayings.Shown(asked.counted, asked.step, self.labels)
 
     def _counts(self, each: Sorted) -> bool:

@@ -33,12 +33,12 @@ def degrees(mc: float | None) -> str:
     return _("none") if mc is None else difference(int(mc // 1)).replace("-", "−")
 
 
-def label(group: Group, step: Step, when: SiteTime) -> str:
-    """What people call a day or a week: "Tue 3 Mar 2026", "Week 10, from Mon 2 Mar 2026"."""
-    day = when.day(group.since_ms)
-    if step is Step.DAY:
-        return day
-    return _("Week {week}, from {day}").format(week=group.first.isocalendar().week, day=day)
+def label(group: Group, step: Step, when: SiteTime, now_ms: int) -> str:
+    """What people call a day or a week: "Tue 3 Mar 2026", "Week 10, from Mon 2 Mar 2026 (so far)"."""
+    name = when.day(group.since_ms)
+    if step is Step.WEEK:
+        name = _("Week {week}, from {day}").format(week=group.first.isocalendar().week, day=name)
+    return _("{name} (so far)").format(name=name) if group.since_ms <= now_ms < group.until_ms else name
 
 
 def short(group: Group, step: Step, when: SiteTime) -> str:

@@ -20,6 +20,7 @@ _THIN = 0.0012
 """The least width of a block, as a share of the sheet: a lid put down in passing is seen as well."""
 _VERDICTS = {Verdict.MET: N_("met"), Verdict.NOT_MET: N_("not met"), Verdict.UNPROVEN: N_("unproven")}
 _MOST_MARKS = 30
+MINUTE_MS = 60_000
 
 
 class Closed(NamedTuple):
@@ -65,8 +66,6 @@ class Block(NamedTuple):
         width: Its width, in per cent.
         end: Its right edge, in per cent.
         words: What stands over it, each at some widths of the sheet.
-        whole: What is shown over it while it has the focus.
-        right: It stands in the right half.
     """
 
     href: str
@@ -76,8 +75,6 @@ class Block(NamedTuple):
     width: str
     end: str
     words: list[Word]
-    whole: str
-    right: bool
 
 
 class Mark(NamedTuple):
@@ -143,8 +140,6 @@ def blocks(
                 width=_percent(right - left),
                 end=_percent(right),
                 words=words,
-                whole=together(f"{span} {what}"),
-                right=left > 0.5,
             )
         )
     return found
@@ -181,7 +176,8 @@ def _forms(closed: Closed, kind: str) -> tuple[str, ...]:
     if kind == UNASSIGNED:
         return ()
     word = _(_VERDICTS[closed.closure.verdict])
-    more = short_reason(closed.closure) or in_words(closed.closure.closed_ms)
+    closed_ms = closed.closure.closed_ms
+    more = short_reason(closed.closure) or in_words(closed_ms // MINUTE_MS * MINUTE_MS or closed_ms)
     return together(f"{word} · {more}"), word
 
 

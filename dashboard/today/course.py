@@ -61,11 +61,29 @@ def course(points: Sequence[Point], minimum_mc: int | None, hours: Hours) -> Cou
 def _path(points: Sequence[tuple[int, int] | None]) -> str:
     """Runs without a gap, in relative steps: the shortest way to write it. A single point becomes a dot."""
     parts: list[str] = []
-    for there, group in groupby(points, lambda each: each is not None):
-        if not there:
-            continue
-        run = [each for each in group if each is not None]
-        steps = [(after[0] - before[0], after[1] - before[1]) for before, after in pairwise(run)]
-        drawn = [f"l{x} {y}" for x, y in steps if (x, y) != (0, 0)]
-        parts += [f"M{run[0][0]} {run[0][1]}", *(drawn or ["h1"])]
+    for there, group in groupby(points, _is_there):
+        if there:
+            run = [each for each in group if each is not None]
+            steps = [(after[0] - before[0], after[1] - before[1]) for before, after in pairwise(run)]
+            parts += [f"M{run[0][0]} {run[0][1]}", _steps(steps) or "h1"]
     return "".join(parts)
+
+
+def _steps(steps: Sequence[tuple[int, int]]) -> str:
+    parts: list[str] = []
+    for level, group in groupby(steps, _is_level):
+        some = list(group)
+        across = sum(x for x, _ in some)
+        if level:
+            parts += [f"h{across}"] if across else []
+        else:
+            parts += [f"l{x} {y}".replace(" -", "-") for x, y in some]
+    return "".join(parts)
+
+
+def _is_there(point: tuple[int, int] | None) -> bool:
+    return point is not None
+
+
+def _is_level(step: tuple[int, int]) -> bool:
+    return step[1] == 0

@@ -32,14 +32,14 @@ class Day(NamedTuple):
         closures: By basin's row, oldest first.
         loads: By "node/name"; None where nobody has ever recorded a load.
         alarms: Those raised on it, by "node/name".
-        points: Temperatures of a basin, by its row.
+        points: Temperatures of a basin, by its row, within a range of times.
     """
 
     range_ms: tuple[int, int]
     closures: dict[int, list[Closed]]
     loads: dict[str, list[Load]] | None
     alarms: dict[str, list[Alarm]]
-    points: Callable[[int], list[Point]]
+    points: Callable[[int, int, int], list[Point]]
 
     def bounds(self) -> tuple[int | None, int | None]:
         """First and last thing that happened on it: of the lids that were moved then, and of alarms."""
@@ -56,10 +56,6 @@ class Days:
     def __init__(self) -> None:
         self._closures: dict[int, Closed] = {}
         self._temperatures: DayTemperatures | None = None
-
-    def forget(self) -> None:
-        """Another database may be in its place."""
-        self.__init__()  # type: ignore[misc]
 
     def gather(self, reader: Reader, range_ms: tuple[int, int], basins: Iterable[Basin], *, today: bool) -> Day:
         """Ask for one day."""
@@ -113,7 +109,7 @@ def _one(reader: Reader, closure_id: int) -> Closed:
     ).fetchone()
     closure = msgspec.json.decode(row[5], type=Closure)
     opened_ms = row[4] if closure.opening_ms is None else row[3] + closure.opening_ms - closure.closing_ms
-    return Closed(*row[:4], opened_ms, closure)
+    return Closed(row[0], row[1], row[2], row[3], opened_ms, closure)
 
 
 def _by_basin(things: Iterable[T]) -> dict[str, list[T]]:

@@ -45,14 +45,12 @@ class DayTemperatures:
             if basin_id in basins and max(sealed_to, batch_to or 0) > self._to.get(stream_id, 0):
                 self._add(reader, stream_id, basins[basin_id], sealed_to)
 
-    def points(self, basin_id: int) -> list[Point]:
-        """A basin's minutes so far, in the middle of each."""
-        lows = self._lows.get(basin_id, array("i"))
-        return [
-            Point((self._first + minute) * MINUTE_MS + MINUTE_MS // 2, mc)
-            for minute, mc in enumerate(lows)
-            if mc != _NONE
-        ]
+    def points(self, basin_id: int, since_ms: int, until_ms: int) -> list[Point]:
+        """A basin's minutes within a range, each in its middle."""
+        first, last = (max(0, ms // MINUTE_MS - self._first) for ms in (since_ms, until_ms))
+        lows = self._lows.get(basin_id, array("i"))[first:last]
+        begin_ms = (self._first + first) * MINUTE_MS + MINUTE_MS // 2
+        return [Point(begin_ms + minute * MINUTE_MS, mc) for minute, mc in enumerate(lows) if mc != _NONE]
 
     def _add(self, reader: Reader, stream_id: int, basin: Basin, sealed_to: int) -> None:
         sums: minutes.Minutes = {}

@@ -6,6 +6,7 @@ What blocks comes before what is due, and what is due before what is nice to kno
 from __future__ import annotations
 
 import enum
+from collections.abc import Iterator
 
 import msgspec
 
@@ -59,23 +60,27 @@ class Next(msgspec.Struct, frozen=True):
 
 
 def next_of(basin: BasinSeen, when: SiteTime) -> Next:
-    """Find it."""
-    said, page = basin.said, f"/basins/{basin.seen.basin.node}/{basin.seen.basin.name}"
+    """Find it: the first that there is."""
+    page = f"/basins/{basin.seen.basin.node}/{basin.seen.basin.name}"
+    return next(each for each in (*_going_on(basin, page), *_idle(basin, page, when)))
+
+
+def _going_on(basin: BasinSeen, page: str) -> Iterator[Next]:
+    """What needs somebody now, or is under way."""
+    said = basin.said
     urgent = [each for each in basin.doings.alarms if each.priority is not Priority.LOW and each.seen is None]
     if said.kind in _STUCK:
-        return Next(Need.NOW, said.headline, said.detail, page)
-    if said.kind in _ALL_THE_SAME:
-        href = f"/alarms/{urgent[0].id}" if urgent else page
-        return Next(Need.NOW, said.headline, said.detail, href)
-    if urgent:
-        return _alarm(urgent[0])
-    if said.kind in (Kind.SOAKING, Kind.BEHIND):
-        return Next(Need.SOAKING, said.headline, said.detail, page)
-    if said.kind is Kind.MET and not _emptied(basin):
-        return Next(Need.NOW, said.headline, said.detail, page)
-    if basin.doings.waiting:
-        return _waiting(basin.doings.waiting)
-    return _idle(basin, page, when)
+        yield Next(Need.NOW, said.headline, said.detail, page)
+    elif said.kind in _ALL_THE_SAME:
+        yield Next(Need.NOW, said.headline, said.detail, f"/alarms/{urgent[0].id}" if urgent else page)
+    elif urgent:
+        yield _alarm(urgent[0])
+    elif said.kind in (Kind.SOAKING, Kind.BEHIND):
+        yield Next(Need.SOAKING, said.headline, said.detail, page)
+    elif said.kind is Kind.MET and not _emptied(basin):
+        yield Next(Need.NOW, said.headline, said.detail, page)
+    elif basin.doings.waiting:
+        yield _waiting(basin.doings.waiting)
 
 
 def _emptied(basin: BasinSeen) -> bool:
@@ -102,29 +107,29 @@ def _waiting(turns: tuple[Turn, ...]) -> Next:
     return Next(Need.NOW, text, _("Then dry and release."), "/release")
 
 
-def _idle(basin: BasinSeen, page: str, when: SiteTime) -> Next:
+def _idle(basin: BasinSeen, page: str, when: SiteTime) -> Iterator[Next]:
     """Nothing is going on: what stands against the next load, or what will soon."""
     said, known = basin.said, basin.standing
     if said.kind is Kind.NO_REQUIREMENT and known.fill is not None:
-        return Next(Need.DUE, said.headline, said.detail, page)
+        yield Next(Need.DUE, said.headline, said.detail, page)
     block = next((each for each in known.readiness.blocks if each.rule != IN_USE), None)
     if block is not None:
-        return Next(Need.DUE, *_not_ready(block), page)
-    low = [each for each in basin.doings.alarms if each.seen is None]
-    if low:
-        return Next(Need.DUE, *_low(low[0]))
+        yield Next(Need.DUE, *_not_ready(block), page)
+    low = next((each for each in basin.doings.alarms if each.seen is None), None)
+    if low is not None:
+        yield msgspec.structs.replace(_alarm(low), need=Need.DUE)
     if soon := _runs_out(known, basin.seen.now_ms, when):
-        return Next(Need.DUE, soon, _("No soak may end later: have a new fill at hand."), page)
+        yield Next(Need.DUE, soon, _("No soak may end later: have a new fill at hand."), page)
     if unassigned := [ms for ms in basin.unassigned_ms if when.local_date(ms) == when.local_date(basin.seen.now_ms)]:
         text = many("{n} unassigned", "{n} unassigned", len(unassigned)).format(n=len(unassigned))
         asked = _("{time}: was a device in it?").format(time=when.clock(unassigned[-1]))
-        return Next(Need.DUE, text, asked, "/unassigned")
+        yield Next(Need.DUE, text, asked, "/unassigned")
     if said.kind is Kind.STANDING:
-        return Next(Need.NOTHING, said.headline, said.detail, page)
+        yield Next(Need.NOTHING, said.headline, said.detail, page)
     if known.readiness.blocks:
         text = _("A load is recorded as in it, and the lid is open.")
-        return Next(Need.NOW, _("Close the lid, or take the load out"), text, page)
-    return Next(Need.NOTHING, _("Ready for a load"), said.detail, page)
+        yield Next(Need.NOW, _("Close the lid, or take the load out"), text, page)
+    yield Next(Need.NOTHING, _("Ready for a load"), said.detail, page)
 
 
 _SHORT = {
@@ -149,11 +154,6 @@ def _not_ready(block: Block) -> tuple[str, str]:
     if block.rule in _SHORT:
         return _(_SHORT[block.rule]), f"{block.text} {block.next_step}"
     return block.text, block.next_step
-
-
-def _low(alarm: Alarm) -> tuple[str, str, str]:
-    found = _alarm(alarm)
-    return found.sentence, found.why, found.href
 
 
 def _runs_out(known: Standing, now_ms: int, when: SiteTime) -> str:

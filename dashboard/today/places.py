@@ -6,6 +6,7 @@ shares of the sheet's width, words have a width of their own: what does not coll
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -41,6 +42,7 @@ class Placed(NamedTuple):
     from_right: bool = False
 
 
+@functools.lru_cache(4096)
 def text_px(text: str) -> int:
     """How wide a word is at the most."""
     return sum(_PX.get(char, _OTHER_PX) for char in text)
@@ -57,26 +59,32 @@ def extent(block: Worded, placed: Placed, width_px: float) -> tuple[float, float
 
 
 def place(blocks: Sequence[Worded], width_px: int) -> list[Placed]:
-    """Place words for one width of the sheet: the heaviest first, among equals the latest.
+    """Place words for one width of the sheet: as many as have room in their shortest form, then longer forms.
 
     Args:
-        blocks: Of one lane.
+        blocks: Of one lane; the heaviest come first, of equal ones the latest.
         width_px: The sheet's width.
     """
-    taken: list[tuple[float, float]] = []
     found = [Placed(None)] * len(blocks)
     order = sorted(range(len(blocks)), key=lambda index: (-blocks[index].weight, -blocks[index].left))
-    for index in order:
-        block = blocks[index]
-        for option in _options(block):
-            begin, end = extent(block, option, width_px)
-            inside = begin >= 0 and end <= width_px
-            if inside and all(end + APART_PX <= other or begin >= until + APART_PX for other, until in taken):
-                found[index] = option
-                taken.append((begin, end))
-                break
+    taken: dict[int, tuple[float, float]] = {}
+    for shortest_only in (True, False):
+        for index in order:
+            others = [reach for other, reach in taken.items() if other != index]
+            for option in _options(blocks[index], shortest_only=shortest_only):
+                reach = extent(blocks[index], option, width_px)
+                if _fits(reach, others, width_px):
+                    found[index], taken[index] = option, reach
+                    break
     return found
 
 
-def _options(block: Worded) -> list[Placed]:
-    return [Placed(form, from_right) for form in range(len(block.forms)) for from_right in (False, True)]
+def _options(block: Worded, *, shortest_only: bool) -> list[Placed]:
+    forms = range(len(block.forms))[-1 if shortest_only else 0 :]
+    return [Placed(form, from_right) for form in forms for from_right in (False, True)]
+
+
+def _fits(wanted: tuple[float, float], taken: Sequence[tuple[float, float]], width_px: int) -> bool:
+    begin, end = wanted
+    inside = begin >= 0 and end <= width_px
+    return inside and all(end + APART_PX <= other or begin >= until + APART_PX for other, until in taken)

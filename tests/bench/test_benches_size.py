@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+
 import pytest
 
-from tests.bench import bench_month, bench_node, bench_size, bench_verify, bench_wear
+from collector.schema import FILE_NAME
+from collector.verify import verify
+from tests.bench import bench_month, bench_node, bench_size, bench_verify, bench_wear, trend_year, year
 from tests.bench.bench_size import START_UTC_MS
 from tests.bench.measuring_size import print_table
 from tests.bench.real_node import lateness_ms, shares
@@ -78,3 +83,20 @@ def test_month(capsys: pytest.CaptureFixture[str]) -> None:
 def test_a_table_has_its_first_column_to_the_left(capsys: pytest.CaptureFixture[str]) -> None:
     print_table(("a", "b"), [("one", "2")], width=4, first=5)
     assert capsys.readouterr().out == "a       b\none     2\n"
+
+
+def test_year_and_its_trend(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Two days of one basin, made of one part; what is made holds, and is made once."""
+    folder = tmp_path / "year"
+    assert year.main(folder, 2, 1) == 0
+    assert trend_year.main(folder, 2, 1, times=1) in (0, 1)
+    printed = capsys.readouterr().out
+    assert re.search(r"2 days of 1 basins: 1\d\d,\d{3} readings on \d+ pages", printed)
+    assert re.search(r"1 year .* half hours", printed)
+    outcome = verify(folder)
+    assert (outcome.wrong, outcome.pages > 40) == (None, True)
+    before = (folder / FILE_NAME).stat().st_mtime_ns
+    year.make(folder, 2, 1)
+    assert (folder / FILE_NAME).stat().st_mtime_ns == before
+    with pytest.raises(SystemExit, match="holds something else than 3 days of 1 basins"):
+        year.make(folder, 3, 1)

@@ -225,12 +225,25 @@ def test_a_database_of_the_first_schema_is_brought_up(first_schema: Path, tmp_pa
         assert other.execute("PRAGMA foreign_key_check").fetchall() == []
 
 
+def test_pages_of_before_get_their_course(tmp_path: Path) -> None:
+    """Every page is opened once: what lies beside it then is what a rebuild makes of it."""
+    Store(_dumped(tmp_path, "0003"), WallClock()).close()
+    with looking(tmp_path) as other:
+        assert other.execute("SELECT min(length(course)) > 20 FROM page_index").fetchone() == (1,)
+    checked = CliRunner().invoke(rebuild_command.command, ["--data", str(tmp_path), "--check"])
+    assert (checked.exit_code, checked.output.splitlines()[-1]) == (
+        0,
+        "Every projection follows from ledger and pages, as it stands.",
+    )
+
+
 def test_a_reader_leaves_an_older_database_to_the_collector(first_schema: Path) -> None:
     before = (first_schema / FILE_NAME).read_bytes()
     with pytest.raises(DataError) as error:
         Reader(first_schema)
     assert str(error.value) == (
-        "The data were written by an older version of this program (without m0002_nothing_lost, m0003_record). "
+        "The data were written by an older version of this program (without m0002_nothing_lost, m0003_record, "
+        "m0004_course). "
         "They were left as they are. "
         "Start the collector once on them: it makes a copy and brings them up to this version."
     )

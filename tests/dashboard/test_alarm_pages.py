@@ -111,7 +111,7 @@ def test_an_alarms_life_names_the_record_of_each_step(reads: Client) -> None:
     assert "13:16:00 Tina Test was told the collector" in main_words(reads, "/alarms/W1")
     assert "its cause was over 08:19 the collector" in main_words(reads, "/alarms/W8")
     assert "no longer stood 08:19" in main_words(reads, "/alarms/W8")
-    assert "raised, medium, late: its cause began 07:18" in main_words(reads, "/alarms/W9")
+    assert "raised, medium; late: its cause began 07:18" in main_words(reads, "/alarms/W9")
 
 
 def test_a_life_is_of_one_alarm_only(copy: House) -> None:

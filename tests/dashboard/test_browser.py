@@ -27,8 +27,9 @@ ARGUMENTS = (
     "--disable-sync",
 )
 PAGES = {
-    "basins": "/",
+    "today": "/",
     "basin": "/basins/n1/b2",
+    "trend": "/basins/n1/b2/trend",
     "closures": "/closures",
     "closure": "/closures/6",
     "site": "/site",
@@ -97,6 +98,8 @@ def test_every_page_fits(browser: Browser, going: tuple[str, Going], width: int,
     with looked_at(browser, width, scheme) as page:
         for name, address in PAGES.items():
             page.goto(going[0] + address)
+            if name == "trend":
+                page.wait_for_selector(LINE)
             if page.query_selector("#link"):
                 page.wait_for_selector('#link[data-state="live"]')
             page.screenshot(path=ARTEFACTS / f"{name}-{width}-{scheme}.png", full_page=True)
@@ -106,23 +109,38 @@ def test_every_page_fits(browser: Browser, going: tuple[str, Going], width: int,
 
 
 def test_what_happens_reaches_the_page(browser: Browser, going: tuple[str, Going]) -> None:
-    """A lid goes up: the sentence, the lid and the level change, without loading the page again."""
+    """A lid goes up: sentence, lid, level and the day's blocks change, without loading the page again."""
     address, basins = going
     with looked_at(browser, 1280) as page:
         page.goto(address)
         lane = page.locator('[data-key="n2/b1"]')
-        expect(lane.locator('[data-f="headline"]')).to_have_text("Soak met. Rinse next.")
-        expect(lane.locator("svg")).to_have_attribute("data-lid", "closed")
+        expect(lane.locator('[data-f="next"]')).to_have_text("Soak met. Rinse next.")
+        expect(lane.locator("svg.vessel")).to_have_attribute("data-lid", "closed")
+        expect(lane.locator('[data-f="running"]')).to_be_visible()
+        blocks = lane.locator('.course a[href^="/closures/"]')
+        expect(blocks).to_have_count(6)
         page.evaluate("window.sameDocument = true")
         basins.lids["n2/b1"] = "open"
-        expect(lane.locator("svg")).to_have_attribute("data-lid", "open", timeout=WAIT_MS)
+        expect(lane.locator("svg.vessel")).to_have_attribute("data-lid", "open", timeout=WAIT_MS)
         expect(lane.locator('[data-f="level"]')).to_have_attribute("height", "0")
-        expect(lane.locator('[data-f="latest-verdict"]')).to_have_text("met")
-        expect(lane.locator('[data-f="detail"]')).to_contain_text("Opened 13:1")
-        counter = page.locator('[data-key="n1/b2"] [data-f="counter"]')
-        before = counter.text_content()
-        expect(counter).not_to_have_text(before or "", timeout=WAIT_MS)
+        expect(lane.locator('[data-f="then"]')).to_contain_text("Opened 13:1")
+        expect(blocks).to_have_count(7)
+        expect(blocks.last).to_have_attribute("data-v", "met")
+        expect(lane.locator('[data-f="running"]')).to_be_hidden()
+        filled = page.locator('[data-key="n1/b2"] .filled')
+        before = filled.get_attribute("height") or ""
+        expect(filled).not_to_have_attribute("height", before, timeout=WAIT_MS)
         assert page.evaluate("window.sameDocument") is True
+
+
+def test_a_block_tells_the_whole_when_it_has_the_focus(browser: Browser, going: tuple[str, Going]) -> None:
+    with looked_at(browser, 390) as page:
+        page.goto(going[0])
+        block = page.locator('[data-key="n1/b1"] .course a[data-v="unproven"]')
+        block.focus()
+        expect(page.locator("text.whole")).to_contain_text("unproven")
+        page.keyboard.press("Enter")
+        expect(page.locator("h1")).to_contain_text("unproven")
 
 
 def test_a_page_that_is_not_live_says_so(browser: Browser, clinic: Clinic) -> None:
@@ -161,7 +179,7 @@ def test_a_hidden_page_gives_its_connection_back(
 def test_the_trend(browser: Browser, going: tuple[str, Going]) -> None:
     """Line, limits, lid bands and verdicts are drawn; the table beside it follows every range."""
     with looked_at(browser, 1280) as page:
-        page.goto(f"{going[0]}/basins/n1/b1")
+        page.goto(f"{going[0]}/basins/n1/b1/trend")
         page.wait_for_selector(LINE)
         assert page.locator(LINE).count() >= 3  # the sensor, its minimum, from where it counts
         assert page.locator("#chart .barlayer .point path").count() >= 4
@@ -178,7 +196,7 @@ def test_the_trend(browser: Browser, going: tuple[str, Going]) -> None:
 def test_the_trend_needs_no_dragging(browser: Browser, going: tuple[str, Going]) -> None:
     """Every range can be had with buttons (WCAG 2.2, 2.5.7): each asks the server anew, in milliseconds."""
     with looked_at(browser, 1280) as page:
-        page.goto(f"{going[0]}/basins/n1/b1")
+        page.goto(f"{going[0]}/basins/n1/b1/trend")
         page.wait_for_selector(LINE)
         span_ms, middle_ms = 60 * MINUTE_MS, pagekit.NOW_MS - 30 * MINUTE_MS  # of the hour that is shown first
         for move, factor, shift in (("closer", 0.5, 0), ("wider", 2, 0), ("earlier", 1, -0.5), ("later", 1, 0.5)):
@@ -201,7 +219,7 @@ def asked_for(address: str) -> tuple[int, int]:
 def test_dragging_over_the_trend_asks_for_detail(browser: Browser, going: tuple[str, Going]) -> None:
     """What is dragged over becomes the range; the address names it in milliseconds."""
     with looked_at(browser, 1280) as page:
-        page.goto(f"{going[0]}/basins/n1/b1")
+        page.goto(f"{going[0]}/basins/n1/b1/trend")
         page.wait_for_selector(LINE)
         page.locator("#legend").scroll_into_view_if_needed()
         box = page.locator("#chart .nsewdrag").first.bounding_box()
@@ -232,7 +250,7 @@ def test_colours_follow_the_preference_at_once(
 ) -> None:
     """The chart too is drawn anew when light turns to dark."""
     with looked_at(browser, 1280) as page:
-        page.goto(f"{going[0]}/basins/n1/b1")
+        page.goto(f"{going[0]}/basins/n1/b1/trend")
         page.wait_for_selector(LINE)
         colours = f"[...document.querySelectorAll('{LINE}')].map((each) => getComputedStyle(each).stroke)"
         assert "rgb(13, 95, 99)" in page.evaluate(colours)

@@ -128,7 +128,9 @@ def test_a_basin_that_is_not_ready_says_the_one_thing(at_once: Client) -> None:
         "Not ready MEC test M1 of fill F1, the last one, cleared load L1; each use needs its own. "
         "Test the solution with a strip." in words(at_once, "/")
     )
-    assert "Not ready No fill is recorded in Basin 2. Pour solution into it and record it." in words(at_once, "/")
+    assert "Not ready No fill is recorded in Basin 2. Pour solution into it and record it." in words(
+        at_once, "/basins/n1/b2"
+    )
 
 
 def test_a_basin_in_use_says_only_that(copy: Path) -> None:

@@ -33,6 +33,7 @@ from collector.store import Store
 from dashboard.app import build_app
 from dashboard.statistics.asked import Wanted, asked
 from dashboard.statistics.sheet import Statistics
+from tests.bench import statistics_year
 
 Client = TestClient[Litestar]
 MINUTE_MS = 60_000
@@ -173,7 +174,7 @@ def test_days_are_asked_for_by_name(asks: Client) -> None:
     assert answered(asks, "?until=2026-03-03")["first_day"] == "2026-02-02"
     year = answered(asks, "?last=365d")
     assert (year["step"], year["first_day"], len(year["groups"])) == ("week", "2025-03-04", 53)
-    assert year["groups"][-1]["label"] == "Week 10, from Mon 2 Mar 2026"
+    assert year["groups"][-1]["label"] == "Week 10, from Mon 2 Mar 2026 (so far)"
     by_day = answered(asks, "?last=365d&step=day")
     assert (by_day["step"], len(by_day["groups"])) == ("day", 365)
 
@@ -240,7 +241,7 @@ def test_the_page_says_each_finding_and_has_each_number(asks: Client) -> None:
     for part in ("share", "time", "allowance", "coldest", "release", "alarms", "failures"):
         assert body[part]["finding"] in text
     assert body["finding"] in text
-    assert "16 closures of a minute or more held no load on record; 7 of them would have met" in text
+    assert "16 without a load on record, a minute or more; of these would have met: 7" in text
     for name in TABLES:
         assert f'href="/api/statistics/{name}.csv"' in html
     figures = json.loads(re.search(r'id="figures">(.*?)</script>', html).group(1))  # type: ignore[union-attr]
@@ -340,3 +341,14 @@ def test_a_site_that_is_closed_asks_who_is_there(counted: House) -> None:
         assert client.get("/api/statistics").status_code == 401
         assert client.get("/api/statistics/share.csv").status_code == 401
         assert client.get("/statistics", follow_redirects=False).status_code == 303
+
+
+def test_the_bench_lays_loads_over_closures_and_asks(
+    clinic: tuple[Path, dict[str, pagekit.Track]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert statistics_year.main([str(clinic[0]), "--times", "1"]) in (0, 1)
+    printed = capsys.readouterr().out
+    assert "18 loads, " in printed
+    rows = [line.split() for line in printed.splitlines() if line.startswith(("30 days", "90 days"))]
+    assert [row[2] for row in rows] == ["18", "18"]
+    assert all(float(row[3]) > 0 for row in rows)

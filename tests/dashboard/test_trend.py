@@ -97,7 +97,7 @@ def test_too_few_points_are_refused() -> None:
 
 
 def test_a_gap_within_a_minute_breaks_a_line_of_minutes() -> None:
-    """Its middle lies between the minute's lowest and highest point, and keeps them apart whatever stays."""
+    """Its middle lies between the minute's lowest and highest point and keeps them apart, however few are drawn."""
     line = [Point(60_000 * minute + part, 21_000 + part % 7) for minute in range(600) for part in (15_000, 45_000)]
     drawn = thinned(broken(line, [(60_000 * 300 + 20_000, 60_000 * 300 + 38_000)]), most=40, gap_ms=10**9)
     assert sum(point.mc is None for point in drawn) == 1

@@ -23,6 +23,10 @@ Clinic = tuple[Path, object]
 
 PAGES = ("/alarms", "/alarms/W1", "/alarms/W2", "/alarms/W9", "/alarms/load", "/sign-in", "/me", "/about", "/do")
 HELP = ("/help", "/help/technician", "/help/supervisor", "/help/auditor", "/help/keeper", "/help/alarms", "/help/words")
+RECORDS = (
+    *("/audit", "/audit?device=GS-0", "/unassigned", "/closures", "/closures/5", "/loads", "/loads/L1", "/people"),
+    *("/fills", "/fills/F1", "/solutions", "/spill", "/record/21", "/site"),
+)
 PROBLEMS = {"/nothing-here": 404, "/alarms/load?operators=none": 400, "/do/nothing": 404}
 """More pages: one line each, once their texts go through the catalogue."""
 
@@ -45,6 +49,7 @@ DATA = re.compile(
 RECORDED = re.compile(
     r"Simulated basins, invented data\.|Rehearsal: .*"  # lanes.py says it: converted with the page of today
     r"|There is no collector\.status in its data folder\."  # the collector's own words
+    r"|(not-utf-8|wrong-shape).*|US|Peracetic acid"  # codes, and what a label says
     r"|Bath heater on .*|from a newer version|on record past their rules"  # typed by people, or unknown to this version
     r"|operators=.*|.* is none\. .*"  # query.py: converted with the pages that ask
 )
@@ -78,11 +83,11 @@ def left(html: str) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize("address", [*PAGES, *HELP])
+@pytest.mark.parametrize("address", [*PAGES, *HELP, *RECORDS])
 def test_nothing_is_left_in_english(sam: Client, address: str) -> None:
     answer = sam.get(address)
     assert answer.status_code == 200
-    assert answer.text.count("⟦") > 30, "the marks are missing altogether"
+    assert answer.text.count("⟦") > 25, "the marks are missing altogether"
     assert left(answer.text) == []
 
 

@@ -35,7 +35,7 @@ _COUNT = """(() => {
 _SERVED = """() => performance.getEntriesByType('resource').filter((each) => each.name.endsWith('/start/scan'))
   .map((each) => each.duration)"""
 
-_READS = """(text) => document.querySelector('#standing h1').textContent.startsWith(text)
+_READS = """(texts) => texts.some((text) => document.querySelector('#standing h1').textContent.startsWith(text))
   && !document.getElementById('path').matches('[data-sending]')"""
 
 
@@ -77,12 +77,12 @@ class Person:
         self.page.keyboard.press("Enter")
         self.reads(sentence)
 
-    def reads(self, sentence: str) -> None:
-        """Wait until the page's largest sentence begins so, and no scan is on its way."""
+    def reads(self, *sentences: str) -> None:
+        """Wait until the page's largest sentence begins as one of these, and no scan is on its way."""
         try:
-            self.page.wait_for_function(_READS, arg=sentence)
+            self.page.wait_for_function(_READS, arg=sentences)
         except Error as error:
-            raise AssertionError(f"{sentence!r} was not said: {self.page.inner_text('main')}") from error
+            raise AssertionError(f"{sentences} was not said: {self.page.inner_text('main')}") from error
 
     def counted(self) -> Counted:
         """What has been done so far."""

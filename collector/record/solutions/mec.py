@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from typing import Literal
 
 import msgspec
@@ -12,10 +11,10 @@ from collector.record.deed import Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.rounds.lookback_opening import open_look_back
 from collector.record.rounds.soaks import soak_of
+from collector.record.solutions.mec_window import clock_text, refuse_dipped_long_ago, refuse_outside
 from collector.record.solutions.needs import moment, need_reason
 from collector.record.solutions.strips import strip_block, strips_prove, there
 from collector.record.things import Fill, Id, Load, MecPolicy, MecResult, MecTest, Profile, StripBottle, Turn
-from soak.quantity import in_words
 
 _STRIPS_VOID = "its strips were past their use-by, or their controls failed later"
 
@@ -61,7 +60,7 @@ class BeginMecTest(Deed, frozen=True, kw_only=True):
             read_from_ms=out_ms + bottle.strip.read_from_ms,
             read_until_ms=out_ms + bottle.strip.read_until_ms,
         )
-        _refuse_dipped_long_ago(book, fill, test)
+        refuse_dipped_long_ago(book, fill, test)
         _end_waiting(book, fill)
         return book.put(test)
 
@@ -83,12 +82,12 @@ class ReadMecTest(Deed, frozen=True, kw_only=True):
     def perform(self, book: Book) -> MecTest:
         """A fail takes the fill out of use at once and opens a look-back."""
         test, result = _waiting(book, self.test), MecResult(self.result)
-        _refuse_outside(book, test)
+        refuse_outside(book, test)
         if result is MecResult.PASS and book.person.colour_vision_passed is False:
             raise RefusedError(
                 "colour-vision",
                 f"{book.person.name}'s colour vision screening is on file as not passed: strips are read by colour.",
-                f"Ask somebody else to read it by {_clock(book, test.read_until_ms)}, or to dip a new strip.",
+                f"Ask somebody else to read it by {clock_text(book, test.read_until_ms)}, or to dip a new strip.",
             )
         fill = book.get(Fill, test.fill)
         if result is not MecResult.PASS and fill.failed_ms is None:
@@ -172,7 +171,7 @@ def mec_block(book: Book, fill: Fill, profile: Profile, at_ms: int) -> RefusedEr
         return RefusedError(
             "mec-tested",
             f"MEC test {last.id} of fill {fill.id} waits to be read.",
-            f"Read it from {_clock(book, last.read_from_ms)} to {_clock(book, last.read_until_ms)} against its "
+            f"Read it from {clock_text(book, last.read_from_ms)} to {clock_text(book, last.read_until_ms)} against its "
             "bottle's own chart.",
         )
     return RefusedError("mec-tested", _untested(book, fill, last, at_ms), "Test the solution with a strip.")
@@ -244,48 +243,15 @@ def _waiting(book: Book, test_id: str) -> MecTest:
     return test
 
 
-def _refuse_dipped_long_ago(book: Book, fill: Fill, test: MecTest) -> None:
-    """A dip may be recorded as long as its strip can still be read, and of what was in the basin then."""
-    if test.dipped_ms < fill.tested_after_ms:
-        raise RefusedError(
-            "dipped-before-pour",
-            f"Fill {fill.id} was poured or topped up at {book.local_text(fill.tested_after_ms)}, after that dip.",
-            "Dip a new strip in what is in the basin now.",
-        )
-    if book.at_ms > test.read_until_ms:
-        raise RefusedError(
-            "read-too-late",
-            f"A strip dipped at {_clock(book, test.dipped_ms)} was to be read by {_clock(book, test.read_until_ms)}: "
-            "its colour says nothing any more.",
-            "Throw the strip away and dip a new one.",
-        )
-
-
-def _refuse_outside(book: Book, test: MecTest) -> None:
-    if book.at_ms < test.read_from_ms:
-        raise RefusedError(
-            "read-too-early",
-            f"The strip of MEC test {test.id} must not be read yet: its colour is not finished.",
-            f"Wait {in_words(test.read_from_ms - book.at_ms)}, and read it by {_clock(book, test.read_until_ms)}.",
-        )
-    if book.at_ms > test.read_until_ms:
-        raise RefusedError(
-            "read-too-late",
-            f"The strip of MEC test {test.id} was to be read by {_clock(book, test.read_until_ms)}, "
-            f"{in_words(book.at_ms - test.read_until_ms)} ago: its colour says nothing any more.",
-            "Throw the strip away and dip a new one.",
-        )
-
-
 def _end_waiting(book: Book, fill: Fill) -> None:
     """A strip that still waits is read first; one past its window is recorded as not read."""
     for test in book.all(MecTest, group=fill.id, only_open=True):
         if book.at_ms <= test.read_until_ms:
             raise RefusedError(
                 "mec-waiting",
-                f"{book.name_of(test.by)} dipped a strip in fill {fill.id} at {_clock(book, test.dipped_ms)}: "
+                f"{book.name_of(test.by)} dipped a strip in fill {fill.id} at {clock_text(book, test.dipped_ms)}: "
                 f"MEC test {test.id} waits to be read.",
-                f"Read that one by {_clock(book, test.read_until_ms)}.",
+                f"Read that one by {clock_text(book, test.read_until_ms)}.",
             )
         book.put(_not_read(book, test))
 
@@ -305,8 +271,3 @@ def _refuse_gone(book: Book, fill: Fill) -> None:
 
 def _named(book: Book, profile_id: str) -> str:
     return f"{book.get(Profile, profile_id).name} ({profile_id})"
-
-
-def _clock(book: Book, ms: int) -> str:
-    """A local time to the second: read windows are shorter than a minute."""
-    return datetime.datetime.fromtimestamp(ms / 1000, book.zone).strftime("%H:%M:%S")
