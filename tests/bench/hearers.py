@@ -98,7 +98,7 @@ class Hearer:
         for line in self._lines(came):
             if line.startswith(b"event: "):
                 self._event = line[7:]
-            elif line.startswith(b"data: ") and self._event == b"state":
+            elif line.startswith(b"data: ") and self._event in (b"state", b"changes"):
                 self._hear(decoder.decode(line[6:]), len(line), at_s)
 
     def _lines(self, came: bytes) -> Iterator[bytes]:

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
+from litestar.testing import TestClient
 
 from tests.screens.catalogue import NO_PAGES, SCREENS, addresses, page_routes
-from tests.screens.watching import Watched
+from tests.screens.furnished import EVERYBODY, furnish
+from tests.screens.test_every_form import HOST, enter
+
+WRONG = {"/nothing": 404, "/closures?verdict=perhaps": 400, "/devices/none": 404, "/do/teleport": 404}
 
 
 @pytest.mark.parametrize("route", page_routes())
@@ -19,17 +25,10 @@ def test_what_is_no_page_is_there() -> None:
     assert len(set(addresses())) == len(addresses())
 
 
-@pytest.mark.browser
-def test_a_page_of_the_catalogue_is_the_one_that_is_meant(watched: Watched) -> None:
+def test_a_page_of_the_catalogue_is_the_one_that_is_meant(tmp_path: Path) -> None:
     """An address that leads elsewhere, or to a page that says that there is nothing, would be looked at in vain."""
-    found = {}
-    for address in addresses():
-        answer = watched.page.request.get(watched.clinic.address + address)
-        found[address] = (answer.status, answer.url == watched.clinic.address + address)
-    wrong = {address: was for address, was in found.items() if was != (200, True)}
-    assert {address: status for address, (status, _) in wrong.items()} == {
-        "/nothing": 404,
-        "/closures?verdict=perhaps": 400,
-        "/devices/none": 404,
-        "/do/teleport": 404,
-    }
+    house, _ = furnish(tmp_path / "data")
+    with TestClient(house.app(), base_url=HOST) as browser:
+        enter(browser, house, EVERYBODY)
+        found = {address: browser.get(address, follow_redirects=False).status_code for address in addresses()}
+    assert {address: status for address, status in found.items() if status != 200} == WRONG

@@ -11,7 +11,8 @@ from tests.screens.watching import Watched
 
 pytestmark = pytest.mark.browser
 MOST_TABS = 400
-NAMED = "(each) => [each.tagName, each.id, each.name, each.getAttribute('href'), each.value].join('|')"
+NAMED = """(each) => [each.tagName, each.id, each.name, each.getAttribute('href'), each.value,
+  each.tagName === 'BUTTON' ? each.textContent.trim() : '', each.closest('main') ? 'main' : ''].join('|')"""
 TO_REACH = f"""(controls) => [...document.querySelectorAll(controls)]
   .filter((each) => each.checkVisibility({{visibilityProperty: true}}) && each.tabIndex >= 0 && !each.disabled)
   .filter((each) => !each.closest('#chart') && each.type !== 'radio').map({NAMED})"""
