@@ -238,7 +238,8 @@ def test_a_closure_shows_what_is_declared_of_it_and_leads_to_the_forms(client: C
     closures = good(client.get("/api/closures?basin=n1/b1"))["closures"]
     pages = [client.get(f"/closures/{each['id']}").text for each in closures]
     loaded = next(page for page in pages if "Load L1" in page)
-    assert '<a href="/devices/GS-01">GS-01</a>, <a href="/devices/GS-02">GS-02</a>' in loaded
+    assert 'href="/devices/GS-01#T1">GS-01</a>' in loaded
+    assert 'href="/devices/GS-02#T2">GS-02</a>' in loaded
     assert "/do/answer-closures" not in loaded
     empty = [client.get(f"/closures/{each['id']}").text for each in good(client.get("/api/closures"))["closures"]]
     unsaid = next(page for page in empty if "Nobody has said." in page)
