@@ -56,6 +56,7 @@ NO_PAGES = {
     "/basins/{node:str}/{name:str}/closures": "a part of the page of a trend, which its script asks for",
     "/basins/{node:str}/{name:str}/now": "a part of the page of a basin, which its script asks for",
     "/basins/{node:str}/{name:str}/trend/tables": "a part of the page of a trend, which its script asks for",
+    "/today/lane": "a part of the page of today, which its script asks for",
     "/live": "the live stream",
     "/robots.txt": "a text",
     "/static/{name:str}": "a file",
