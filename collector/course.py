@@ -99,14 +99,14 @@ class _Columns(msgspec.Struct, frozen=True, array_like=True, gc=False):
     known: list[int]
     missing: list[int]  # none: nothing is missing
     counts: list[msgspec.Raw]  # opened only where somebody asks for them
-    values: list[int]  # when it first gave a value, and how long after that last; none: it gave none
+    values: list[int]  # when it first and last gave a value, as gaps; none: when the page begins and ends
     gaps: list[int]  # begin, end, begin, …: the first, then differences
 
 
 class _Packed(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """A page's course as it is kept: times after the page's begin, stretches after the one in which that is."""
 
-    stretch: list[int]  # those of all sensors: the first, then differences
+    stretch: list[int]  # those of all sensors
     lid_open: list[int]  # as gaps
     sensors: dict[str, _Columns]
 
@@ -169,13 +169,14 @@ def joined(ranges: Iterable[Range], apart_ms: int) -> list[Range]:
     return found
 
 
-def pack(course: Course, begin_ms: int) -> bytes:
+def pack(course: Course, page_ms: Range) -> bytes:
     """The course of one page, in half hours, as it is kept beside it.
 
     Args:
         course: The course.
-        begin_ms: When the page begins, milliseconds since 1970: what is kept does not say so again.
+        page_ms: When the page begins and ends, milliseconds since 1970: what is kept does not say so again.
     """
+    begin_ms = page_ms[0]
     stretches = sorted({stretch for table in course.sums.values() for stretch in table})
     sensors = {}
     for sensor, table in course.sums.items():
@@ -187,22 +188,26 @@ def pack(course: Course, begin_ms: int) -> bytes:
             [each.known for each in sums],
             missing if any(missing) else [],
             [packed for each in sums for _, packed in each.counts],
-            _flat([course.known[sensor]] if sensor in course.known else [], begin_ms),
+            _flat([known] if (known := course.known.get(sensor, page_ms)) != page_ms else [], begin_ms),
             _flat(course.gaps.get(sensor, []), begin_ms),
         )
     after = [stretch - begin_ms // HALF_HOUR_MS for stretch in stretches]
-    return _ENCODER.encode(_Packed(_differences(after), _flat(course.lid_open, begin_ms), sensors))
+    return _ENCODER.encode(_Packed(after, _flat(course.lid_open, begin_ms), sensors))
 
 
-def unpack(packed: bytes, begin_ms: int) -> Course:
-    """What `pack` packed of a page that begins then."""
+def unpack(packed: bytes, page_ms: Range) -> Course:
+    """What `pack` packed of a page that begins and ends then."""
     page = _DECODER.decode(packed)
-    course = Course(begin_ms, {}, {}, {}, _ranges(page.lid_open, begin_ms))
-    stretches = [*accumulate(page.stretch, initial=begin_ms // HALF_HOUR_MS)][1:]
+    begin_ms = page_ms[0]
+    begin = begin_ms // HALF_HOUR_MS
+    course = Course(begin_ms, {}, {}, {}, _ranges(page.lid_open, begin_ms) if page.lid_open else [])
+    stretches = [begin + after for after in page.stretch]
     for sensor, columns in page.sensors.items():
         course.sums[sensor] = _sums(stretches, columns)
         if columns.values:
             [course.known[sensor]] = _ranges(columns.values, begin_ms)
+        elif any(columns.known):
+            course.known[sensor] = page_ms
         if columns.gaps:
             course.gaps[sensor] = _ranges(columns.gaps, begin_ms)
     return course
@@ -226,8 +231,8 @@ def put_together(courses: Iterable[Course], since_ms: int, until_ms: int, stretc
         for sensor, table in course.sums.items():
             sums = whole.sums.setdefault(sensor, {})
             for stretch, each in table.items():
-                if first <= stretch <= last:
-                    _add(sums, stretch, each)
+                if first <= stretch <= last and (known := sums.setdefault(stretch, each)) is not each:
+                    known.add(each)
         for sensor, (first_ms, last_ms) in course.known.items():
             gaps = whole.gaps.setdefault(sensor, [])
             known_ms = whole.known[sensor][1] if sensor in whole.known else begin_ms
@@ -254,13 +259,6 @@ def _sums(stretches: list[int], columns: _Columns) -> dict[int, Sum]:
     return {stretch: each for stretch, each in zip(stretches, sums, strict=True) if each.known or each.missing}
 
 
-def _add(table: dict[int, Sum], stretch: int, each: Sum) -> None:
-    if (known := table.get(stretch)) is None:
-        table[stretch] = each
-    else:
-        known.add(each)
-
-
 def _sum(values: Sequence[int | None]) -> Sum:
     counts = Counter(values)
     missing = counts.pop(None, 0)
@@ -276,8 +274,6 @@ def _flat(ranges: Iterable[Range], from_ms: int) -> list[int]:
 
 
 def _ranges(flat: list[int], from_ms: int) -> list[Range]:
-    if not flat:
-        return []
     times_ms = [*accumulate(flat, initial=from_ms)]
     return [*zip(times_ms[1::2], times_ms[2::2], strict=True)]
 

@@ -73,14 +73,15 @@ def m0004_course(db: Database) -> None:
     for (stream_id,) in db.execute("SELECT id FROM stream").fetchall():
         synchronised = synchronised_of(db, stream_id)
         pages = db.execute(
-            """SELECT p.rowid, first, i.first_utc_ms, p.sha256 FROM page p JOIN page_index i USING (stream_id, first)
+            """SELECT p.rowid, first, p.sha256, i.first_utc_ms, i.last_utc_ms
+               FROM page p JOIN page_index i USING (stream_id, first)
                WHERE stream_id = ? ORDER BY first""",
             (stream_id,),
         ).fetchall()
-        for row_id, first, first_utc_ms, sha256 in pages:
+        for row_id, first, sha256, *page_ms in pages:
             (body,) = db.execute("SELECT body FROM page WHERE rowid = ?", (row_id,)).fetchone()
             _, readings, anchors = unseal(body, sha256)
-            packed = course.pack(course.course_of(dated(first, readings, anchors, synchronised)), first_utc_ms)
+            packed = course.pack(course.course_of(dated(first, readings, anchors, synchronised)), tuple(page_ms))
             db.execute("INSERT INTO page_course (stream_id, first, body) VALUES (?, ?, ?)", (stream_id, first, packed))
 
 

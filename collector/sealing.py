@@ -62,7 +62,7 @@ def _seal_page(store: Store, row: StreamRow, pieces: Sequence[Piece]) -> None:
         sha256=sha256,
         body=body,
         minutes=_minutes(as_read),
-        course=pack_course(course_of(as_read), times_utc_ms[0]),
+        course=pack_course(course_of(as_read), times_utc_ms),
         undated=not all(clock.synced for _, clock in anchors),
     )
     store.seal(row, page)
@@ -77,7 +77,7 @@ def redate_pages(store: Store, stream_id: int, synchronised: Synchronised | None
         _, readings, anchors = unseal(body, sha256)
         as_read = list(dated(first, readings, anchors, synchronised))
         times_utc_ms = _times_utc_ms(as_read)
-        course = pack_course(course_of(as_read), times_utc_ms[0])
+        course = pack_course(course_of(as_read), times_utc_ms)
         store.redate_page(stream_id, first, times_utc_ms, _minutes(as_read), course)
 
 
@@ -87,7 +87,7 @@ def index_row(body: bytes, sha256: str, synchronised: Synchronised | None) -> tu
     as_read = list(dated(first, readings, anchors, synchronised))
     undated = not all(clock.synced for _, clock in anchors)
     times_utc_ms = _times_utc_ms(as_read)
-    return *times_utc_ms, int(undated), _minutes(as_read), pack_course(course_of(as_read), times_utc_ms[0])
+    return *times_utc_ms, int(undated), _minutes(as_read), pack_course(course_of(as_read), times_utc_ms)
 
 
 def _times_utc_ms(pieces: Sequence[Piece]) -> Range:

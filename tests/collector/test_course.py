@@ -13,6 +13,7 @@ from msgspec.structs import replace
 from collector.course import HALF_HOUR_MS, LEAST_GAP_MS, Course, course_of_readings, pack, put_together, unpack
 from collector.read import Reader
 from collector.rebuild import rebuild_folder
+from soak.ranges import Range
 from soak.reading import Lid, Reading, Why
 
 SENSORS = ("28-000000000001", "28-000000000002")
@@ -36,7 +37,12 @@ def pages(readings: Taken, cuts: list[int]) -> list[Course]:
     """The courses of pages that are cut there, as they are read again."""
     ends = sorted({*cuts, len(readings)})
     parts = (readings[begin:end] for begin, end in pairwise([0, *ends]))
-    return [unpack(pack(course_of_readings(part), part[0][0]), part[0][0]) for part in parts if part]
+    return [kept(course_of_readings(part), (part[0][0], part[-1][0])) for part in parts if part]
+
+
+def kept(course: Course, page_ms: Range) -> Course:
+    """What is read again of a course beside a page."""
+    return unpack(pack(course, page_ms), page_ms)
 
 
 @settings(max_examples=200, deadline=None)
@@ -70,8 +76,8 @@ def test_half_hours_are_what_the_readings_are(readings: Taken, cuts: list[int], 
 def test_what_is_kept_is_the_course(readings: Taken, later_ms: int) -> None:
     """All of it, also of a clock that went back within the page, so that its earliest reading is not the first."""
     course = course_of_readings([*readings[1:], (readings[0][0] + later_ms, readings[0][1])])
-    begin_ms = min(readings[-1][0], readings[0][0] + later_ms)
-    assert unpack(pack(course, begin_ms), begin_ms) == replace(course, begin_ms=begin_ms)
+    times_ms = [*(at_ms for at_ms, _ in readings[1:]), readings[0][0] + later_ms]
+    assert kept(course, (min(times_ms), max(times_ms))) == replace(course, begin_ms=min(times_ms))
 
 
 @settings(max_examples=200, deadline=None)
