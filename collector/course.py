@@ -2,14 +2,16 @@
 
 Half hours hold the lowest and the highest value and how often each value was indicated, so that no dip disappears and
 the share in range can be told of any requirement. Gaps and openings of the lid are kept to the millisecond. Pure.
+
+A year of a basin is some 12,000 pages: what is kept of each is small, and read in few steps.
 """
 
 from __future__ import annotations
 
-import struct
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import accumulate, starmap
+from itertools import accumulate, repeat
+from operator import add
 
 import msgspec
 
@@ -33,14 +35,15 @@ class Sum(msgspec.Struct, gc=False):
         highest_mc: Highest, likewise.
         known: Readings with a value.
         missing: Readings without one.
-        counts: How often each value was indicated: pairs of value and count, a value possibly more than once.
+        counts: How often each value was indicated, in as many parts as were put together: a part's lowest value, and
+            MessagePack of its count, how much higher the next value is, its count, and so on.
     """
 
     lowest_mc: int
     highest_mc: int
     known: int
     missing: int
-    counts: bytes
+    counts: tuple[tuple[int, msgspec.Raw], ...]
 
     def add(self, other: Sum) -> None:
         """Put another stretch to it."""
@@ -58,7 +61,12 @@ class Sum(msgspec.Struct, gc=False):
             return 0
         if self.lowest_mc >= least_mc and self.highest_mc <= top_mc:
             return self.known
-        return sum(count for mc, count in _PAIR.iter_unpack(self.counts) if least_mc <= mc <= top_mc)
+        return sum(count for mc, count in self._counted() if least_mc <= mc <= top_mc)
+
+    def _counted(self) -> Iterator[tuple[int, int]]:
+        for lowest_mc, packed in self.counts:
+            counts = _COUNTS.decode(packed)
+            yield from zip(accumulate(counts[1::2], initial=lowest_mc), counts[::2], strict=False)
 
 
 Sums = dict[str, dict[int, Sum]]
@@ -69,7 +77,7 @@ class Course(msgspec.Struct, gc=False):
     """Of one basin; times in milliseconds since 1970.
 
     Attributes:
-        begin_ms: Of the first reading.
+        begin_ms: Of the first reading; of a page, of its earliest.
         sums: In stretches of the length that was asked for.
         known: By sensor, when it first and last gave a value.
         gaps: By sensor, times of over `LEAST_GAP_MS` between two values, rising.
@@ -84,30 +92,29 @@ class Course(msgspec.Struct, gc=False):
 
 
 class _Columns(msgspec.Struct, frozen=True, array_like=True, gc=False):
-    """One sensor as it is kept; times after the page's first reading."""
+    """One sensor as it is kept: all but the last two for each of the page's stretches."""
 
-    stretch: list[int]  # the first, then differences
-    lowest_mc: list[int]
-    highest_mc: list[int]
+    lowest_mc: list[int]  # the first, then differences
+    span_mc: list[int]  # highest above lowest
     known: list[int]
-    missing: list[int]
-    counts: list[bytes]
-    values: tuple[int, int] | None  # first and last
-    gaps: list[int]  # begin, end, begin, …
+    missing: list[int]  # none: nothing is missing
+    counts: list[msgspec.Raw]  # opened only where somebody asks for them
+    values: list[int]  # when it first and last gave a value, as gaps; none: when the page begins and ends
+    gaps: list[int]  # begin, end, begin, …: the first, then differences
 
 
 class _Packed(msgspec.Struct, frozen=True, array_like=True, gc=False):
-    """A page's course as it is kept."""
+    """A page's course as it is kept: times after the page's begin, stretches after the one in which that is."""
 
-    begin_ms: int
+    stretch: list[int]  # those of all sensors
     lid_open: list[int]  # as gaps
     sensors: dict[str, _Columns]
 
 
-_PAIR = struct.Struct("<iH")  # millidegrees, count
-_MOST_COUNTED = 0xFFFF
 _ENCODER = msgspec.msgpack.Encoder()
 _DECODER = msgspec.msgpack.Decoder(_Packed)
+_COUNTS = msgspec.msgpack.Decoder(list[int])
+_NOTHING = Sum(0, 0, 0, 0, ((0, msgspec.Raw(_ENCODER.encode([]))),))
 
 
 def course_of(pieces: Iterable[Piece], stretch_ms: int = HALF_HOUR_MS) -> Course:
@@ -162,35 +169,45 @@ def joined(ranges: Iterable[Range], apart_ms: int) -> list[Range]:
     return found
 
 
-def pack(course: Course) -> bytes:
-    """The course of one page as it is kept beside it."""
-    begin_ms = course.begin_ms
+def pack(course: Course, page_ms: Range) -> bytes:
+    """The course of one page, in half hours, as it is kept beside it.
+
+    Args:
+        course: The course.
+        page_ms: When the page begins and ends, milliseconds since 1970: what is kept does not say so again.
+    """
+    begin_ms = page_ms[0]
+    stretches = sorted({stretch for table in course.sums.values() for stretch in table})
     sensors = {}
     for sensor, table in course.sums.items():
-        sums = table.values()
-        known = course.known.get(sensor)
+        sums = [table.get(stretch, _NOTHING) for stretch in stretches]
+        missing = [each.missing for each in sums]
         sensors[sensor] = _Columns(
-            _differences(list(table)),
-            [each.lowest_mc for each in sums],
-            [each.highest_mc for each in sums],
+            _differences([each.lowest_mc for each in sums]),
+            [each.highest_mc - each.lowest_mc for each in sums],
             [each.known for each in sums],
-            [each.missing for each in sums],
-            [each.counts for each in sums],
-            (known[0] - begin_ms, known[1] - begin_ms) if known else None,
-            [ms - begin_ms for gap in course.gaps.get(sensor, ()) for ms in gap],
+            missing if any(missing) else [],
+            [packed for each in sums for _, packed in each.counts],
+            _flat([known] if (known := course.known.get(sensor, page_ms)) != page_ms else [], begin_ms),
+            _flat(course.gaps.get(sensor, []), begin_ms),
         )
-    return _ENCODER.encode(_Packed(begin_ms, [ms - begin_ms for each in course.lid_open for ms in each], sensors))
+    after = [stretch - begin_ms // HALF_HOUR_MS for stretch in stretches]
+    return _ENCODER.encode(_Packed(after, _flat(course.lid_open, begin_ms), sensors))
 
 
-def unpack(packed: bytes) -> Course:
-    """What `pack` packed."""
+def unpack(packed: bytes, page_ms: Range) -> Course:
+    """What `pack` packed of a page that begins and ends then."""
     page = _DECODER.decode(packed)
-    begin_ms = page.begin_ms
-    course = Course(begin_ms, {}, {}, {}, _ranges(page.lid_open, begin_ms))
+    begin_ms = page_ms[0]
+    begin = begin_ms // HALF_HOUR_MS
+    course = Course(begin_ms, {}, {}, {}, _ranges(page.lid_open, begin_ms) if page.lid_open else [])
+    stretches = [begin + after for after in page.stretch]
     for sensor, columns in page.sensors.items():
-        course.sums[sensor] = dict(_sums(columns))
+        course.sums[sensor] = _sums(stretches, columns)
         if columns.values:
-            course.known[sensor] = begin_ms + columns.values[0], begin_ms + columns.values[1]
+            [course.known[sensor]] = _ranges(columns.values, begin_ms)
+        elif any(columns.known):
+            course.known[sensor] = page_ms
         if columns.gaps:
             course.gaps[sensor] = _ranges(columns.gaps, begin_ms)
     return course
@@ -214,8 +231,8 @@ def put_together(courses: Iterable[Course], since_ms: int, until_ms: int, stretc
         for sensor, table in course.sums.items():
             sums = whole.sums.setdefault(sensor, {})
             for stretch, each in table.items():
-                if first <= stretch <= last:
-                    _add(sums, stretch, each)
+                if first <= stretch <= last and (known := sums.setdefault(stretch, each)) is not each:
+                    known.add(each)
         for sensor, (first_ms, last_ms) in course.known.items():
             gaps = whole.gaps.setdefault(sensor, [])
             known_ms = whole.known[sensor][1] if sensor in whole.known else begin_ms
@@ -231,35 +248,34 @@ def put_together(courses: Iterable[Course], since_ms: int, until_ms: int, stretc
     return whole
 
 
-def _sums(columns: _Columns) -> Iterator[tuple[int, Sum]]:
-    rest = zip(columns.lowest_mc, columns.highest_mc, columns.known, columns.missing, columns.counts, strict=True)
-    return zip(accumulate(columns.stretch), starmap(Sum, rest), strict=True)
-
-
-def _add(table: dict[int, Sum], stretch: int, each: Sum) -> None:
-    if (known := table.get(stretch)) is None:
-        table[stretch] = each
-    else:
-        known.add(each)
+def _sums(stretches: list[int], columns: _Columns) -> dict[int, Sum]:
+    lowest_mc = [*accumulate(columns.lowest_mc)]
+    highest_mc = map(add, lowest_mc, columns.span_mc)
+    missing = columns.missing or repeat(0)
+    parts = zip(zip(lowest_mc, columns.counts, strict=True))  # of each half hour one
+    sums = map(Sum, lowest_mc, highest_mc, columns.known, missing, parts)
+    if 0 not in columns.known:
+        return dict(zip(stretches, sums, strict=True))
+    return {stretch: each for stretch, each in zip(stretches, sums, strict=True) if each.known or each.missing}
 
 
 def _sum(values: Sequence[int | None]) -> Sum:
     counts = Counter(values)
     missing = counts.pop(None, 0)
-    known = [mc for mc in counts if mc is not None]
-    pairs = ((mc, part) for mc in sorted(known) for part in _parts(counts[mc]))
-    packed = b"".join(starmap(_PAIR.pack, pairs))
-    return Sum(min(known, default=0), max(known, default=0), len(values) - missing, missing, packed)
+    known = sorted(mc for mc in counts if mc is not None)
+    lowest_mc, highest_mc = (known[0], known[-1]) if known else (0, 0)
+    told = [each for mc, step_mc in zip(known, _differences(known), strict=True) for each in (step_mc, counts[mc])]
+    packed = msgspec.Raw(_ENCODER.encode(told[1:]))
+    return Sum(lowest_mc, highest_mc, len(values) - missing, missing, ((lowest_mc, packed),))
 
 
-def _parts(count: int) -> Iterator[int]:
-    while count > 0:
-        yield min(count, _MOST_COUNTED)
-        count -= _MOST_COUNTED
+def _flat(ranges: Iterable[Range], from_ms: int) -> list[int]:
+    return _differences([ms - from_ms for each in ranges for ms in each])
 
 
-def _ranges(flat: Sequence[int], from_ms: int) -> list[Range]:
-    return [(from_ms + begin, from_ms + end) for begin, end in zip(flat[::2], flat[1::2], strict=True)]
+def _ranges(flat: list[int], from_ms: int) -> list[Range]:
+    times_ms = [*accumulate(flat, initial=from_ms)]
+    return [*zip(times_ms[1::2], times_ms[2::2], strict=True)]
 
 
 def _differences(column: list[int]) -> list[int]:

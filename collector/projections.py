@@ -24,7 +24,7 @@ from collector.machine import (
 )
 from soak.ranges import Range, Ranges
 
-TABLES = ("basin", "requirement", "lost", "closure", "page_index", "thing", "once")
+TABLES = ("basin", "requirement", "lost", "closure", "page_index", "page_course", "thing", "once")
 """Made again from nothing by a rebuild; of `boot` and `site` only what records say."""
 
 MACHINE: dict[str, type[Machine]] = {
@@ -38,7 +38,7 @@ def follow(connection: sqlite3.Connection, record: Record) -> None:
     """Let the tables follow one of the collector's own records.
 
     They follow from the record as it is written, not from what this version would write: a record of years ago gives
-    the same rows again. A page's row in `page_index` follows from the page itself: see `sealing.py`.
+    the same rows again. A page's rows in `page_index` and `page_course` follow from the page itself: see `sealing.py`.
 
     Args:
         connection: To the database, in the transaction that appends the record.

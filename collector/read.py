@@ -293,17 +293,19 @@ class Reader:
 
     def course(self, basin_id: int, since_ms: int, until_ms: int) -> Course:
         """What the readings of a basin say in short: half hours that touch the range, gaps, openings of the lid."""
-        pages: list[tuple[int, bytes]] = []
+        pages: list[tuple[int, int, bytes]] = []
         rest: list[Course] = []
         for (stream_id,) in self._rows("SELECT id FROM stream WHERE basin_id = ? ORDER BY id", (basin_id,)):
             pages += self._rows(
-                """SELECT first_utc_ms, course FROM page_index
-                   WHERE stream_id = ? AND last_utc_ms >= ? AND first_utc_ms < ?""",
+                """SELECT i.first_utc_ms, i.last_utc_ms, c.body
+                   FROM page_index i JOIN page_course c USING (stream_id, first)
+                   WHERE stream_id = ? AND i.last_utc_ms >= ? AND i.first_utc_ms < ?""",
                 (stream_id, since_ms - since_ms % HALF_HOUR_MS, until_ms + -until_ms % HALF_HOUR_MS),
             )
             ((sealed_to,),) = self._rows("SELECT ifnull(max(last), 0) FROM page WHERE stream_id = ?", (stream_id,))
             rest.append(course_of(stored_pieces(self._db, stream_id, from_number=sealed_to + 1, sealed=False)))
-        opened = (unpack(packed) for _, packed in sorted(pages))  # one after the other: those of a year are many
+        # One after the other: those of a year are many.
+        opened = (unpack(packed, (begin_ms, end_ms)) for begin_ms, end_ms, packed in sorted(pages))
         courses = heapq.merge(opened, sorted(rest, key=_begin), key=_begin)
         return put_together(courses, since_ms, until_ms)
 

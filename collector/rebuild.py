@@ -28,6 +28,7 @@ _ORDER = {
     "lost": "stream_id, first",
     "closure": "id",
     "page_index": "stream_id, first",
+    "page_course": "stream_id, first",
     "thing": "kind, id",
     "once": "who, key",
     "boot": "node, boot",
@@ -132,11 +133,14 @@ def _index(db: Database, page: PageSealed) -> None:
     (body,) = db.conn.execute(
         "SELECT body FROM page WHERE stream_id = ? AND first = ?", (stream_id, page.first)
     ).fetchone()
-    row = index_row(body, page.sha256, synchronised_of(db, stream_id))
+    *row, course = index_row(body, page.sha256, synchronised_of(db, stream_id))
     db.conn.execute(
-        """INSERT INTO page_index (stream_id, first, first_utc_ms, last_utc_ms, undated, minutes, course)
-           VALUES (?, ?, ?, ?, ?, ?, ?)""",
+        """INSERT INTO page_index (stream_id, first, first_utc_ms, last_utc_ms, undated, minutes)
+           VALUES (?, ?, ?, ?, ?, ?)""",
         (stream_id, page.first, *row),
+    )
+    db.conn.execute(
+        "INSERT INTO page_course (stream_id, first, body) VALUES (?, ?, ?)", (stream_id, page.first, course)
     )
 
 

@@ -55,13 +55,14 @@ def _seal_page(store: Store, row: StreamRow, pieces: Sequence[Piece]) -> None:
         readings += piece.readings
     sha256, body = seal(row.stream, first, readings, anchors)
     as_read = list(dated(first, readings, anchors, store.synchronised(row.node, row.boot)))
+    times_utc_ms = _times_utc_ms(as_read)
     page = Sealed(
         run=(first, first + len(readings) - 1),
-        times_utc_ms=_times_utc_ms(as_read),
+        times_utc_ms=times_utc_ms,
         sha256=sha256,
         body=body,
         minutes=_minutes(as_read),
-        course=pack_course(course_of(as_read)),
+        course=pack_course(course_of(as_read), times_utc_ms),
         undated=not all(clock.synced for _, clock in anchors),
     )
     store.seal(row, page)
@@ -75,8 +76,9 @@ def redate_pages(store: Store, stream_id: int, synchronised: Synchronised | None
     for first, sha256, body in store.undated_pages(stream_id):
         _, readings, anchors = unseal(body, sha256)
         as_read = list(dated(first, readings, anchors, synchronised))
-        course = pack_course(course_of(as_read))
-        store.redate_page(stream_id, first, _times_utc_ms(as_read), _minutes(as_read), course)
+        times_utc_ms = _times_utc_ms(as_read)
+        course = pack_course(course_of(as_read), times_utc_ms)
+        store.redate_page(stream_id, first, times_utc_ms, _minutes(as_read), course)
 
 
 def index_row(body: bytes, sha256: str, synchronised: Synchronised | None) -> tuple[int, int, int, bytes, bytes]:
@@ -84,7 +86,8 @@ def index_row(body: bytes, sha256: str, synchronised: Synchronised | None) -> tu
     first, readings, anchors = unseal(body, sha256)
     as_read = list(dated(first, readings, anchors, synchronised))
     undated = not all(clock.synced for _, clock in anchors)
-    return *_times_utc_ms(as_read), int(undated), _minutes(as_read), pack_course(course_of(as_read))
+    times_utc_ms = _times_utc_ms(as_read)
+    return *times_utc_ms, int(undated), _minutes(as_read), pack_course(course_of(as_read), times_utc_ms)
 
 
 def _times_utc_ms(pieces: Sequence[Piece]) -> Range:

@@ -288,14 +288,16 @@ class Store:
     def index_page(self, stream_id: int, page: Sealed) -> None:
         """What is looked up of a page: its times and what its readings say in short."""
         self._run(
-            """INSERT INTO page_index (stream_id, first, first_utc_ms, last_utc_ms, undated, minutes, course)
-               VALUES (?, ?, ?, ?, ?, ?, ?)""",
+            """INSERT INTO page_index (stream_id, first, first_utc_ms, last_utc_ms, undated, minutes)
+               VALUES (?, ?, ?, ?, ?, ?)""",
             stream_id,
             page.run[0],
             *page.times_utc_ms,
             int(page.undated),
             page.minutes,
-            page.course,
+        )
+        self._run(
+            "INSERT INTO page_course (stream_id, first, body) VALUES (?, ?, ?)", stream_id, page.run[0], page.course
         )
 
     def undated_pages(self, stream_id: int) -> list[tuple[int, str, bytes]]:
@@ -307,14 +309,14 @@ class Store:
     def redate_page(self, stream_id: int, first: int, times_utc_ms: Range, minutes: bytes, course: bytes) -> None:
         """A better clock has become known for a page's readings."""
         self._run(
-            """UPDATE page_index SET first_utc_ms = ?, last_utc_ms = ?, minutes = ?, course = ?
+            """UPDATE page_index SET first_utc_ms = ?, last_utc_ms = ?, minutes = ?
                WHERE stream_id = ? AND first = ?""",
             *times_utc_ms,
             minutes,
-            course,
             stream_id,
             first,
         )
+        self._run("UPDATE page_course SET body = ? WHERE stream_id = ? AND first = ?", course, stream_id, first)
 
     def synchronised(self, node: str, boot: str) -> Synchronised | None:
         """The earliest moment of a boot at which the wall clock was known to be synchronised."""

@@ -207,8 +207,9 @@ def _moved_page(
 ) -> tuple[machine.PageSealed, Sealed]:
     """The page of another stream at another time: stream and clock are the only places that say so."""
     row = connection.execute(
-        """SELECT p.body, i.first_utc_ms, i.last_utc_ms, i.undated, i.minutes, i.course
-           FROM page p JOIN page_index i USING (stream_id, first) JOIN stream s ON s.id = p.stream_id
+        """SELECT p.body, i.first_utc_ms, i.last_utc_ms, i.undated, i.minutes, c.body
+           FROM page p JOIN page_index i USING (stream_id, first) JOIN page_course c USING (stream_id, first)
+           JOIN stream s ON s.id = p.stream_id
            WHERE s.stream = ? AND p.first = ?""",
         (sealed.stream, sealed.first),
     ).fetchone()
@@ -233,18 +234,9 @@ def _moved_page(
         body=kept,
         minutes=minutes.pack(later),
         undated=bool(undated),
-        course=_moved_course(course, part),
+        course=course,  # its times count from the page's begin on, and two weeks are whole half hours
     )
     return whole, page_row
-
-
-def _moved_course(packed: bytes, part: int) -> bytes:
-    """Begin and half hours count from 1970 on, everything else in it from the begin."""
-    said = msgspec.msgpack.decode(packed)
-    said[0] += _shift_ms(part)
-    for columns in said[2].values():
-        columns[0][0] += _shift_ms(part) // 1_800_000
-    return msgspec.msgpack.encode(said)
 
 
 class _Year:

@@ -8,10 +8,12 @@ from pathlib import Path
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from kit import Collecting, batch, soak, state, stream_id
+from msgspec.structs import replace
 
-from collector.course import HALF_HOUR_MS, LEAST_GAP_MS, course_of_readings, pack, put_together, unpack
+from collector.course import HALF_HOUR_MS, LEAST_GAP_MS, Course, course_of_readings, pack, put_together, unpack
 from collector.read import Reader
 from collector.rebuild import rebuild_folder
+from soak.ranges import Range
 from soak.reading import Lid, Reading, Why
 
 SENSORS = ("28-000000000001", "28-000000000002")
@@ -31,11 +33,16 @@ def taken(draw: st.DrawFn) -> Taken:
     return found
 
 
-def pages(readings: Taken, cuts: list[int]) -> list[bytes]:
-    """The courses of pages that are cut there."""
+def pages(readings: Taken, cuts: list[int]) -> list[Course]:
+    """The courses of pages that are cut there, as they are read again."""
     ends = sorted({*cuts, len(readings)})
     parts = (readings[begin:end] for begin, end in pairwise([0, *ends]))
-    return [pack(course_of_readings(part)) for part in parts if part]
+    return [kept(course_of_readings(part), (part[0][0], part[-1][0])) for part in parts if part]
+
+
+def kept(course: Course, page_ms: Range) -> Course:
+    """What is read again of a course beside a page."""
+    return unpack(pack(course, page_ms), page_ms)
 
 
 @settings(max_examples=200, deadline=None)
@@ -43,7 +50,7 @@ def pages(readings: Taken, cuts: list[int]) -> list[bytes]:
 def test_half_hours_are_what_the_readings_are(readings: Taken, cuts: list[int], least_mc: int, span_mc: int) -> None:
     """Lowest, highest, how many, and how many within any limits: however the readings were parted into pages."""
     since_ms, until_ms = readings[0][0], readings[-1][0] + 1
-    whole = put_together(map(unpack, pages(readings, cuts)), since_ms, until_ms)
+    whole = put_together(pages(readings, cuts), since_ms, until_ms)
     assert set(whole.sums) == {sensor for _, reading in readings for sensor in reading.mc}
     for sensor, table in whole.sums.items():
         for half_hour, each in table.items():
@@ -65,12 +72,21 @@ def test_half_hours_are_what_the_readings_are(readings: Taken, cuts: list[int], 
 
 
 @settings(max_examples=200, deadline=None)
+@given(taken(), st.integers(-HALF_HOUR_MS, 3 * HALF_HOUR_MS))
+def test_what_is_kept_is_the_course(readings: Taken, later_ms: int) -> None:
+    """All of it, also of a clock that went back within the page, so that its earliest reading is not the first."""
+    course = course_of_readings([*readings[1:], (readings[0][0] + later_ms, readings[0][1])])
+    times_ms = [*(at_ms for at_ms, _ in readings[1:]), readings[0][0] + later_ms]
+    assert kept(course, (min(times_ms), max(times_ms))) == replace(course, begin_ms=min(times_ms))
+
+
+@settings(max_examples=200, deadline=None)
 @given(taken(), st.lists(st.integers(0, 60), max_size=5))
 def test_gaps_are_the_times_between_values(readings: Taken, cuts: list[int]) -> None:
     """Also across the pages, and a single value between two gaps keeps them apart."""
     since_ms, until_ms = readings[0][0], readings[-1][0] + 1
     begin_ms, end_ms = since_ms - since_ms % HALF_HOUR_MS, until_ms + -until_ms % HALF_HOUR_MS
-    whole = put_together(map(unpack, pages(readings, cuts)), since_ms, until_ms)
+    whole = put_together(pages(readings, cuts), since_ms, until_ms)
     for sensor in whole.sums:
         known = [at_ms for at_ms, reading in readings if reading.mc.get(sensor) is not None]
         expected = [

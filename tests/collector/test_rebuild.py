@@ -54,7 +54,7 @@ def test_made_again_everything_is_as_it_was(data: Path) -> None:
     before = content(data)
     assert run(data) == (0, "Every projection follows from ledger and pages, as it stands.")
     assert content(data) == before
-    assert all(before[table] for table in ("basin", "requirement", "lost", "closure", "page_index"))
+    assert all(before[table] for table in ("basin", "requirement", "lost", "closure", "page_index", "page_course"))
 
 
 def test_what_people_declared_is_made_again(recording: Recording) -> None:
@@ -73,6 +73,8 @@ def test_what_people_declared_is_made_again(recording: Recording) -> None:
         ("UPDATE closure SET verdict = 'met'", "closure"),
         ("DELETE FROM closure WHERE id = 1", "closure"),
         ("UPDATE page_index SET minutes = x''", "page_index"),
+        ("UPDATE page_course SET body = x''", "page_course"),
+        ("DELETE FROM page_course", "page_course"),
         ("UPDATE requirement SET since_ms = since_ms + 1", "requirement"),
         ("DELETE FROM lost", "lost"),
         ("UPDATE basin SET label = 'x'", "basin"),
