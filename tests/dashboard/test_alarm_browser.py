@@ -311,6 +311,22 @@ def test_the_pages_fit(browser: Browser, alarmed: House, width: int, scheme: str
             assert contrast(colours[word], colours["alarm-ink"]) >= 3
 
 
+@pytest.mark.parametrize("basin", ["n1/b1", "n1/b2"])
+def test_with_alarms_a_basin_shows_its_next_step_without_scrolling(
+    browser: Browser, alarmed: House, basin: str
+) -> None:
+    with pagekit.serving(alarmed.data, alarmed.played) as server, looked_at(browser, 1280) as page:
+        page.set_viewport_size({"width": 1280, "height": 800})
+        page.goto(f"{server}/basins/{basin}")
+        page.wait_for_selector("#alarm-lines .others")
+        ends = page.evaluate(
+            "[...document.querySelectorAll('.tank, .sentence, .act-first, .clock')].filter((each) => "
+            "each.checkVisibility()).map((each) => each.getBoundingClientRect().bottom)"
+        )
+        assert len(ends) >= 2
+        assert max(ends) <= 800
+
+
 def test_flashing_is_slow_and_stops_with_reduced_motion(browser: Browser, alarmed: House) -> None:
     """High 1.4 to 2.8 Hz, medium 0.4 to 0.8 Hz, at most 3 a second (WCAG 2.2, 2.3.1); not at all where not wanted."""
     durations = """() => [...document.querySelectorAll('#alarm-lines [data-priority]')].map((each) => {

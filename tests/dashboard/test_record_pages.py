@@ -136,7 +136,7 @@ def test_a_basin_that_is_not_ready_says_the_one_thing(at_once: Client) -> None:
 def test_a_basin_in_use_says_only_that(copy: Path) -> None:
     put(copy, Load(id="L9", basin="n1/b1", fill="F1", began_ms=NOW_MS - 300_000, by="tina"))
     with asking(copy) as app:
-        assert "In use Load L9 has been in Basin 1 since 13:13." in words(app, "/")
+        assert "Load L9 has been in Basin 1 since 13:13." in app.get("/api/readiness/n1/b1").text
         assert "Load nothing left in it By Tina Test" in words(app, "/basins/n1/b1")
 
 
