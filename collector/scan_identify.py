@@ -8,7 +8,7 @@ from collector.record import shelf
 from collector.record.book import Book
 from collector.record.things import Bottle, Device, DeviceType, Fill, Profile, StripBottle, Thing
 from collector.scan import Form, Reading, Scan, gtin14, read_udi
-from collector.scan_label import BADGE
+from collector.scan_label import BADGE, like_a_badge
 
 _LABELLED: dict[str, type[Thing]] = {"device": Device, "bottle": Bottle, "fill": Fill, "strips": StripBottle}
 """What our labels name, besides basins and badges."""
@@ -39,7 +39,7 @@ class Identified(msgspec.Struct, frozen=True):
     """A code and what it is of.
 
     Attributes:
-        scan: What was read; of a badge nothing that could be used to sign in.
+        scan: What was read; of a badge, or of what may be a part of one, nothing that could be used to sign in.
         found: What it is of; several where a person must choose.
         ask: A person must choose, among readings or among what was found.
         text: What to say, in words.
@@ -192,6 +192,11 @@ def _said(scan: Scan, found: tuple[Found, ...]) -> Identified:
     if found:
         text = f"{len(found)} things fit: {'; '.join(each.name for each in found)}."
         return Identified(scan, found, ask=True, text=text, next_step="Choose the one that you hold.")
+    if like_a_badge(scan.text):
+        hidden = Scan(Form.PLAIN, "", warnings=scan.warnings)
+        text = f"Nothing here has the {len(scan.text)} letters that were read."
+        step = "Was it a badge? Then scan it again: a part of it was lost."
+        return Identified(hidden, (), ask=False, text=text, next_step=step)
     text, step = _unknown(scan)
     return Identified(scan, (), ask=False, text=text, next_step=step)
 

@@ -19,6 +19,7 @@ KINDS = ("basin", "device", "bottle", "fill", "strips")
 BADGE = "badge"
 """What a badge names is a person's credential, not their id; it is never shown."""
 
+_LIKE_A_BADGE = 16  # letters and nothing else; no maker's number that was seen looks so
 _SHORTEST_BADGE = 26  # letters; anything shorter would be guessed
 
 _FORM = re.compile(rf"{PREFIX}:([a-z]+):([A-Za-z0-9][A-Za-z0-9._/-]{{0,127}})")
@@ -56,6 +57,11 @@ def is_turned_round(text: str) -> bool:
 def is_badge(text: str) -> bool:
     """It has the form of a badge's code; capitals or not."""
     return text.isascii() and text.isalpha() and len(text) >= _SHORTEST_BADGE and text.upper().startswith(BADGE_PREFIX)
+
+
+def like_a_badge(text: str) -> bool:
+    """It may be a part of a badge's code, which is a secret: what reads so and names nothing is not shown again."""
+    return text.isalpha() and len(text) >= _LIKE_A_BADGE
 
 
 def read_label(text: str) -> OwnLabel:

@@ -57,6 +57,7 @@ class AlarmsNow(msgspec.Struct, frozen=True):
     Attributes:
         prefix: In front of the page's title: "[1 high, 2 medium] ", or empty.
         summary: How many stand, in words.
+        others: How many high and medium ones stand besides the first: "and 2 more:", or empty.
         lines: High and medium ones, most urgent first, at most `MOST_LINES`.
         sounds: Those that sound, as "id:priority": nobody has seen them, and they are not silenced.
         key: Changes with whatever is to be said of any of them.
@@ -64,6 +65,7 @@ class AlarmsNow(msgspec.Struct, frozen=True):
 
     prefix: str
     summary: str
+    others: str
     lines: list[AlarmLine]
     sounds: list[str]
     key: str
@@ -71,7 +73,7 @@ class AlarmsNow(msgspec.Struct, frozen=True):
 
 def not_known() -> AlarmsNow:
     """Before the first look."""
-    return AlarmsNow("", _("Whether an alarm stands is not known yet"), [], [], "")
+    return AlarmsNow("", _("Whether an alarm stands is not known yet"), "", [], [], "")
 
 
 class Fact(NamedTuple):
@@ -122,6 +124,7 @@ def alarms_now(alarms: Sequence[Alarm], calling: Calling, when: SiteTime, now_ms
     return AlarmsNow(
         prefix=_prefix(each.priority for each in urgent),
         summary=summary(alarms),
+        others=_others(len(urgent) - 1),
         lines=[_line(each, calling, when, now_ms) for each in urgent[:MOST_LINES]],
         sounds=[f"{each.id}:{each.priority}" for each in sounding],
         key=standing_key(alarms, now_ms),
@@ -135,6 +138,10 @@ def summary(alarms: Sequence[Alarm]) -> str:
         return _("No alarm stands")
     text = many("{counts} alarm stands", "{counts} alarms stand", len(alarms))
     return text.format(counts=", ".join(counts), n=len(alarms))
+
+
+def _others(count: int) -> str:
+    return many("and {n} more:", "and {n} more:", count).format(n=count) if count > 0 else ""
 
 
 def standing_key(alarms: Iterable[Alarm], now_ms: int) -> str:

@@ -33,7 +33,7 @@ from dashboard.basin_page import basin_router
 from dashboard.deeds_api import deeds_router
 from dashboard.degrees import difference, fahrenheit_shown, shown
 from dashboard.devices_api import devices_router
-from dashboard.door import Door, signed_in
+from dashboard.door import Door, Doorkeeper, signed_in
 from dashboard.form_pages import form_router
 from dashboard.guard import KnownHosts, protect
 from dashboard.help_pages import help_router
@@ -81,7 +81,8 @@ def build_app(
     require_sign_in: bool = False,
     real_now_ms: Callable[[], int] | None = None,
 ) -> Litestar:
-    """Put the application together; `app.state.live` is its live stream, for whoever must end it.
+    """Put the application together; `app.state.live` is its live stream, for whoever must end it, `app.state.keeper`
+    tells pages of problems who is signed in.
 
     Args:
         data_dir: The collector's data folder; without a database yet, pages say so until there is one.
@@ -97,8 +98,10 @@ def build_app(
     def known_hosts(app: ASGIApp) -> ASGIApp:
         return KnownHosts(app, names)
 
+    keeper = Doorkeeper(site.desks, site.real_now_ms)
+
     def door(app: ASGIApp) -> ASGIApp:
-        return Door(app, site.desks, site.real_now_ms, closed=site.closed)
+        return Door(app, keeper, closed=site.closed)
 
     app = Litestar(
         route_handlers=[
@@ -146,6 +149,7 @@ def build_app(
         logging_config=None,  # only a command configures logging
     )
     app.state.live = site.live
+    app.state.keeper = keeper
     return app
 
 

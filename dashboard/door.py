@@ -84,35 +84,29 @@ class NotSignedInError(RefusedError):
         super().__init__("not-signed-in", _("Nobody is signed in."), _("Scan a badge, then do it again."))
 
 
-class Door:
-    """Middleware: finds out who is signed in, and refuses what another site's page sends.
+class Doorkeeper:
+    """Knows who is signed in.
 
     Args:
-        app: What is behind the door.
         desks: The record.
         now_ms: The real clock, also in a rehearsal.
-        closed: Looking, too, takes somebody who is signed in.
     """
 
-    def __init__(self, app: ASGIApp, desks: Desks, now_ms: Callable[[], int], *, closed: bool) -> None:
-        self._app, self._desks, self._now_ms, self._closed = app, desks, now_ms, closed
+    def __init__(self, desks: Desks, now_ms: Callable[[], int]) -> None:
+        self._desks, self._now_ms = desks, now_ms
 
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Let the request through or refuse it."""
-        if scope["type"] == ScopeType.HTTP:
-            headers = Headers.from_scope(scope)
-            unsafe = scope["method"] not in _SAFE
-            if unsafe:
-                refuse_foreign(headers)
-                _refuse_disguised(scope["path"], headers)
-            signed = await self._signed(scope, headers, used=unsafe or "text/html" in headers.get("accept", ""))
-            scope.setdefault("state", {})[_STATE] = signed
-            if self._closed and signed is None and not scope["path"].startswith(_ALWAYS_OPEN):
-                raise NotSignedInError
-        await self._app(scope, receive, send)
+    async def recognise(self, scope: Scope, *, used: bool) -> Signed | None:
+        """Who asks, also for templates. Only what a person does keeps a session awake, not what a page asks by itself.
+
+        Args:
+            scope: Of the request.
+            used: A person did this.
+        """
+        signed = await self._signed(scope, Headers.from_scope(scope), used=used)
+        scope.setdefault("state", {})[_STATE] = signed
+        return signed
 
     async def _signed(self, scope: Scope, headers: Headers, *, used: bool) -> Signed | None:
-        """Who it is; only what a person does keeps a session awake, not what a page asks for by itself."""
         token = _cookie(headers, cookie_name(scope["scheme"]))
         if not token or scope["path"].startswith("/static/"):
             return None
@@ -132,6 +126,33 @@ class Door:
             await self._desks.write(lambda desk: _touch(desk, token, now_ms))
         except (NotWrittenError, DataError, sqlite3.Error):
             return  # pages can be read with a full disk; the session only ends earlier
+
+
+class Door:
+    """Middleware: finds out who is signed in, and refuses what another site's page sends.
+
+    Args:
+        app: What is behind the door.
+        keeper: Knows who is signed in.
+        closed: Looking, too, takes somebody who is signed in.
+    """
+
+    def __init__(self, app: ASGIApp, keeper: Doorkeeper, *, closed: bool) -> None:
+        self._app, self._keeper, self._closed = app, keeper, closed
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let the request through or refuse it."""
+        if scope["type"] == ScopeType.HTTP:
+            headers = Headers.from_scope(scope)
+            unsafe = scope["method"] not in _SAFE
+            if unsafe:
+                refuse_foreign(headers)
+                _refuse_disguised(scope["path"], headers)
+            used = unsafe or "text/html" in headers.get("accept", "")
+            signed = await self._keeper.recognise(scope, used=used)
+            if self._closed and signed is None and not scope["path"].startswith(_ALWAYS_OPEN):
+                raise NotSignedInError
+        await self._app(scope, receive, send)
 
 
 class Tries:
@@ -180,6 +201,11 @@ def signed_in(connection: ASGIConnection[Any, Any, Any, Any]) -> Signed | None:
     """Who is signed in at the browser that asks; also for templates, whose pages may be of addresses that are not."""
     found = connection.scope.get("state", {}).get(_STATE)
     return found if isinstance(found, Signed) else None
+
+
+def came_in(scope: Scope) -> bool:
+    """The request came through the door; one of an unknown address does not."""
+    return _STATE in scope.get("state", {})
 
 
 def entered(request: Request[Any, Any, Any], signed: Signed | None) -> None:

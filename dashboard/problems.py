@@ -7,16 +7,17 @@ from http import HTTPStatus
 from typing import Any
 from urllib.parse import quote
 
-from litestar import Request, Response
+from litestar import Litestar, Request, Response
 from litestar.exceptions import HTTPException, InternalServerException, ValidationException
 from litestar.response import Redirect, Template
+from litestar.types import ASGIApp, Receive, Scope, Send
 
 from collector.errors import DataError
 from collector.page import DamagedPageError
 from collector.record.errors import RefusedError
 from dashboard.answers import RefusalBody
 from dashboard.desks import NotWrittenError
-from dashboard.door import SIGN_IN, NotSignedInError
+from dashboard.door import SIGN_IN, Doorkeeper, NotSignedInError, came_in
 from dashboard.problem_words import for_people
 from dashboard.query import MissingError, QueryError
 from dashboard.shapes import ProblemBody
@@ -25,6 +26,24 @@ from dashboard.texts import N_, _
 
 log = logging.getLogger(__name__)
 AnyRequest = Request[Any, Any, Any]
+
+
+class ProblemPage(Template):
+    """A problem as a page, for whoever is signed in; a request that has no route has not come through the door."""
+
+    def to_asgi_response(  # type: ignore[override]  # what answers it is only known once the record has been asked
+        self, app: Litestar | None, request: AnyRequest, **given: Any
+    ) -> ASGIApp:
+        """As of any page, but who asks is found out first."""
+
+        async def answer(scope: Scope, receive: Receive, send: Send) -> None:
+            if not came_in(scope):
+                keeper: Doorkeeper = request.app.state.keeper
+                await keeper.recognise(scope, used=True)
+            page = super(ProblemPage, self).to_asgi_response(app, request, **given)
+            await page(scope, receive, send)
+
+        return answer
 
 
 class RefusedHostError(Exception):
@@ -99,7 +118,7 @@ def answer_problem(request: AnyRequest, error: Exception) -> Response[Any] | Tem
         # What was sent would not be sent again: whoever sent it goes back to their form.
         "retry": status is HTTPStatus.SERVICE_UNAVAILABLE and request.method == "GET",
     }
-    return Template("problem.html", context=context, status_code=status.value, headers=headers)
+    return ProblemPage("problem.html", context=context, status_code=status.value, headers=headers)
 
 
 def refusal_status(error: RefusedError) -> HTTPStatus:
@@ -118,7 +137,7 @@ def _answer_refusal(request: AnyRequest, error: RefusedError) -> Response[Any] |
     if error.rule == "malformed":
         error = RefusedError(error.rule, for_people(status, request.url.path), "")
     context = {"title": _("Not done"), "text": f"{error.text} {error.next_step}", "not_ready": False, "retry": False}
-    return Template("problem.html", context=context, status_code=status.value)
+    return ProblemPage("problem.html", context=context, status_code=status.value)
 
 
 def _malformed(error: ValidationException) -> RefusedError:

@@ -71,6 +71,7 @@ def scan_into(book: Book, known: Sequence[Field], typed: Typed, text: str) -> Sc
             _("Scan the label; badges are for signing in and for the fields that ask for them."),
         )
     of = identify(book, scan)
+    scan = of.scan  # without what must not be shown
     if scan.ask and of.ask:
         choices = tuple((each.text, _reading_words(each, of.found)) for each in scan.readings)
         return Scanned(typed, scan, (), scan.ask_why, _("Compare with the label and choose how it reads."), choices)
@@ -137,6 +138,8 @@ def _of_another(known: Sequence[Field], typed: Typed, filled: Mapping[str, list[
 
 def _asset_number(known: Sequence[Field], scan: Scan) -> dict[str, list[str]]:
     """A new device is recorded with the asset number on its label."""
+    if not scan.text:
+        return {}
     names = {field.name for field in known}
     new_device = {"id", "udi"} <= names and not any(field.of for field in known if field.name == "id")
     return {"id": [scan.text]} if new_device else {}

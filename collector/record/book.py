@@ -19,6 +19,8 @@ from soak.closure import Closure
 _Thing = TypeVar("_Thing", bound=Thing)
 
 DAY_MS = 24 * 3_600_000
+_WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 class Watched(NamedTuple):
@@ -176,6 +178,14 @@ class Book:
     def local_text(self, ms: int) -> str:
         """A moment for people at the site."""
         return datetime.datetime.fromtimestamp(ms / 1000, self.zone).strftime("%Y-%m-%d %H:%M")
+
+    def near_text(self, ms: int) -> str:
+        """A moment for whoever reads it now, kept nowhere: "13:10", with the day in front unless it is today."""
+        moment = datetime.datetime.fromtimestamp(ms / 1000, self.zone)
+        if moment.date() == self.local_date(self.at_ms):
+            return f"{moment:%H:%M}"
+        weekday, month = _WEEKDAYS[moment.weekday()], _MONTHS[moment.month - 1]
+        return f"{weekday} {moment.day} {month} {moment.year} {moment:%H:%M}"
 
     def name_of(self, person_id: str) -> str:
         """A person's name; the id itself where nobody has it."""

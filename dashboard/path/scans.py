@@ -16,9 +16,6 @@ from dashboard.texts import _
 CANCEL = ("cancel", "undo")
 """A code with this text takes back what was scanned last; there is no label of a thing that could say so."""
 
-_LIKE_A_BADGE = 16
-"""So many letters and nothing else may be a part of a badge's code, which is a secret: they are not shown."""
-
 
 class Kind(enum.StrEnum):
     """What was scanned."""
@@ -77,12 +74,6 @@ def meaning(book: Book, text: str) -> Meaning:
     usable = [each for each in of.found if each.kind in (Kind.DEVICE, Kind.BASIN)]
     if len(of.found) == 1 and len(usable) == 1 and not of.ask:
         return Meaning(Kind(usable[0].kind), usable[0].id, scan.warnings)
-    if not of.found and plain.isalpha() and len(plain) >= _LIKE_A_BADGE:
-        raise RefusedError(
-            "unknown-label",
-            _("Nothing here has the {n} letters that were read.").format(n=len(plain)),
-            _("Was it a badge? Then scan it again: a part of it was lost."),
-        )
     raise _of_no_use(of, usable)
 
 

@@ -158,7 +158,7 @@ def busy(book: Book, load: Load) -> RefusedError:
     """Another load is in the basin and has been closed over already."""
     return RefusedError(
         "basin-busy",
-        f"{basin_name(book, load.basin)} holds load {load.id} since {book.local_text(load.began_ms)}, "
+        f"{basin_name(book, load.basin)} holds load {load.id} since {book.near_text(load.began_ms)}, "
         f"started by {book.name_of(load.by)}.",
         "Use another basin and scan that. If they are to go in with it, its time starts again for all not yet met.",
     )

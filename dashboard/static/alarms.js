@@ -1,7 +1,7 @@
 // Alarms on every page: the strip, the title, and each new one said once to whoever listens to a screen reader.
 "use strict";
 (() => {
-  const MOST_LINES = 3;
+  const MOST_NAMED = 3;
   const section = document.getElementById("alarms");
   const list = document.getElementById("alarm-lines");
   const plainTitle = document.title.slice(section.dataset.prefix.length);
@@ -23,24 +23,44 @@
     return element;
   }
 
-  function item(line) {
-    const element = document.createElement("li");
+  function begun(element, line, text) {
     element.dataset.priority = line.priority;
     element.toggleAttribute("data-calm", line.calm);
-    const link = piece("a", "", line.name);
+    const link = piece("a", "", text);
     link.setAttribute("href", `/alarms/${encodeURIComponent(line.id)}`);
     const words = { high: _("High"), medium: _("Medium"), low: _("Low") };
-    element.append(piece("b", "priority", words[line.priority]), " ", link, " ", piece("span", "where", line.where), " ",
-      piece("span", "todo", line.todo), " ", piece("span", "state", line.state));
+    element.append(piece("b", "priority", words[line.priority]), " ", link, " ");
+    return element;
+  }
+
+  // The most urgent one whole; what its line cuts off stands on its page.
+  function first(line) {
+    const element = begun(document.createElement("li"), line, line.name);
+    element.append(piece("span", "where", line.where), " ", piece("span", "todo", line.todo), " ", piece("span", "state", line.state));
+    return element;
+  }
+
+  function others(text, lines) {
+    const element = piece("li", "others", "");
+    element.append(piece("span", "", text));
+    for (const line of lines) {
+      const called = line.where ? _("{name} at {where}", { name: line.name, where: line.where }) : line.name;
+      const other = begun(piece("span", "other", ""), line, called);
+      other.append(piece("span", "state", line.state));
+      element.append(" ", other);
+    }
     return element;
   }
 
   function setStrip(alarms) {
     write(document.getElementById("alarm-summary"), alarms.summary);
-    const lines = alarms.lines.slice(0, MOST_LINES);
-    if (JSON.stringify(lines) === shown) return;
-    shown = JSON.stringify(lines);
-    list.replaceChildren(...lines.map(item));
+    const lines = alarms.lines.slice(0, MOST_NAMED);
+    const now = JSON.stringify([alarms.others, lines]);
+    if (now === shown) return;
+    shown = now;
+    const items = lines.slice(0, 1).map(first);
+    if (alarms.others) items.push(others(alarms.others, lines.slice(1)));
+    list.replaceChildren(...items);
   }
 
   // What was said is remembered while the tab is open, so that going from page to page says nothing twice.

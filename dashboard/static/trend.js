@@ -60,7 +60,7 @@
     const { minute, second } = times();
     const plot = { domain: [0, 0.78], range: [0, 1], fixedrange: true, visible: false };
     const layout = {
-      paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", font, showlegend: false,
+      width: chart.clientWidth, height: chart.clientHeight, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", font, showlegend: false,
       margin: { l: trendSoaks.margin(body), r: 14, t: 6, b: 46 }, hovermode: "closest", hoverdistance: 40, dragmode: coarse ? false : "zoom", barmode: "overlay", bargap: 0,
       hoverlabel: { bgcolor: look.card, bordercolor: look.ink, font: { ...font, color: look.ink }, align: "left", namelength: -1 },
       xaxis: {
@@ -84,7 +84,7 @@
   function draw(body) {
     trendLook.in(body.offsets);
     const { data, layout, limits, look } = figure(body);
-    Plotly.react(chart, data, layout, { displayModeBar: false, responsive: true, doubleClick: false, showTips: false });
+    Plotly.react(chart, data, layout, { displayModeBar: false, doubleClick: false, showTips: false });
     listen();
     describe(body);
     legend(body, limits, look);
@@ -179,6 +179,11 @@
     if (event.target.id === "picture") picture();
   });
   document.addEventListener("visibilitychange", () => document.hidden || load());
+  let resizing = 0;
+  addEventListener("resize", () => {
+    clearTimeout(resizing);
+    resizing = setTimeout(() => shown && draw(shown), 150);
+  });
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => shown && draw(shown));
   load();
 })();

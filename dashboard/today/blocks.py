@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from collector.record.things import Alarm, Load
 from dashboard.alarms_words import name_of
-from dashboard.texts import N_, _
+from dashboard.texts import N_, _, many
 from dashboard.today.hours import Hours
 from dashboard.today.places import WIDTHS_PX, Worded, place
 from dashboard.when import SiteTime
@@ -20,6 +20,8 @@ _THIN = 0.0012
 """The least width of a block, as a share of the sheet: a lid put down in passing is seen as well."""
 _VERDICTS = {Verdict.MET: N_("met"), Verdict.NOT_MET: N_("not met"), Verdict.UNPROVEN: N_("unproven")}
 _MOST_MARKS = 30
+_MARK_PX = 18
+"""How wide a mark is drawn, with its outline and some air."""
 MINUTE_MS = 60_000
 
 
@@ -48,7 +50,8 @@ class Word(NamedTuple):
 
     Attributes:
         text: The word.
-        places: Where: "s0" from the left edge at the narrowest of the widths, "e2" to the right edge at the widest.
+        places: Where: "s0" from the left edge at the narrowest of the widths, "e2" to the right edge at the widest;
+            "b": to the left edge, "a": from the right edge.
     """
 
     text: str
@@ -78,12 +81,21 @@ class Block(NamedTuple):
 
 
 class Mark(NamedTuple):
-    """An alarm as it is drawn."""
+    """An alarm as it is drawn, or several that stand too close together to be told apart.
+
+    Attributes:
+        href: The page of the most urgent of them, of those the latest.
+        priority: Its priority.
+        label: Everything in a sentence.
+        x: Where the first of them stands.
+        places: At which widths of the sheet: "m0 m1".
+    """
 
     href: str
     priority: str
     label: str
     x: str
+    places: str
 
 
 def load_over(loads: Iterable[Load], closing_ms: int) -> Load | None:
@@ -128,7 +140,7 @@ def blocks(
         words = []
         for form, text in enumerate(forms[index]):
             at = [(width, each_width[index]) for width, each_width in enumerate(placed)]
-            places = " ".join(f"{'e' if put.from_right else 's'}{width}" for width, put in at if put.form == form)
+            places = " ".join(f"{put.side}{width}" for width, put in at if put.form == form)
             if places:
                 words.append(Word(text, places))
         found.append(
@@ -146,17 +158,40 @@ def blocks(
 
 
 def marks(alarms: Iterable[Alarm], hours: Hours, when: SiteTime) -> list[Mark]:
-    """What is drawn of a basin's alarms, the latest first; a flood is cut off."""
+    """What is drawn of a basin's alarms; a flood is cut off."""
     shown = [each for each in alarms if hours.since_ms <= each.raised_ms < hours.until_ms]
-    return [
-        Mark(
-            href=f"/alarms/{each.id}",
-            priority=each.priority.value,
-            label=_("{time} alarm: {name}").format(time=when.clock(each.raised_ms), name=name_of(each.code)),
-            x=hours.percent(each.raised_ms),
+    latest = sorted(shown, key=_raised)[-_MOST_MARKS:]
+    groups: dict[tuple[str, ...], tuple[list[Alarm], list[str]]] = {}
+    for width, width_px in enumerate(WIDTHS_PX):
+        for group in _too_close(latest, hours, _MARK_PX / width_px):
+            groups.setdefault(tuple(each.id for each in group), (group, []))[1].append(f"m{width}")
+    return [_mark(group, " ".join(at), hours, when) for group, at in groups.values()]
+
+
+def _too_close(alarms: Sequence[Alarm], hours: Hours, share: float) -> list[list[Alarm]]:
+    """Groups within so much of the sheet's width; `alarms`: rising in time."""
+    groups: list[list[Alarm]] = []
+    for each in alarms:
+        if groups and hours.share(each.raised_ms) - hours.share(groups[-1][0].raised_ms) < share:
+            groups[-1].append(each)
+        else:
+            groups.append([each])
+    return groups
+
+
+def _mark(group: Sequence[Alarm], places: str, hours: Hours, when: SiteTime) -> Mark:
+    first = min(reversed(group), key=lambda each: each.priority.rank)
+    if len(group) == 1:
+        label = _("{time} alarm: {name}").format(time=when.clock(first.raised_ms), name=name_of(first.code))
+    else:
+        label = many("{n} alarm, {since}–{until}: {names}", "{n} alarms, {since}–{until}: {names}", len(group))
+        label = label.format(
+            n=len(group),
+            since=when.clock(group[0].raised_ms),
+            until=when.clock(group[-1].raised_ms),
+            names=", ".join(dict.fromkeys(name_of(each.code) for each in group)),
         )
-        for each in sorted(shown, key=_raised, reverse=True)[:_MOST_MARKS]
-    ]
+    return Mark(f"/alarms/{first.id}", first.priority.value, label, hours.percent(group[0].raised_ms), places)
 
 
 def _raised(alarm: Alarm) -> int:

@@ -37,6 +37,8 @@ PAGES = {
     "form": "/do/see-alarm",
 }
 GLOVES_PX = 72
+MOST_FIRST_PX = 120
+MOST_STRIP_PX = {390: 300, 1280: 170}
 SPEED = 10
 COUNT_PULSES = """() => {
   window.pulses = 0;
@@ -131,7 +133,7 @@ def test_a_new_alarm_reaches_every_page_and_is_said_once(
         expect(page.locator("#say-medium")).to_contain_text("Medium alarm: no temperature, n1/b1.")
         expect(page.locator("#alarm-summary")).to_have_text("1 high, 1 medium, 1 low alarms stand")
         assert page.title() == f"[1 high, 1 medium] {plain}"
-        assert page.locator("#alarm-lines li").count() == 2
+        assert page.locator("#alarm-lines [data-priority]").count() == 2
         some_states_later(page)
         assert len(page.evaluate("window.said")) == 2
         cold = engine.raised(4, "below-minimum", 0, "Cold.")
@@ -139,7 +141,7 @@ def test_a_new_alarm_reaches_every_page_and_is_said_once(
         engine.later(cold, 0, priority="high", risen_ms=NOW_MS)  # what rises is said again, as what it now is
         expect(page.locator("#say-high")).to_contain_text("High alarm: solution too cold, n1/b1.")
         engine.later(high, 0, seen=Seen(TINA, NOW_MS), ended_ms=NOW_MS)
-        expect(page.locator("#alarm-lines li")).to_have_count(2)
+        expect(page.locator("#alarm-lines [data-priority]")).to_have_count(2)
         some_states_later(page)
         assert len(page.evaluate("window.said")) == 4
         page.reload()
@@ -154,7 +156,7 @@ def test_no_sound_before_somebody_allows_it(browser: Browser, house: House, engi
     with looking(browser, house, "/closures") as (page, _):
         expect(page.locator("#sound")).to_have_text("Sound is off: press to turn it on")
         raised(engine)
-        expect(page.locator("#alarm-lines li")).to_have_count(1)
+        expect(page.locator("#alarm-lines [data-priority]")).to_have_count(1)
         some_states_later(page)
         assert page.evaluate("window.pulses") == 0
         sound_on(page)
@@ -183,10 +185,10 @@ def test_the_most_urgent_sounds_until_it_is_seen_or_silenced(
         high = engine.later(high, 0, seen=Seen(TINA, NOW_MS))
         expect(page.locator(section)).to_have_attribute("data-sounding", "medium")
         pulses(page, 17)
-        expect(page.locator("#alarm-lines li").first).to_have_attribute("data-calm", "")
+        expect(page.locator("#alarm-lines [data-priority]").first).to_have_attribute("data-calm", "")
         medium = engine.later(medium, 0, silenced_until_ms=house.played.utc_ms(_boottime_ms()) + 2_500 * SPEED)
         expect(page.locator(section)).not_to_have_attribute("data-sounding", "medium")
-        expect(page.locator("#alarm-lines li").nth(1)).to_contain_text("sound silenced until 13:")
+        expect(page.locator("#alarm-lines [data-priority]").nth(1)).to_contain_text("sound silenced until 13:")
         pulses(page, 20)  # it sounds again by itself
         engine.later(medium, 0, seen=Seen(TINA, NOW_MS))
         expect(page.locator(section)).not_to_have_attribute("data-sounding", "medium")
@@ -287,6 +289,14 @@ def test_the_pages_fit(browser: Browser, alarmed: House, width: int, scheme: str
             assert page.evaluate("document.documentElement.scrollWidth") <= width, name
             assert page.evaluate(SMALL_TARGETS, SMALLEST_TARGET_PX) == [], name
             assert page.evaluate(SMALL_TEXTS, SMALLEST_TEXT_PX) == [], name
+        page.goto(f"{server}/closures")
+        page.wait_for_selector("#alarm-summary:has-text('2 high')")
+        first, whole = page.evaluate(
+            "['#alarm-lines li', '#alarms'].map((each) => document.querySelector(each).getBoundingClientRect().height)"
+        )
+        assert first <= MOST_FIRST_PX
+        assert whole <= MOST_STRIP_PX[width]
+        expect(page.locator("#alarm-lines .others")).to_contain_text("and 3 more:")
         page.goto(f"{server}/alarms")
         heights = page.evaluate("[...document.querySelectorAll('.answers button')].map((each) => each.offsetHeight)")
         assert len(heights) == 9
@@ -301,15 +311,31 @@ def test_the_pages_fit(browser: Browser, alarmed: House, width: int, scheme: str
             assert contrast(colours[word], colours["alarm-ink"]) >= 3
 
 
+@pytest.mark.parametrize("basin", ["n1/b1", "n1/b2"])
+def test_with_alarms_a_basin_shows_its_next_step_without_scrolling(
+    browser: Browser, alarmed: House, basin: str
+) -> None:
+    with pagekit.serving(alarmed.data, alarmed.played) as server, looked_at(browser, 1280) as page:
+        page.set_viewport_size({"width": 1280, "height": 800})
+        page.goto(f"{server}/basins/{basin}")
+        page.wait_for_selector("#alarm-lines .others")
+        ends = page.evaluate(
+            "[...document.querySelectorAll('.tank, .sentence, .act-first, .clock')].filter((each) => "
+            "each.checkVisibility()).map((each) => each.getBoundingClientRect().bottom)"
+        )
+        assert len(ends) >= 2
+        assert max(ends) <= 800
+
+
 def test_flashing_is_slow_and_stops_with_reduced_motion(browser: Browser, alarmed: House) -> None:
     """High 1.4 to 2.8 Hz, medium 0.4 to 0.8 Hz, at most 3 a second (WCAG 2.2, 2.3.1); not at all where not wanted."""
-    durations = """() => [...document.querySelectorAll('#alarm-lines li')].map((each) => {
+    durations = """() => [...document.querySelectorAll('#alarm-lines [data-priority]')].map((each) => {
       const edge = getComputedStyle(each, '::before');
       return edge.animationName === 'none' ? 0 : parseFloat(edge.animationDuration);
     })"""
     with pagekit.serving(alarmed.data, alarmed.played) as server, looked_at(browser, 1280) as page:
         page.goto(f"{server}/about")
-        page.wait_for_selector("#alarm-lines li")
+        page.wait_for_selector("#alarm-lines [data-priority]")
         high, seen, medium = page.evaluate(durations)
         assert 1.4 <= 1 / high <= 2.8
         assert seen == 0

@@ -126,7 +126,7 @@ def test_a_life_is_of_one_alarm_only(copy: House) -> None:
 
 @pytest.mark.parametrize("address", MORE_PAGES)
 def test_every_page_says_what_stands(reads: Client, address: str) -> None:
-    """The title first, then the strip: the three most urgent, and how many there are of each priority."""
+    """The title first, then the strip: the most urgent whole, two others, and how many there are of each priority."""
     reads.get("/")  # the first look
     text = reads.get(address).text
     assert "<title>[2 high, 2 medium] " in text
@@ -134,7 +134,9 @@ def test_every_page_says_what_stands(reads: Client, address: str) -> None:
     assert found
     strip = words(found[0])
     assert strip.startswith("High lid opened early Basin 1 Close the lid now")
-    assert "since 13:08, seen by Tina Test Medium no temperature Basin 4" in strip
+    assert (
+        "and 3 more: High solution too cold at Basin 2 since 13:08, seen by Tina Test Medium no temperature at" in strip
+    )
     assert "2 high, 2 medium, 3 low alarms stand" in strip
     assert "Sound is off: press to turn it on" in strip
     assert 'id="say-high" aria-live="assertive"' in text

@@ -49,7 +49,7 @@ def test_the_list_and_its_filters(client: Client) -> None:
     assert '<option value="n1/b1" selected>Basin 1</option>' in failed
     assert "Down to 19.14 °C; the minimum is 20 °C." in failed
     assert "Nothing fits these filters" in page(client, "/closures?day=2026-03-02")
-    assert "Nothing on this page" in page(client, "/closures?page=7")
+    assert "Past the end of the list" in page(client, "/closures?page=7")
 
 
 def test_short_closures_stand_back(client: Client) -> None:

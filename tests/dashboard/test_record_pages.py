@@ -131,6 +131,7 @@ def test_a_basin_in_use_says_only_that(copy: Path) -> None:
     put(copy, Load(id="L9", basin="n1/b1", fill="F1", began_ms=NOW_MS - 300_000, by="tina"))
     with asking(copy) as app:
         assert "Load nothing left in it By Tina Test" in words(app, "/basins/n1/b1")
+        assert "Load L9 has been in Basin 1 since 13:13." in app.get("/api/readiness/n1/b1").text
 
 
 def test_a_ready_basin_says_what_it_shows(copy: Path) -> None:
@@ -367,7 +368,7 @@ def test_long_lists_come_in_pages(copy: Path) -> None:
     with asking(copy) as app:
         counts = [app.get(f"/devices?page={page}").text.count('href="/devices/') for page in (1, 2, 3, 4)]
         assert counts == [50, 50, 23, 0]
-        assert "Nothing on this page" in words(app, "/devices?page=4")
+        assert "Past the end of the list" in words(app, "/devices?page=4")
         rounds = [app.get(f"/devices/X-001?page={page}").text.count('class="round"') for page in (1, 2, 3, 4)]
         assert rounds == [10, 10, 10, 0]
         assert app.get("/review").text.count("note ") <= 20

@@ -216,6 +216,11 @@ def test_a_badge_is_taken_by_no_form_and_never_shown(house: House, browser: Brow
     for typed in (badge, badge.lower(), f"{badge} A1"):
         page = at(browser, "begin-turn", status=409, scan=typed)
         assert badge.lower() not in page.lower()
+    for part in (badge[3:], badge[1:].lower()):  # what was lost of it leaves enough to be a secret
+        for form in ("begin-turn", "record-device"):
+            page = at(browser, form, status=409, scan=part)
+            assert part.lower() not in page.lower(), form
+            assert f"Nothing here has the {len(part)} letters that were read." in page
     page = at(browser, "begin-turn", status=409, scan=badge)
     assert said(page) == (
         "Not read This is a person's badge, and no label of what this form is about. "

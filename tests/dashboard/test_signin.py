@@ -366,6 +366,23 @@ def test_nothing_of_credentials_or_sessions_is_in_any_answer(house: House, opene
         assert not [each for each in secret if each in text], path
 
 
+def test_pages_of_problems_know_who_is_signed_in(house: House, opened: OpenBrowser) -> None:
+    """Also those of an address that is not, which has no route; a session that has ended is nobody's there too."""
+    browser = opened()
+    for path in ("/nothing", "/closures/99999", "/devices/a/b/c"):
+        assert "Sign in" in browser.get(path).text
+    scan(browser, house, TINA)
+    for path in ("/nothing", "/closures/99999", "/devices/a/b/c"):
+        answer = browser.get(path)
+        assert answer.status_code == 404
+        assert "Tina Test" in answer.text, path
+        assert "Sign out" in answer.text, path
+    kept = browser.cookies["soakledger"]
+    browser.post("/api/sign-out")
+    browser.cookies.set("soakledger", kept)
+    assert "Tina Test" not in browser.get("/nothing").text
+
+
 def test_a_closed_house_shows_nothing_to_whoever_has_not_signed_in(house: House) -> None:
     """With --require-sign-in pages send to the sign-in page and come back; programs are told."""
     with TestClient(house.app(require_sign_in=True), base_url=f"http://{HOST}") as browser:

@@ -12,14 +12,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pagekit import NOW_MS, WHEN
 
-from collector.record.things import Load
+from collector.record.things import Alarm, Load
 from dashboard.lanes import Frame
 from dashboard.live_told import CHANGES, WHOLE, LiveBody, Told
-from dashboard.today.blocks import UNASSIGNED, Closed, blocks
+from dashboard.today.blocks import UNASSIGNED, Closed, blocks, marks
 from dashboard.today.course import ACROSS, DOWN, GAP_MS, MOST_POINTS, course
 from dashboard.today.hours import FEWEST_HOURS, Hours, hours_of
 from dashboard.trend import Point
 from dashboard.when import DAY_MS, HOUR_MS
+from soak.alarms import Priority
 from soak.closure import Closure, Edge, Verdict
 
 DAY = WHEN.day_range(WHEN.local_date(NOW_MS))
@@ -203,3 +204,20 @@ def test_after_a_problem_everything_is_told_again() -> None:
     assert (event, body["problem"], body["frame"]) == (WHOLE, "gone", None)
     page.tell(state({"a": "open"}))
     assert told(page, page.version - 1)[0] == WHOLE
+
+
+def test_alarms_close_together_are_one_mark_of_the_most_urgent() -> None:
+    """On a narrow sheet more of them are than on a wide one; each width shows every alarm once."""
+
+    def raised(number: int, priority: Priority, ago_min: int) -> Alarm:
+        given = {"code": "opened-early", "about": "n1/b1", "text": "It is.", "cause_ms": NOW_MS}
+        return Alarm(id=f"W{number}", priority=priority, raised_ms=NOW_MS - ago_min * 60_000, **given)
+
+    alarms = [raised(1, Priority.MEDIUM, 60), raised(2, Priority.HIGH, 58), raised(3, Priority.LOW, 40)]
+    hours = Hours(NOW_MS - 7 * HOUR_MS, NOW_MS + HOUR_MS)
+    at = {
+        width: [each for each in marks(alarms, hours, WHEN) if width in each.places.split()] for width in ("m0", "m2")
+    }
+    assert [(each.href, each.label[:8]) for each in at["m0"]] == [("/alarms/W2", "3 alarms")]
+    assert [(each.href, each.priority) for each in at["m2"]] == [("/alarms/W2", "high"), ("/alarms/W3", "low")]
+    assert at["m2"][0].label == "2 alarms, 12:18–12:20: lid opened early"

@@ -7,7 +7,7 @@ from itertools import combinations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.today.places import APART_PX, WIDTHS_PX, Placed, Worded, extent, place, text_px
+from dashboard.today.places import APART_PX, WIDTHS_PX, Placed, Side, Worded, extent, place, text_px
 
 SHARES = st.floats(0, 1, allow_nan=False)
 FORMS = st.lists(st.text(min_size=1, max_size=40), max_size=3).map(
@@ -48,10 +48,27 @@ def test_the_long_word_gives_way_to_the_short_and_that_to_the_pattern() -> None:
         return place([Worded(left, left + 0.02, forms) for left in lefts], 1000)
 
     assert at(0.1, 0.6) == [Placed(0), Placed(0)]
-    assert at(0.4, 0.5, 0.6) == [Placed(0, from_right=True), Placed(1), Placed(0)]
+    assert at(0.4, 0.5, 0.6) == [Placed(0, Side.END), Placed(1), Placed(0)]
     assert [each.form for each in at(0.50, 0.51, 0.52, 0.53)].count(None) == 2
 
 
 def test_what_did_not_succeed_keeps_its_word() -> None:
     blocks = [Worded(0.5, 0.51, ("not met",), weight=1), Worded(0.52, 0.53, ("met",)), Worded(0.53, 0.54, ("met",))]
     assert place(blocks, 300)[0].form == 0
+
+
+def test_two_that_failed_side_by_side_both_have_their_word_before_what_was_met() -> None:
+    failed = [Worded(left, left + 0.02, ("not met",), weight=1) for left in (0.50, 0.53)]
+    placed = place([Worded(0.40, 0.42, ("met",)), *failed], 300)
+    assert [each.form for each in placed[1:]] == [0, 0]
+
+
+def test_no_met_stands_over_what_failed_without_a_word() -> None:
+    failed = [Worded(left, left + 0.01, ("not met",), weight=1) for left in (0.50, 0.515, 0.53, 0.545)]
+    met = Worded(0.41, 0.43, ("met",))
+    placed = place([met, *failed], 300)
+    assert None in [each.form for each in placed[1:]]
+    if placed[0].form is not None:
+        begin, end = extent(met, placed[0], 300)
+        bare = [block for block, each in zip(failed, placed[1:], strict=True) if each.form is None]
+        assert all(end <= block.left * 300 or begin >= block.right * 300 for block in bare)

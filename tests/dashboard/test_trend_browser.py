@@ -34,6 +34,10 @@ def test_zoom_picture_and_table(browser: Browser, clinic: Clinic, tmp_path: Path
             ".flatMap((each) => each.y).filter((y) => y !== null))"
         )
         assert round(drawn, 2) == lowest
+        for width in (390, 1920, 1280):  # the drawing has the room that there is
+            page.set_viewport_size({"width": width, "height": 800})
+            room = page.evaluate("document.getElementById('chart').clientWidth")
+            expect(page.locator("#chart svg.main-svg").first).to_have_attribute("width", str(room))
         with page.expect_download() as download:
             page.click("#picture")
         picture = tmp_path / "trend.png"

@@ -231,7 +231,7 @@ def free(known: Facts) -> Iterator[Block]:
     if (load := known.load) is not None:
         yield Block(
             "basin-free",
-            f"Load {load.id} has been in {known.name} since {known.book.local_text(load.began_ms)}.",
+            f"Load {load.id} has been in {known.name} since {known.book.near_text(load.began_ms)}.",
             "Add the device to that load, or take its devices out first.",
         )
 

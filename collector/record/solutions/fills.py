@@ -191,7 +191,7 @@ def runs_out(book: Book, fill: Fill, contact_ms: int) -> RefusedError | None:
         return None
     return RefusedError(
         "fill-in-date",
-        f"Fill {fill.id} runs out at {book.local_text(fill.use_by_ms)} ({fill.use_by_why}): a soak of "
+        f"Fill {fill.id} runs out at {book.near_text(fill.use_by_ms)} ({fill.use_by_why}): a soak of "
         f"{in_words(contact_ms)} that starts now would end after that.",
         "Discard it and pour a new one, even if a strip still passes.",
     )

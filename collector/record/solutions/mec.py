@@ -197,7 +197,7 @@ def _untested(book: Book, fill: Fill, last: MecTest | None, at_ms: int) -> str:
     if last is None:
         return f"Fill {fill.id} has not been MEC tested since it was poured."
     test, day = f"MEC test {last.id} of fill {fill.id}", book.local_date(last.dipped_ms)
-    topped_up = book.local_text(fill.tested_after_ms)
+    topped_up = book.near_text(fill.tested_after_ms)
     reasons = (
         (last.result in (None, MecResult.NOT_READ), f"{test} was not read within its window: it says nothing."),
         (last.result is not MecResult.PASS, f"{test} failed."),
