@@ -28,7 +28,7 @@ from typing import Any, NamedTuple
 import msgspec
 
 from tests.bench.bench_basins import BASINS_OF_A_NODE
-from tests.bench.browsing import OpenPage, Painted, Seen, chromium, load_often
+from tests.bench.browsing import OpenPage, Painted, Seen, load_often
 from tests.bench.hearers import Heard, Report
 from tests.bench.lids import Move, booted_now_ms, load, moving
 from tests.bench.load import basins
@@ -36,6 +36,7 @@ from tests.bench.measuring import ROOT, Limit, Usage, broker, collector, row, sh
 from tests.bench.onlookers import dashboard
 from tests.bench.publisher import wait_ready
 from tests.bench.year import YEAR_BASINS, YEAR_DAYS, end_ms, make
+from tests.chromium import launched
 
 PARTS = ("today", "lid", "trend", "clients")
 MOST_PAINT_MS, MOST_WEIGHT = 1_000, 150_000
@@ -76,7 +77,7 @@ def today(chosen: Chosen, scratch: Path) -> list[Limit]:
     folder = make((chosen.folder or scratch) / f"today-{chosen.basins}", _DAYS_BEHIND, chosen.basins)
     boottime_ms = time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000
     rehearsal = f"{boottime_ms}:{end_ms(_DAYS_BEHIND)}:1"
-    with dashboard(folder, scratch, "--rehearsal", rehearsal) as (_, address), chromium() as browser:
+    with dashboard(folder, scratch, "--rehearsal", rehearsal) as (_, address), launched() as browser:
         found = load_often(browser, f"http://{address}/", chosen.loads)
     report_today(found, chosen.basins)
     return limits_of_today(found)
@@ -179,7 +180,7 @@ def waits_ms(moves: Iterable[Move], seen: Iterable[Seen | Heard]) -> tuple[list[
 
 def lid(chosen: Chosen, scratch: Path) -> list[Limit]:
     """Lids move before one browser."""
-    with clinic(chosen, scratch) as (address, go), chromium() as browser:
+    with clinic(chosen, scratch) as (address, go), launched() as browser:
         page = OpenPage(browser, f"http://{address}/")
         watching = go()
         seen = page.seen()

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import shutil
 import sys
 import tempfile
 import time
@@ -19,7 +18,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "dashboard"))
 
@@ -28,13 +27,13 @@ from doorkit import PINS, TINA
 from pathkit import ONE, PathHouse, basin, device
 from wedge import Counted, Person
 
+from tests import chromium
 from tests.bench.measuring import Limit, share_of
 from tests.bench.measuring_size import print_table
 
 DEVICES = (1, 3)
 MOST_ANSWER_MS = 1_000.0
 """Our own choice: whoever waits longer for an answer scans again."""
-_ARGUMENTS = ("--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking")
 
 
 class Walked(NamedTuple):
@@ -119,11 +118,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--devices", type=int, nargs="+", default=DEVICES, choices=range(1, len(pathkit.DEVICES) + 1))
     options = parser.parse_args(arguments)
-    with sync_playwright() as playwright:
-        program = shutil.which("chromium") or "/usr/bin/chromium"
-        chromium = playwright.chromium.launch(executable_path=program, args=list(_ARGUMENTS))
-        walked = [walk(chromium, each) for each in options.devices]
-        chromium.close()
+    with chromium.launched() as browser:
+        walked = [walk(browser, each) for each in options.devices]
     waiting = os.getloadavg()[0]
     print(f"The standard path in Chromium; {waiting:.1f} processes ran or waited on {os.cpu_count()} processors")
     print_table(("", *(f"{each.devices} device{'s' if each.devices > 1 else ''}" for each in walked)), _rows(walked))

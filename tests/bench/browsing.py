@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import json
-import shutil
 import statistics
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import Any, NamedTuple
 
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
-ARGUMENTS = ("--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking", "--disable-sync")
 _WIDTH, _HEIGHT = 1920, 1080
 _SETTLED_MS = 700
 _TRIES = 15
@@ -78,16 +74,6 @@ class Painted(NamedTuple):
     plotly: int
     parts: int
     what: str
-
-
-@contextmanager
-def chromium() -> Iterator[Browser]:
-    """Debian's Chromium, without a window."""
-    program = shutil.which("chromium") or "/usr/bin/chromium"
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=program, args=list(ARGUMENTS))
-        yield browser
-        browser.close()
 
 
 def load_often(browser: Browser, address: str, times: int) -> list[Painted]:

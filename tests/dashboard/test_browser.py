@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,19 +11,13 @@ from typing import Any
 import pagekit
 import pytest
 from pagekit import Going, Track
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
+
+from tests import chromium
 
 pytestmark = pytest.mark.browser
 Clinic = tuple[Path, dict[str, Track]]
 ARTEFACTS = Path(__file__).parents[1] / "artefacts"
-ARGUMENTS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
 PAGES = {
     "today": "/",
     "basin": "/basins/n1/b2",
@@ -58,15 +50,9 @@ SMALL_TEXTS = """(least) => [...document.querySelectorAll('body *')]
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     """Debian's Chromium, without a window."""
-    if os.environ.get("SOAKLEDGER_NO_BROWSER") == "1":
-        pytest.skip("SOAKLEDGER_NO_BROWSER=1: pages are not looked at in a browser")
-    program = shutil.which("chromium") or "/usr/bin/chromium"
-    if not Path(program).exists():
-        pytest.fail("Chromium is missing: apt-get install chromium, or set SOAKLEDGER_NO_BROWSER=1 to leave these out.")
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=program, args=list(ARGUMENTS))
-        yield chromium
-        chromium.close()
+    chromium.wanted()
+    with chromium.launched() as launched:
+        yield launched
 
 
 @pytest.fixture

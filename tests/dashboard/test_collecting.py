@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
 import signal
 import subprocess
 import sys
@@ -16,7 +14,7 @@ import httpx
 import pagekit
 import pytest
 from litestar.testing import TestClient
-from playwright.sync_api import expect, sync_playwright
+from playwright.sync_api import expect
 
 from collector.clock import boot_id, boottime_ms
 from collector.conditions import Condition
@@ -27,6 +25,7 @@ from dashboard.app import build_app
 from dashboard.collecting import said
 from soak.quantity import utc_text
 from soak.wire import Clock, State, Topic, encode
+from tests import chromium
 
 ARTEFACTS = Path(__file__).parents[1] / "artefacts"
 PAGES = ("/", "/closures", "/site", "/about", "/nothing", "/basins/n1/b1")
@@ -172,14 +171,11 @@ def test_an_open_page_hears_that_the_collector_was_killed(
     collector: tuple[subprocess.Popen[bytes], Path, Any], wait_until: Callable[..., None]
 ) -> None:
     """Conditions on the site page, the banner without loading again; pictures are kept in tests/artefacts."""
-    if os.environ.get("SOAKLEDGER_NO_BROWSER") == "1":
-        pytest.skip("SOAKLEDGER_NO_BROWSER=1: pages are not looked at in a browser")
+    chromium.wanted()
     process, data_dir, broker = collector
     ARTEFACTS.mkdir(exist_ok=True)
     wait_until((data_dir / "collector.status").exists)
-    program = shutil.which("chromium") or "/usr/bin/chromium"
-    with pagekit.serving(data_dir) as address, sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=program, args=["--no-sandbox", "--disable-gpu"])
+    with pagekit.serving(data_dir) as address, chromium.launched() as browser:
         page = browser.new_page(viewport={"width": 1280, "height": 900})
         page.goto(f"{address}/")
         expect(page.locator("#collector")).to_be_hidden()
@@ -200,7 +196,6 @@ def test_an_open_page_hears_that_the_collector_was_killed(
         expect(banner).to_be_visible(timeout=30_000)  # the page was not loaded again
         expect(banner).to_contain_text("It has said nothing for ")
         _pictures(page, "collector-gone")
-        browser.close()
 
 
 def _pictures(page: Any, name: str) -> None:

@@ -6,11 +6,9 @@ import sys
 import tempfile
 from pathlib import Path
 
-from playwright.sync_api import sync_playwright
-
+from tests import chromium
 from tests.screens import furnished
 from tests.screens.catalogue import page_routes
-from tests.screens.conftest import ARGUMENTS, program
 from tests.screens.watching import Watched
 
 FOLDER = Path(__file__).parents[2] / "dashboard" / "pictures"
@@ -41,16 +39,14 @@ def take(folder: Path) -> list[Path]:
     with (
         tempfile.TemporaryDirectory() as name,
         furnished.open_(Path(name) / "data") as clinic,
-        sync_playwright() as playwright,
+        chromium.launched() as browser,
     ):
-        chromium = playwright.chromium.launch(executable_path=program(), args=list(ARGUMENTS))
-        watched = Watched(chromium.new_context(), clinic)
+        watched = Watched(browser.new_context(), clinic)
         for picture, (route, address) in PICTURES.items():
             if route in routes:
                 file = folder / f"{picture}.png"
                 watched.open(address, WIDTH, HEIGHT).screenshot(path=file)
                 taken.append(file)
-        chromium.close()
     return taken
 
 
