@@ -480,8 +480,7 @@ def test_a_fill_that_runs_out_before_the_soak_could_end_is_not_started_in(ward: 
     ward.recording.put(replace(ward.recording.get(Fill, "F1"), use_by_ms=ward.now_ms + CONTACT_MS - 1))
     refusal = (
         "fill-in-date",
-        "Fill F1 runs out at 2026-03-02 09:12 (reuse life of 14 days): a soak of 12 min that starts now would end "
-        "after that.",
+        "Fill F1 runs out at 09:12 (reuse life of 14 days): a soak of 12 min that starts now would end after that.",
         "Discard it and pour a new one, even if a strip still passes. Or a supervisor lets it start, with a reason.",
     )
     assert ward.refused(AddDevice(basin=B1, devices=("A2",))) == refusal

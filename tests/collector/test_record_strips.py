@@ -625,7 +625,7 @@ def test_topping_up_asks_for_a_test_also_where_daily_is_enough(recording: Record
     assert clears(recording) is None
     assert block(recording) == (
         "mec-tested",
-        "Fill F1 was topped up at 2026-03-02 09:01; no MEC test since.",
+        "Fill F1 was topped up at 09:01; no MEC test since.",
         NOW,
     )
     mec_test(recording, "F1", "S1")

@@ -12,6 +12,7 @@ from doorkit import HOST, House, OpenBrowser, furnish
 from litestar import Litestar
 from litestar.testing import TestClient
 
+from collector.record.all import DEEDS
 from dashboard.app import build_app
 
 
@@ -62,3 +63,11 @@ def opened(house: House) -> Iterator[OpenBrowser]:
             return stack.enter_context(TestClient(house.app(), base_url=f"http://{HOST}"))
 
         yield opened
+
+
+@pytest.fixture
+def own_deeds(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without the deeds that other tests of the same process have made up."""
+    for name, kind in list(DEEDS.items()):
+        if not kind.__module__.startswith("collector."):
+            monkeypatch.delitem(DEEDS, name)

@@ -162,7 +162,7 @@ def test_three_rinses_lead_to_the_form_with_their_times(browser: Browser, data: 
 
 @pytest.mark.parametrize(
     ("width", "height", "scheme"),
-    [(1280, 800, "light"), (800, 1280, "dark"), (390, 844, "light"), (640, 400, "dark"), (1920, 1080, "light")],
+    [(1280, 800, "light"), (800, 1280, "dark"), (640, 400, "dark")],
 )
 def test_every_state_fits(browser: Browser, served: str, width: int, height: int, scheme: str) -> None:
     """Nothing sideways, nothing too small; what gloves press is large and apart. 640 x 400 is 1280 x 800 at 200 %."""

@@ -18,16 +18,6 @@ from tests import chromium
 pytestmark = pytest.mark.browser
 Clinic = tuple[Path, dict[str, Track]]
 ARTEFACTS = Path(__file__).parents[1] / "artefacts"
-PAGES = {
-    "today": "/",
-    "basin": "/basins/n1/b2",
-    "trend": "/basins/n1/b2/trend",
-    "closures": "/closures",
-    "closure": "/closures/6",
-    "site": "/site",
-    "about": "/about",
-    "not-found": "/nothing",
-}
 LINE = "#chart .scatterlayer path.js-line"
 MINUTE_MS = 60_000
 WAIT_MS = 20_000
@@ -75,23 +65,6 @@ def looked_at(browser: Browser, width: int, scheme: str = "light", but: str = "o
     yield page
     context.close()
     assert [text for text in said if but not in text] == []
-
-
-@pytest.mark.parametrize(("width", "scheme"), [(390, "dark"), (1280, "light"), (1920, "dark")])
-def test_every_page_fits(browser: Browser, going: tuple[str, Going], width: int, scheme: str) -> None:
-    """No scrolling sideways, nothing too small to read or to press, nothing in the console."""
-    ARTEFACTS.mkdir(exist_ok=True)
-    with looked_at(browser, width, scheme) as page:
-        for name, address in PAGES.items():
-            page.goto(going[0] + address)
-            if name == "trend":
-                page.wait_for_selector(LINE)
-            if page.query_selector("#link"):
-                page.wait_for_selector('#link[data-state="live"]')
-            page.screenshot(path=ARTEFACTS / f"{name}-{width}-{scheme}.png", full_page=True)
-            assert page.evaluate("document.documentElement.scrollWidth") <= width, name
-            assert page.evaluate(SMALL_TARGETS, SMALLEST_TARGET_PX) == [], name
-            assert page.evaluate(SMALL_TEXTS, SMALLEST_TEXT_PX) == [], name
 
 
 def test_what_happens_reaches_the_page(browser: Browser, going: tuple[str, Going]) -> None:

@@ -48,7 +48,7 @@ def drawn(page: Page, address: str) -> None:
     page.wait_for_function("document.querySelectorAll('.plot .main-svg').length >= 6")
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(360, "dark"), (1280, "light"), (1920, "dark")])
+@pytest.mark.parametrize(("width", "scheme"), [(360, "dark"), (1280, "light")])
 def test_the_page_fits(browser: Browser, served: str, width: int, scheme: str) -> None:  # noqa: F811
     ARTEFACTS.mkdir(exist_ok=True)
     with looked_at(browser, width, scheme) as page:

@@ -78,6 +78,7 @@ def test_a_file_that_is_not_there_is_refused(tmp_path: Path) -> None:
         texts.speak(tmp_path / "none.po")
 
 
+@pytest.mark.usefixtures("own_deeds")
 def test_the_catalogue_is_what_collecting_gives() -> None:
     """After texts have changed: ./run texts."""
     kept = read_po(io.StringIO((pseudo.FOLDER / "catalogue" / "messages.pot").read_text(encoding="utf-8")))

@@ -83,6 +83,7 @@ def left(html: str) -> list[str]:
     ]
 
 
+@pytest.mark.usefixtures("own_deeds")
 @pytest.mark.parametrize("address", [*PAGES, *HELP, *RECORDS])
 def test_nothing_is_left_in_english(sam: Client, address: str) -> None:
     answer = sam.get(address)

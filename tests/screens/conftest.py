@@ -1,4 +1,4 @@
-"""Shared by the tests of the screens: one furnished clinic and server for a process, a Chromium for each module."""
+"""Shared by the tests of the screens: one furnished clinic, server and Chromium for each module."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from tests.screens.furnished import EVERYBODY, PINS, Furnished, open_
 from tests.screens.watching import Watched
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def clinic(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Furnished]:
-    """The furnished clinic; what one test records is there for the next."""
+    """The furnished clinic; what one test records is there for the next. It goes with its module: it has threads."""
     with open_(tmp_path_factory.mktemp("screens") / "data") as furnished:
         yield furnished
 
