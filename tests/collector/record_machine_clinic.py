@@ -295,7 +295,7 @@ class Clinic:
         now_open = self._look_backs()
         self.new_look_backs = now_open.keys() - was_open.keys()
         for each in self.new_look_backs:
-            self.site.look_back_opened(each, now_open[each])
+            self.site.look_back_opened(each, self.recording.get(LookBack, each).turns)
         for each in self.site.open_look_backs.keys() - now_open.keys():
             del self.site.open_look_backs[each]
         assert self._released() <= self._believed_released(), f"{deed} changed what is released"

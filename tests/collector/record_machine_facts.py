@@ -159,10 +159,10 @@ class Site:
     open_look_backs: dict[str, set[str]] = field(default_factory=dict)
     freed: set[tuple[str, str]] = field(default_factory=set)
 
-    def look_back_opened(self, look_back: str, devices: Iterable[str]) -> None:
-        """It holds the devices whose round goes on; one that was used has moved on, and so has to be reprocessed."""
-        current = {each: self.round_of(each) for each in devices}
-        held = {device for device, each in current.items() if each and not each.used and not each.ended}
+    def look_back_opened(self, look_back: str, turns: Iterable[str]) -> None:
+        """It holds devices of which the round concerned goes on. One that was used or begun anew has moved on."""
+        current = [rounds[-1] for rounds in self.rounds.values() if rounds]
+        held = {each.device for each in current if each.id in set(turns) and not each.used and not each.ended}
         self.open_look_backs[look_back] = held
 
     def round_of(self, device: str) -> Round | None:

@@ -84,10 +84,11 @@ def test_the_whole_state_first_then_every_change(clinic: Clinic, tmp_path: Path)
         assert lane(first, "n2/b1")["depth"] > 90
         going.lids["n2/b1"] = "open"
         for stream in (one, other):
-            opened = next(each for each in states(stream) if lane(each, "n2/b1")["lid"] == "open")
-            assert lane(opened, "n2/b1")["depth"] == 0
-            assert lane(opened, "n2/b1")["latest"]["verdict"] == "met"
-            assert lane(opened, "n2/b1")["detail"].startswith("Opened 13:1")
+            lanes = (each for state in states(stream) for each in state["frame"]["lanes"] if each["key"] == "n2/b1")
+            opened = next(each for each in lanes if each["lid"] == "open")
+            assert opened["depth"] == 0
+            assert opened["latest"]["verdict"] == "met"
+            assert opened["detail"].startswith("Opened 13:1")
 
 
 def test_alarms_come_in_an_event_of_their_own(clinic: Clinic, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -29,7 +29,7 @@ def violations(watched: Watched) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize(("turn", "address"), enumerate(addresses()))
+@pytest.mark.parametrize(("turn", "address"), list(enumerate(addresses())))
 def test_axe_finds_nothing(watched: Watched, turn: int, address: str) -> None:
     watched.open(address)
     pairs = PAIRS if address in main_addresses() else (PAIRS[turn % 2],)
