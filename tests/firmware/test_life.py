@@ -150,7 +150,7 @@ def test_a_thread_of_the_connection_that_died_is_replaced(talking: Talking, wait
     line.thread.join(10)
     assert not line.thread.is_alive()
     one.read(5)
-    assert one.held() > 0
+    wait_until(lambda: one.held() > 0)
     one.watch.look()
     all_arrives(one, ear, wait_until)
     one.watch.look()
