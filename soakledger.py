@@ -8,6 +8,10 @@ import click
 
 COMMANDS = {
     "assess": ("collector.assess_command", "Judge a logger's file by the exposure rule."),
+    "backup": (
+        "collector.backup.command",
+        "Copy everything that is kept, also while the collector runs, and verify it.",
+    ),
     "closures": ("collector.closures_command", "List closures with their verdict and findings."),
     "collector": ("collector.command", "Take in readings, judge every soak, send receipts and orders."),
     "dashboard": ("dashboard.command", "Serve the pages and the HTTP API."),
@@ -20,6 +24,7 @@ COMMANDS = {
     "rebuild": ("collector.rebuild_command", "Make every projection again from ledger and pages."),
     "record": ("collector.record_command", "Record something, as a script would."),
     "rehearse": ("firmware.simulator.command", "A node with simulated basins behind the real firmware."),
+    "restore": ("collector.backup.restore_command", "Put a backup back into an empty folder, and verify it there."),
     "verify": ("collector.verify_command", "Check every record and page; name the first that does not hold."),
 }
 """Name: (module with a click command called `command`, what it does)."""

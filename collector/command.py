@@ -58,7 +58,7 @@ def _run(settings: Settings, data_dir: Path, rehearsal: Rehearsal | None) -> Non
     try:
         with _opened(data_dir, clock) as store:
             log.info("collector site=%r basins=%d data=%s", settings.site, len(settings.basin), data_dir)
-            Service(settings, store, clock, data_dir, rehearsal.utc_origin_ms if rehearsal else None).run(stop)
+            Service(settings, store, clock, data_dir, rehearsal).run(stop)
     except sqlite3.Error as error:
         raise DataError(unusable(data_dir / FILE_NAME, error)) from None
 

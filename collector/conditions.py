@@ -88,6 +88,11 @@ WORDS: dict[str, Words] = {
         "Nobody is alarmed by this collector; nodes still sound their own alarms.",
         "If it stays so, start the collector again and look at its messages.",
     ),
+    "backup-failed": Words(
+        "The last backup could not be taken ({detail}).",
+        "If this disk fails, what was recorded since the last good backup is lost.",
+        "Look at the backup’s folder and its free space. It is tried again every quarter of an hour.",
+    ),
     "restored-older": Words(
         "The database is older than what was promised to nodes ({detail}).",
         "A backup was restored, or the disk lost what it had confirmed: readings that nodes no longer have are missing "

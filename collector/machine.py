@@ -150,3 +150,24 @@ class ClosureJudged(Machine, frozen=True, omit_defaults=True):
     dated_back_ms: int | None = None
     assessed_ms: int | None = None
     supersedes: list[int] = []
+
+
+class BackupMade(Machine, frozen=True, omit_defaults=True):
+    """A backup was taken and verified.
+
+    Attributes:
+        name: Of its folder.
+        folder: Where it was put.
+        made_ms: When the database was copied, milliseconds since 1970.
+        records: How many records its ledger has.
+        hash: Of the last of them.
+        bytes: Of all its files.
+    """
+
+    KIND: ClassVar[str] = "backup-made"
+    name: str
+    folder: str
+    made_ms: int
+    records: int
+    hash: str
+    bytes: int

@@ -11,6 +11,7 @@ import msgspec
 
 from collector.ledger import Record
 from collector.machine import (
+    BackupMade,
     BasinKnown,
     BootSynchronised,
     ClosureJudged,
@@ -29,7 +30,18 @@ TABLES = ("basin", "requirement", "lost", "closure", "page_index", "page_course"
 
 MACHINE: dict[str, type[Machine]] = {
     each.KIND: each
-    for each in (SiteNamed, BasinKnown, Required, StreamBegun, BootSynchronised, PageSealed, Lost, Found, ClosureJudged)
+    for each in (
+        SiteNamed,
+        BasinKnown,
+        Required,
+        StreamBegun,
+        BootSynchronised,
+        PageSealed,
+        Lost,
+        Found,
+        ClosureJudged,
+        BackupMade,
+    )
 }
 """The collector's own kinds of record."""
 
@@ -82,6 +94,8 @@ def follow(connection: sqlite3.Connection, record: Record) -> None:
             _found(connection, body)
         case ClosureJudged():
             _judged(connection, record, body)
+        case BackupMade():
+            set_site(connection, "backup", record.body)
         case _:
             pass
 

@@ -29,6 +29,7 @@ from collector.status import read
 from collector.store import Store
 from collector.storing import Storing
 from collector.watch import Pulse, Watch
+from soak.rehearsal import Rehearsal
 from soak.wire import Receipt
 
 log = logging.getLogger(__name__)
@@ -61,11 +62,11 @@ class Service:
         store: Open, and used by this thread alone.
         clock: The collector's wall clock.
         data_dir: The store's folder, for the status file.
-        past_until_ms: Where a rehearsal began; None in earnest.
+        rehearsal: Its clock; None in earnest.
     """
 
     def __init__(
-        self, settings: Settings, store: Store, clock: UtcClock, data_dir: Path, past_until_ms: int | None = None
+        self, settings: Settings, store: Store, clock: UtcClock, data_dir: Path, rehearsal: Rehearsal | None = None
     ) -> None:
         self._store, self._clock = store, clock
         store.apply(settings)
@@ -76,7 +77,7 @@ class Service:
         self._storing = Storing(store, intake, self._conditions, Place(data_dir / FILE_NAME))
         self._reassessment, self._looked_s = Reassessment(store, intake), float("-inf")
         self._concerned = Concerned(store.db.conn)
-        self._alarms = AlarmThread(data_dir, clock, self._conditions, settings, past_until_ms=past_until_ms)
+        self._alarms = AlarmThread(data_dir, clock, self._conditions, settings, rehearsal)
         self._renewed_s = float("-inf")
         self._link = Link(settings.broker, client_id(epoch))
         self._others = Others(self._rivals, store, self._conditions, self._link, clock)

@@ -180,6 +180,34 @@ class NotifySettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return hours
 
 
+class BackupSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Backups that the collector takes by itself, each day.
+
+    Attributes:
+        folder: Where; from the folder of these settings, unless it begins with a slash. Better on another disk.
+        at: When, "02:30" in the site's local time.
+        too_old: The last backup is too old after so long, and an alarm says so: a number and s, m or h.
+        also: Files kept beside the data, from the folder of these settings; left out, these settings. Passwords and
+            keys are in files of their own, which are kept only if they are named here.
+    """
+
+    folder: str
+    at: str = "02:30"
+    too_old: str = "48h"
+    also: Annotated[list[str], msgspec.Meta(max_length=50)] | None = None
+
+    def too_old_ms(self) -> int:
+        """`too_old` in milliseconds.
+
+        Raises:
+            ValueError: It is no length of time, or out of reason.
+        """
+        too_old_ms = duration_ms(self.too_old)
+        if not 3_600_000 <= too_old_ms <= 10_000 * 3_600_000:
+            raise ValueError(f"too_old is {self.too_old!r}; it must be from 1h to 10000h.")
+        return too_old_ms
+
+
 class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """All of collector.toml.
 
@@ -190,6 +218,8 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         silent_after: A basin without a new reading for longer is said to be silent: a number and s, m or h.
         notify: Who is told of alarms, in this order.
         drill_at: When each day's test of all routes begins, "08:00" in the site's local time; left out, there is none.
+        backup: Backups that the collector takes by itself; left out, it takes none, and still says when the last one
+            on record is too old.
     """
 
     site: _Label
@@ -198,6 +228,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     silent_after: str = "30s"
     notify: Annotated[list[NotifySettings], msgspec.Meta(max_length=MOST_ROUTES)] = []
     drill_at: str | None = None
+    backup: BackupSettings | None = None
 
     def silent_after_ms(self) -> int:
         """`silent_after` in milliseconds.
@@ -226,7 +257,7 @@ def load(path: Path) -> Settings:
     try:
         settings = msgspec.convert(_numbers_as_text(content), Settings)
         _check(settings)
-        settings = _with_routes(settings, path.parent)
+        settings = _with_backup(_with_routes(settings, path.parent), path)
     except (msgspec.ValidationError, ValueError) as error:
         raise SettingsError(f"{path}: {_readable(str(error))}") from None
     return settings
@@ -267,6 +298,25 @@ def _with_routes(settings: Settings, folder: Path) -> Settings:
     return msgspec.structs.replace(settings, notify=notify)
 
 
+def _with_backup(settings: Settings, path: Path) -> Settings:
+    """The settings with whole paths for their backups."""
+    if settings.backup is None:
+        return settings
+    backup, folder = settings.backup, path.absolute().parent
+    time_of_day(backup.at)
+    backup.too_old_ms()
+    if not backup.folder:
+        raise ValueError("folder of [backup] is empty: name the folder in which backups are kept.")
+    also = [str(folder / each) for each in (backup.also if backup.also is not None else [path.name])]
+    if len({Path(each).name for each in also}) < len(also):
+        raise ValueError("Two files under also of [backup] have one name: one would take the other's place.")
+    for each in also:
+        if not Path(each).is_file():
+            raise ValueError(f"{each}, named under also of [backup], is no file: it could not be kept.")
+    whole = msgspec.structs.replace(backup, folder=str(folder / backup.folder), also=also)
+    return msgspec.structs.replace(settings, backup=whole)
+
+
 def _numbers_as_text(content: Any) -> Any:
     """Quantities may be written as text or as numbers; they are kept as written, so nothing is rounded."""
     if isinstance(content, dict):
@@ -278,7 +328,7 @@ def _numbers_as_text(content: Any) -> Any:
 
 
 def _is_quantity(key: str) -> bool:
-    return key.endswith("_c") or key in ("contact", "max_gap", "silent_after")
+    return key.endswith("_c") or key in ("contact", "max_gap", "silent_after", "too_old")
 
 
 def _check(settings: Settings) -> None:
@@ -336,7 +386,15 @@ _FORMS = {
 }
 _KNOWN_KEYS = {
     field
-    for struct in (Settings, BrokerSettings, BasinSettings, SensorSettings, RequirementSettings, NotifySettings)
+    for struct in (
+        Settings,
+        BrokerSettings,
+        BasinSettings,
+        SensorSettings,
+        RequirementSettings,
+        NotifySettings,
+        BackupSettings,
+    )
     for field in struct.__struct_fields__
 }
 

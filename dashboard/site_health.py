@@ -12,6 +12,7 @@ from typing import NamedTuple
 from collector.alarms.drill import Arrival, arrival
 from collector.alarms.due import LEAST_FREE
 from collector.conditions import Condition
+from collector.machine import BackupMade
 from collector.read import NodeNow
 from collector.record.things import Alarm, Drill
 from dashboard.collecting import Said
@@ -32,6 +33,8 @@ RESTARTS = 3
 """So many starts in a week are more than updates explain (our own choice)."""
 
 DRILL_MS = 2 * DAY_MS
+
+OLD_BACKUP_MS = 2 * DAY_MS
 
 
 class Word(enum.StrEnum):
@@ -97,6 +100,7 @@ class Known(NamedTuple):
         version: Of these pages.
         chain: An alarm says that the ledger does not hold.
         drill: The last drill.
+        backup: The last backup on record.
     """
 
     now_ms: int
@@ -111,6 +115,7 @@ class Known(NamedTuple):
     version: str
     chain: Alarm | None
     drill: Drill | None
+    backup: BackupMade | None = None
 
 
 class Health(NamedTuple):
@@ -139,7 +144,7 @@ def health(known: Known, when: SiteTime) -> Health:
         _disk(known),
         _ledger(known),
         _alarms(known, when),
-        _backup(),
+        _backup(known, when),
     ]
     word = min((each.word for each in checks), key=lambda each: each.rank)
     wanting = [each.name for each in sorted(checks, key=lambda each: each.word.rank) if each.word is not Word.GOOD]
@@ -297,10 +302,18 @@ def _alarms(known: Known, when: SiteTime) -> Check:
     return Check(name, Word.GOOD, text)
 
 
-def _backup() -> Check:
-    text = _("No backup is known: none has been made by this program yet.")
-    todo = _("Copy the data folder to another disk by other means, while the collector is stopped.")
-    return Check(_("backup"), Word.LOOK, text, todo)
+def _backup(known: Known, when: SiteTime) -> Check:
+    name, last = _("backup"), known.backup
+    if last is None:
+        text = _("No backup is on record.")
+        return Check(name, Word.LOOK, text, _("Set [backup] in the collector's settings, or run `soakledger backup`."))
+    at = when.near(last.made_ms, known.now_ms)
+    text = _("The last one was taken and verified {at}: {records} records, {size}, in {folder}.").format(
+        at=at, records=f"{last.records:,}", size=bytes_words(last.bytes), folder=last.folder
+    )
+    if known.now_ms - last.made_ms > OLD_BACKUP_MS:
+        return Check(name, Word.LOOK, text, _("It is more than two days old: see whether backups are still taken."))
+    return Check(name, Word.GOOD, text)
 
 
 def bytes_words(count: int) -> str:

@@ -10,6 +10,7 @@ from litestar import Router, get
 from litestar.response import Template
 
 from collector import ledger
+from collector.backup.schedule import last_backup
 from collector.read import NodeNow, Parked, Reader
 from collector.record.book import Book
 from collector.record.things import Alarm, Drill
@@ -63,6 +64,7 @@ def _known(site: Site, reader: Reader, now_ms: int) -> Known:
         version=version("soakledger"),
         chain=next((each for each in book.all(Alarm, only_open=True) if each.code == "chain-broken"), None),
         drill=next(iter(book.all(Drill, newest_first=True, limit=1)), None),
+        backup=last_backup(reader.connection),
     )
 
 

@@ -159,6 +159,12 @@ KINDS: dict[str, AlarmKind] = {
             "Make room on the collector's disk before it refuses readings.",
         ),
         AlarmKind(
+            "backup-old",
+            _LOW,
+            "last backup too old",
+            "Run `soakledger backup` on the collector, and look at [backup] in its settings and at the backup's disk.",
+        ),
+        AlarmKind(
             "sensor-out",
             _LOW,
             "sensor out of the solution",

@@ -18,6 +18,7 @@ from collector.alarms.keeper import Keeper
 from collector.alarms.routes import Routes
 from collector.alarms.telling import Telling
 from collector.alarms.timing import Timing, rises
+from collector.backup.schedule import BackupSchedule
 from collector.clock import UtcClock
 from collector.conditions import Condition, Conditions
 from collector.ledger import COLLECTOR, Record, head, records
@@ -56,6 +57,7 @@ class Alarms:
         settings: Who is told of alarms.
         routes: On what ways.
         past_until_ms: Where a rehearsal began: what is older was played before it. None in earnest.
+        backups: What takes them; None: nothing does, and nothing is said of them.
     """
 
     def __init__(
@@ -67,6 +69,7 @@ class Alarms:
         routes: Routes,
         *,
         past_until_ms: int | None = None,
+        backups: BackupSchedule | None = None,
     ) -> None:
         self._data_dir, self._clock, self._conditions = data_dir, clock, conditions
         self._db = connect(data_dir / FILE_NAME)
@@ -76,6 +79,7 @@ class Alarms:
         self._timing, self._gather = Timing(), Gather()
         self._telling = Telling(settings, self._keeper, routes)
         self._chain, self._due = ChainCheck(data_dir), Due()
+        self._backups = backups
         try:
             self._looked = self._kept = self._left_off()
         except BaseException:
@@ -88,6 +92,8 @@ class Alarms:
     def close(self) -> None:
         """Give the connection back."""
         self._chain.close()
+        if self._backups:
+            self._backups.close()
         self._db.close()
 
     def orders(self) -> dict[str, list[AlarmOrders]]:
@@ -191,7 +197,8 @@ class Alarms:
             due = self._due.look(lambda: due_held(book, heard, conditions, self._data_dir))
         found = {held.key: held for held in self._gather.look(book, _silent(book, conditions), heard)}
         broken = {held.key: held for held in self._chain.look(book.at_ms)}
-        return {**due, **found, **broken}
+        kept = {held.key: held for held in self._backups.look(book)} if self._backups else {}
+        return {**due, **found, **broken, **kept}
 
     def _playing_the_past(self) -> bool:
         """A rehearsal's past is still being declared: what is due by what is said so far means nothing."""

@@ -14,11 +14,13 @@ from pathlib import Path
 
 from collector.alarms.engine import Alarms
 from collector.alarms.routes import Routes
+from collector.backup.schedule import BackupSchedule
 from collector.clock import UtcClock
 from collector.conditions import Conditions
 from collector.health import in_full
 from collector.settings import Settings
 from soak.quantity import in_words
+from soak.rehearsal import Rehearsal
 from soak.wire import AlarmOrders
 
 log = logging.getLogger(__name__)
@@ -39,7 +41,7 @@ class AlarmThread:
         clock: The collector's wall clock.
         conditions: What is wrong with its surroundings; where it is said that this does not work.
         settings: Who is told of alarms.
-        past_until_ms: Where a rehearsal began; None in earnest.
+        rehearsal: Its clock; None in earnest.
 
     Raises:
         SettingsError: A file of routes cannot be read.
@@ -51,11 +53,10 @@ class AlarmThread:
         clock: UtcClock,
         conditions: Conditions,
         settings: Settings,
-        *,
-        past_until_ms: int | None = None,
+        rehearsal: Rehearsal | None = None,
     ) -> None:
         self._settings, self._routes = settings, Routes(settings.notify, clock)
-        self._data_dir, self._clock, self._conditions, self._past_until_ms = data_dir, clock, conditions, past_until_ms
+        self._data_dir, self._clock, self._conditions, self._rehearsal = data_dir, clock, conditions, rehearsal
         self._alarms: Alarms | None = None
         self._woken, self._over = threading.Event(), threading.Event()
         self._worked_s = time.monotonic()
@@ -118,13 +119,17 @@ class AlarmThread:
         """Look at everything, or at new records only; True if there is more of these."""
         try:
             if self._alarms is None:  # here, for a connection belongs to its thread
+                rehearsal = self._rehearsal
                 self._alarms = Alarms(
                     self._data_dir,
                     self._clock,
                     self._conditions,
                     self._settings,
                     self._routes,
-                    past_until_ms=self._past_until_ms,
+                    past_until_ms=rehearsal.utc_origin_ms if rehearsal else None,
+                    backups=BackupSchedule(
+                        self._data_dir, self._settings.backup, self._conditions, rehearsal.text() if rehearsal else ""
+                    ),
                 )
             if whole and self._routes.mend():
                 log.error("what sends notices had died or hung; it was begun anew")

@@ -180,6 +180,7 @@ def write_settings(
         drill_at: When each day's test of their routes begins, local time.
     """
     told: dict[str, Any] = {"drill_at": drill_at} if drill_at and notify else {}
+    told["backup"] = {"folder": str(folder / "backups")}
     _write(folder / "collector.toml", {**told, **_collector(broker_port, first_ms, speed), "notify": list(notify)})
     for node in node_names():
         here = folder / node

@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from msgspec import structs
 from pagekit import NOW_MS, WHEN
 
 from collector.conditions import Condition
+from collector.machine import BackupMade
 from collector.read import NodeNow
 from collector.record.things import Alarm, Drill
 from collector.record.things.drills import Confirmed, Reached
@@ -25,6 +27,7 @@ DRILL = Drill(
     told={"Sam": {"mail": Reached(ok=True, at_ms=NOW_MS)}},
     confirmed={"Sam": Confirmed("sam", NOW_MS)},
 )
+BACKUP = BackupMade("soakledger-20260304T023000000Z", "/media/copy", NOW_MS - 3_600_000, 1_200, "0" * 64, 163_000_000)
 
 
 def node(*, up: bool = True, ago_ms: int = 2_000, off_ms: int = 0, synced: bool = True, **state: Any) -> NodeNow:
@@ -47,6 +50,7 @@ def known(**changed: Any) -> Known:
         version="0.1.0",
         chain=None,
         drill=DRILL,
+        backup=BACKUP,
     )
     return good._replace(**changed)
 
@@ -60,11 +64,13 @@ def part(found: Health, name: str) -> tuple[Word, str, str]:
     return check.word, check.text, check.todo
 
 
-def test_where_all_is_well_only_the_backup_that_nobody_has_made_wants_somebody() -> None:
+def test_where_all_is_well_nobody_must_do_anything() -> None:
     found = looked()
-    assert {each.name: each.word for each in found.checks if each.word is not Word.GOOD} == {"backup": Word.LOOK}
-    assert (found.word, found.line) == (Word.LOOK, "Somebody must look at one thing: backup.")
-    assert part(found, "backup")[1] == "No backup is known: none has been made by this program yet."
+    assert {each.word for each in found.checks} == {Word.GOOD}
+    assert (found.word, found.line) == (Word.GOOD, "Nobody must do anything.")
+    assert part(found, "backup")[1] == (
+        "The last one was taken and verified 12:18: 1,200 records, 163 MB, in /media/copy."
+    )
     assert part(found, "disk")[1] == "The database has 163 MB. 80 GB of 128 GB are free."
     assert part(found, "collector")[1] == "It runs and stores. Last word 13:17. Last stored 13:17. Version 0.1.0."
     assert part(found, "alarms")[1] == "Last drill 12:18: 1 of 1 people have said that it reached them."
@@ -72,11 +78,22 @@ def test_where_all_is_well_only_the_backup_that_nobody_has_made_wants_somebody()
 
 def test_every_part_that_is_not_good_says_what_to_do() -> None:
     broken = looked(
-        said=Said("The collector does not run.", [], 0, None, None), nodes=[node(up=False)], free_bytes=GB, drill=None
+        said=Said("The collector does not run.", [], 0, None, None),
+        nodes=[node(up=False)],
+        free_bytes=GB,
+        drill=None,
+        backup=None,
     )
     assert all(bool(each.todo) == (each.word is not Word.GOOD) for each in (*broken.checks, *looked().checks))
     assert broken.word is Word.BROKEN
     assert broken.line == "Somebody must look at 7 things: collector, nodes, broker, disk, ledger, alarms, backup."
+
+
+def test_a_backup_is_missing_or_too_old() -> None:
+    assert part(looked(backup=None), "backup")[:2] == (Word.LOOK, "No backup is on record.")
+    old = part(looked(backup=structs.replace(BACKUP, made_ms=NOW_MS - 49 * 3_600_000)), "backup")
+    assert old[0] is Word.LOOK
+    assert old[2] == "It is more than two days old: see whether backups are still taken."
 
 
 @pytest.mark.parametrize(

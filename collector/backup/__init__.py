@@ -1,0 +1,1 @@
+"""Copies of everything that is kept: taken while the collector runs, verified, put back with one command."""
