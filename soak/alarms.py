@@ -162,7 +162,7 @@ KINDS: dict[str, AlarmKind] = {
             "backup-old",
             _LOW,
             "last backup too old",
-            "Run `soakledger backup` on the collector, and look at [backup] in its settings and at the backup's disk.",
+            "Run `soakledger backup` on the collector; look at its settings for backups and at the disk they go to.",
         ),
         AlarmKind(
             "sensor-out",
