@@ -13,6 +13,7 @@ from typing import Annotated
 import msgspec
 
 from collector.errors import DataError
+from soak.decoding import from_json
 
 FORMAT = 1
 NAME = "manifest.json"
@@ -56,6 +57,12 @@ class Manifest(msgspec.Struct, frozen=True):
     hash: _Sha256
     keep_until: str
     files: dict[str, KeptFile]
+
+
+class _Written(msgspec.Struct):
+    """The part of a manifest that every version can read."""
+
+    format: int
 
 
 def name_of(made_ms: int) -> str:
@@ -109,13 +116,13 @@ def read(backup: Path) -> Manifest:
             "backup; `soakledger backup --list` shows them."
         ) from None
     try:
-        written = msgspec.json.decode(content, type=dict[str, msgspec.Raw]).get("format")
-        if written is not None and msgspec.json.decode(written, type=int) > FORMAT:
+        written = from_json(content, _Written).format
+        if written > FORMAT:
             raise DataError(
-                f"{backup} was written by a newer version of this program (format {bytes(written).decode()}). It was "
-                "left as it is. Restore it with that version or a newer one."
+                f"{backup} was written by a newer version of this program (format {written}). It was left as it is. "
+                "Restore it with that version or a newer one."
             )
-        return msgspec.json.decode(content, type=Manifest)
+        return from_json(content, Manifest)
     except msgspec.DecodeError as error:
         raise DataError(
             f"{path} cannot be understood ({error}): the backup is damaged or was cut short. Use another backup."

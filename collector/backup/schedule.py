@@ -13,13 +13,12 @@ import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-import msgspec
-
 from collector.alarms.held import Held, Key
 from collector.conditions import Conditions
 from collector.machine import BackupMade
 from collector.record.book import Book
 from collector.settings import BackupSettings, time_of_day
+from soak.decoding import from_json
 from soak.quantity import in_words
 
 log = logging.getLogger(__name__)
@@ -36,7 +35,7 @@ _BACKUP = "from collector.backup.command import command; command()"
 def last_backup(connection: sqlite3.Connection) -> BackupMade | None:
     """The last backup that is on record; it was verified when it was taken."""
     row = connection.execute("SELECT content FROM site WHERE name = 'backup'").fetchone()
-    return msgspec.json.decode(row[0], type=BackupMade) if row else None
+    return from_json(row[0], BackupMade) if row else None
 
 
 class BackupSchedule:
