@@ -17,6 +17,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 _PATIENCE_S = 60.0
 _DYING_S = 2.0
+_DUMP = "Fatal Python error"
 
 
 class Part:
@@ -39,11 +40,13 @@ class Part:
         self.starts = self.kills = 0
         self.stacks: list[str] = []
         self._process: subprocess.Popen[bytes] | None = None
+        self._log_from = 0
 
     def start(self) -> None:
         """Start it; returns at once."""
         tethered = [sys.executable, "-m", "firmware.simulator.tethered", str(os.getpid()), *self.command]
         with self.log.open("ab") as log:
+            self._log_from = log.tell()
             self._process = subprocess.Popen(
                 tethered,
                 cwd=ROOT,
@@ -51,7 +54,7 @@ class Part:
                 stdout=log,
                 stderr=log,
                 start_new_session=True,  # Ctrl-C is for whoever started it
-                env=os.environ | {"PYTHONFAULTHANDLER": "1"},  # at SIGABRT it writes down its stacks, and ends
+                env=os.environ | {"PYTHONFAULTHANDLER": "1"},  # at SIGABRT or a crash it writes down its stacks
             )
         self.starts += 1
 
@@ -106,6 +109,14 @@ class Part:
     def last_lines(self, count: int = 8) -> list[str]:
         """What it wrote last."""
         return self.log.read_text(errors="replace").splitlines()[-count:] if self.log.exists() else []
+
+    def last_words(self, count: int = 8) -> list[str]:
+        """What it wrote last in the life that it lives or lived last; of one that crashed, where every thread stood."""
+        if not self.log.exists():
+            return []
+        lines = self.log.read_bytes()[self._log_from :].decode(errors="replace").splitlines()
+        crashed = next((at for at, line in enumerate(lines) if line.startswith(_DUMP)), None)
+        return lines[-count:] if crashed is None else lines[max(0, crashed - count) :]
 
 
 def end_all(groups: Sequence[Sequence[Part]]) -> None:

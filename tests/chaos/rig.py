@@ -115,8 +115,8 @@ class Rig:
         """A part that ended though nobody killed it is noted and started again."""
         for part in self.parts:
             if part.status is not None:
-                said = " / ".join(part.last_lines(3))
-                self.ended.append(f"the {part.name} ended by itself with status {part.status}: {said}")
+                said = "\n".join(part.last_words())
+                self.ended.append(f"the {part.name} ended by itself with status {part.status}:\n{said}")
                 part.wait(0)
                 part.start()
 
@@ -185,7 +185,7 @@ class Rig:
         for part in [*self.nodes, self.dashboard, self.collector, self.broker]:
             status = part.end()
             if status not in (0, -15):
-                said = "\n".join(part.stacks or part.last_lines(3))
+                said = "\n".join(part.stacks or part.last_words())
                 bad.append(f"the {part.name} ended with status {status} when asked to:\n{said}")
         return bad
 

@@ -25,7 +25,7 @@ def part(tmp_path: Path, wait_until: Callable[..., None]) -> Callable[[str], Par
     def start(program: str) -> Part:
         one = Part("part", (sys.executable, "-c", program), tmp_path / "log")
         one.start()
-        wait_until(lambda: "ready" in one.last_lines())
+        wait_until(lambda: "ready" in one.last_lines(100))
         return one
 
     return start
@@ -53,3 +53,28 @@ def test_one_that_cannot_even_say_it_is_killed(part: Callable[[str], Part]) -> N
     )
     assert one.end(patience_s=0.1) == -9
     assert one.stacks == []
+
+
+def test_where_every_thread_of_one_that_crashes_stood_is_kept(
+    part: Callable[[str], Part], wait_until: Callable[..., None]
+) -> None:
+    """Of its last life only: what an earlier one said has been told then."""
+    one = part(STUBBORN.replace("sleeps_on()\n", "import ctypes; ctypes.string_at(0)\n"))
+    for _ in range(2):
+        wait_until(lambda: one.status is not None)
+        assert one.status == -11
+        said = one.last_words()
+        assert sum(line.startswith("Fatal Python error: Segmentation fault") for line in said) == 1
+        assert any("in string_at" in line for line in said)
+        assert any("in sleeps_on" in line for line in said)
+        one.wait(0)
+        one.start()
+    one.kill()
+
+
+def test_the_last_words_of_one_that_ends_in_order_are_its_last_lines(
+    part: Callable[[str], Part], wait_until: Callable[..., None]
+) -> None:
+    one = part("print('1\\n2\\n3\\nready')")
+    wait_until(lambda: one.status is not None)
+    assert one.last_words(2) == ["3", "ready"]
