@@ -17,6 +17,7 @@ from collector.logclosures import closures
 from collector.logfile import LogFile
 from collector.logtext import CHUNK_BYTES, UnusableError
 from soak.closure import Verdict
+from soak.decoding import converted
 from soak.quantity import duration_ms, exact_millidegrees
 from soak.requirement import Requirement, SensorTerms
 
@@ -152,7 +153,7 @@ def _within_bounds(values: dict[str, int | None], kind: type[_Values]) -> _Value
         click.UsageError: Outside what can be judged.
     """
     try:
-        return msgspec.convert(values, kind)
+        return converted(values, kind)
     except msgspec.ValidationError as error:
         what, _, field = str(error).partition(" - at `$.")
         option = _OPTIONS.get(field.rstrip("`"))

@@ -6,8 +6,6 @@ import secrets
 import sqlite3
 import zlib
 
-import msgspec
-
 from collector.ledger import Ledger
 from collector.machine import (
     BasinKnown,
@@ -21,6 +19,7 @@ from collector.machine import (
     StreamBegun,
 )
 from soak.closure import Closure
+from soak.decoding import from_json
 from soak.requirement import Requirement, SensorTerms
 
 _REASON = "stored before there was a ledger"
@@ -59,8 +58,8 @@ def begin_ledger(connection: sqlite3.Connection, now_ms: int) -> None:
     for basin_id, since_ms, requirement, sensors in rows(
         "SELECT basin_id, since_ms, requirement, sensors FROM requirement ORDER BY id"
     ).fetchall():
-        required = msgspec.json.decode(requirement, type=Requirement) if requirement else None
-        terms = msgspec.json.decode(sensors, type=dict[str, SensorTerms])
+        required = from_json(requirement, Requirement) if requirement else None
+        terms = from_json(sensors, dict[str, SensorTerms])
         kept(Required(keys[basin_id], since_ms, required, terms))
     for stream in streams.values():
         kept(StreamBegun(*stream))
@@ -87,7 +86,7 @@ def _closures(connection: sqlite3.Connection, ledger: Ledger, streams: dict[int,
             streams[stream_id][0],
             closing_ms,
             bool(synced),
-            msgspec.json.decode(body, type=Closure),
+            from_json(body, Closure),
             back_ms,
             assessed_ms,
             [numbers[earlier] for (earlier,) in superseded.fetchall() if earlier in numbers],

@@ -16,6 +16,7 @@ from operator import add
 import msgspec
 
 from collector.readings import Piece
+from soak.decoding import msgpack_decoder
 from soak.ranges import Range
 from soak.reading import Lid, Reading
 from soak.requirement import MAX_GAP_MS
@@ -112,8 +113,8 @@ class _Packed(msgspec.Struct, frozen=True, array_like=True, gc=False):
 
 
 _ENCODER = msgspec.msgpack.Encoder()
-_DECODER = msgspec.msgpack.Decoder(_Packed)
-_COUNTS = msgspec.msgpack.Decoder(list[int])
+_DECODER = msgpack_decoder(_Packed)
+_COUNTS = msgpack_decoder(list[int])
 _NOTHING = Sum(0, 0, 0, 0, ((0, msgspec.Raw(_ENCODER.encode([]))),))
 
 

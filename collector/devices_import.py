@@ -16,6 +16,7 @@ from collector.record.devices.devices import ChangeDevice, RecordDevice, Reinsta
 from collector.record.errors import RefusedError
 from collector.record.things import Device, DeviceType
 from collector.scan_pieces import ScanError
+from soak.decoding import converted
 
 _Deed = TypeVar("_Deed", bound=Deed)
 
@@ -147,7 +148,7 @@ def _types(desk: Desk) -> dict[str, str]:
 
 def _checked(kind: type[_Deed], **said: str) -> _Deed:
     """A deed as if it came from outside: msgspec checks lengths and letters."""
-    return msgspec.convert(said, kind)
+    return converted(said, kind)
 
 
 def _invalid(row: Row, error: msgspec.ValidationError) -> Problem:

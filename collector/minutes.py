@@ -12,6 +12,7 @@ from itertools import accumulate
 import msgspec
 
 from collector.readings import Piece
+from soak.decoding import msgpack_decoder
 from soak.reading import Lid
 
 
@@ -52,7 +53,7 @@ class _Columns(msgspec.Struct, frozen=True, array_like=True):
 
 
 _ENCODER = msgspec.msgpack.Encoder()
-_DECODER = msgspec.msgpack.Decoder(dict[str, _Columns])
+_DECODER = msgpack_decoder(dict[str, _Columns])
 
 
 def add(minutes: Minutes, pieces: Iterable[Piece]) -> None:

@@ -14,6 +14,7 @@ from itertools import accumulate, groupby
 
 import msgspec
 
+from soak.decoding import json_decoder
 from soak.reading import Fault, Lid, Reading, Why
 from soak.wire import Clock
 
@@ -72,7 +73,7 @@ class PageBody(msgspec.Struct, frozen=True):
 
 
 _ENCODER = msgspec.json.Encoder(order="sorted")
-_DECODER = msgspec.json.Decoder(PageBody)
+_DECODER = json_decoder(PageBody)
 
 
 def seal(

@@ -22,6 +22,7 @@ from collector.machine import (
     SiteNamed,
     StreamBegun,
 )
+from soak.decoding import from_json
 from soak.ranges import Range, Ranges
 
 TABLES = ("basin", "requirement", "lost", "closure", "page_index", "page_course", "thing", "once")
@@ -44,7 +45,7 @@ def follow(connection: sqlite3.Connection, record: Record) -> None:
         connection: To the database, in the transaction that appends the record.
         record: The record.
     """
-    match body := msgspec.json.decode(record.body, type=MACHINE[record.kind]):
+    match body := from_json(record.body, MACHINE[record.kind]):
         case SiteNamed():
             set_site(connection, "name", body.name)
         case BasinKnown():

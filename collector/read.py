@@ -18,6 +18,7 @@ from collector.record.things import Alarm, SensorCheck, Thermometer
 from collector.required import Required, required_of
 from collector.schema import FILE_NAME, connect, refuse_newer, refuse_older
 from soak.closure import Closure, Verdict
+from soak.decoding import from_json
 from soak.reading import Fault, Lid, Reading
 from soak.requirement import Requirement, SensorTerms
 from soak.wire import State
@@ -214,12 +215,12 @@ class Reader:
     def now(self) -> dict[int, BasinNow]:
         """The newest reading of each basin, by basin id; basins never heard of are absent."""
         rows = self._rows("SELECT basin_id, body FROM now")
-        return {basin_id: msgspec.json.decode(body, type=BasinNow) for basin_id, body in rows}
+        return {basin_id: from_json(body, BasinNow) for basin_id, body in rows}
 
     def nodes(self) -> list[NodeNow]:
         """Every node ever heard of."""
         rows = self._rows("SELECT node, heard_ms, up, body FROM node ORDER BY node")
-        return [NodeNow(node, heard, bool(up), msgspec.json.decode(body, type=State)) for node, heard, up, body in rows]
+        return [NodeNow(node, heard, bool(up), from_json(body, State)) for node, heard, up, body in rows]
 
     def required(self, basin_id: int) -> list[Required]:
         """What has been required of a basin, oldest first."""
@@ -326,7 +327,7 @@ class Reader:
                AND json_extract(body, '$.basin') = ? ORDER BY at_ms""",
             (since_ms, until_ms, basin),
         )
-        return [msgspec.json.decode(body, type=Alarm) for (body,) in rows]
+        return [from_json(body, Alarm) for (body,) in rows]
 
     def checks(self, group: str, since_ms: int, until_ms: int) -> list[tuple[int, SensorCheck | Thermometer]]:
         """Checks of a sensor, or by thermometer of a basin ("node/name"), in a range, with their records' numbers."""
@@ -336,7 +337,7 @@ class Reader:
             (group, since_ms, until_ms),
         )
         kinds: dict[str, type[SensorCheck | Thermometer]] = {each.KIND: each for each in (SensorCheck, Thermometer)}
-        return [(number, msgspec.json.decode(body, type=kinds[kind])) for kind, number, body in rows]
+        return [(number, from_json(body, kinds[kind])) for kind, number, body in rows]
 
     def readings(self, basin_id: int, since_ms: int, until_ms: int) -> Iterator[tuple[int, Reading]]:
         """Every reading of a basin in a time range, stream by stream, each in the order of its numbers.
@@ -395,7 +396,7 @@ def _minute(minute: int, total: minutes.MinuteSum) -> Minute:
 
 def _stored(row: Any) -> StoredClosure:
     closure_id, basin_id, closing_utc_ms, last_utc_ms, synced, assessed_ms, superseded_by, body, dated_back_ms = row
-    closure = msgspec.json.decode(body, type=Closure)
+    closure = from_json(body, Closure)
     return StoredClosure(
         closure_id,
         basin_id,

@@ -9,6 +9,7 @@ import msgspec
 from sqlite_utils import Database
 
 from collector.page import DamagedPageError, unseal
+from soak.decoding import msgpack_decoder
 from soak.quantity import utc_ms, utc_text
 from soak.reading import Reading
 from soak.wire import Clock
@@ -112,7 +113,7 @@ class Rows(msgspec.Struct, frozen=True, array_like=True):
 
 
 _ENCODER = msgspec.msgpack.Encoder()
-_DECODER = msgspec.msgpack.Decoder(Rows)
+_DECODER = msgpack_decoder(Rows)
 
 
 def pack(readings: list[Reading], anchors: Anchors) -> bytes:

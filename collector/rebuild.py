@@ -9,7 +9,6 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
-import msgspec
 from sqlite_utils import Database
 
 from collector import projections
@@ -20,6 +19,7 @@ from collector.readings import synchronised_of
 from collector.record import shelf
 from collector.schema import FILE_NAME, connect, refuse_newer, refuse_older
 from collector.sealing import index_row
+from soak.decoding import from_json
 
 _SAY_EVERY = 20_000
 _ORDER = {
@@ -115,7 +115,7 @@ def _follow(connection: sqlite3.Connection, record: Record, pages: list[PageSeal
     if record.kind in projections.MACHINE:
         projections.follow(connection, record)
         if record.kind == PageSealed.KIND:
-            pages.append(msgspec.json.decode(record.body, type=PageSealed))
+            pages.append(from_json(record.body, PageSealed))
         return
     content = record.content()
     shelf.write(connection, record.number, content.get("changes", {}))

@@ -31,6 +31,7 @@ from collector.channel import (
     Frames,
     encoded,
 )
+from soak.decoding import from_json
 
 KEEPALIVE_S = 30
 ALIVE_EVERY_S = 1.0
@@ -227,7 +228,7 @@ class Receiver:
 
     def run(self) -> None:
         """Until the collector is gone."""
-        errand = msgspec.json.decode(self._first_word(), type=Errand)
+        errand = from_json(self._first_word(), Errand)
         while True:
             if self._connection is None and time.monotonic() >= self._next_attempt_s:
                 self._connect(errand)

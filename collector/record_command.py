@@ -18,6 +18,7 @@ from collector.pictures import Pictures
 from collector.record.all import DEEDS
 from collector.record.deed import Deed
 from collector.record.desk import Desk, Done
+from soak.decoding import from_json
 
 _BAD_INPUT = 2
 
@@ -95,7 +96,7 @@ def _kind(name: str | None) -> type[Deed]:
 def _said(kind: type[Deed], fields: IO[bytes] | None) -> Deed:
     content = fields.read() if fields else b"{}"
     try:
-        return msgspec.json.decode(content, type=kind)
+        return from_json(content, kind)
     except msgspec.ValidationError as error:
         fail(
             "record",

@@ -6,10 +6,9 @@ import sqlite3
 from collections.abc import Sequence
 from typing import NamedTuple
 
-import msgspec
-
 from collector.record import shelf
 from collector.record.things import Fill, Profile, SensorCheck
+from soak.decoding import from_json
 from soak.requirement import MAX_GAP_MS, Requirement, SensorTerms
 
 
@@ -63,8 +62,8 @@ def settings_of(connection: sqlite3.Connection, basin_id: int) -> list[Required]
     return [
         Required(
             since_ms,
-            msgspec.json.decode(requirement, type=Requirement) if requirement else None,
-            msgspec.json.decode(sensors, type=dict[str, SensorTerms]),
+            from_json(requirement, Requirement) if requirement else None,
+            from_json(sensors, dict[str, SensorTerms]),
         )
         for since_ms, requirement, sensors in rows
     ]

@@ -13,7 +13,6 @@ import time
 from contextlib import suppress
 from pathlib import Path
 
-import msgspec
 from sqlite_utils import Database, Migrations
 
 from collector import course, minutes
@@ -21,6 +20,7 @@ from collector.begin import begin_ledger
 from collector.errors import DataError
 from collector.page import unseal
 from collector.readings import dated, pack, synchronised_of
+from soak.decoding import from_json
 from soak.wire import Batch
 
 FILE_NAME = "soakledger.sqlite"
@@ -40,7 +40,7 @@ def m0002_nothing_lost(db: Database) -> None:
     for statement in _M0002:
         db.execute(statement)
     for stream_id, first, last, body in db.execute("SELECT stream_id, first, last, body FROM batch_0001").fetchall():
-        batch = msgspec.json.decode(body, type=Batch)
+        batch = from_json(body, Batch)
         row = stream_id, first, last, pack(batch.readings, [(0, batch.clock)])
         db.execute("INSERT INTO batch (stream_id, first, last, body) VALUES (?, ?, ?, ?)", row)
     db.execute("DROP TABLE batch_0001")

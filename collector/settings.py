@@ -15,6 +15,7 @@ import msgspec
 from collector.alarms.route_files import MOST_ROUTES, check_routes, read_routes
 from collector.errors import SettingsError
 from soak.alarms import Priority
+from soak.decoding import converted
 from soak.quantity import duration_ms, exact_millidegrees
 from soak.reading import SensorId
 from soak.requirement import MAX_GAP_MS, Requirement, SensorTerms
@@ -224,7 +225,7 @@ def load(path: Path) -> Settings:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path}: is not TOML: {error}.") from None
     try:
-        settings = msgspec.convert(_numbers_as_text(content), Settings)
+        settings = converted(_numbers_as_text(content), Settings)
         _check(settings)
         settings = _with_routes(settings, path.parent)
     except (msgspec.ValidationError, ValueError) as error:
@@ -322,7 +323,7 @@ _RANGES = {
 def _within(figures: dict[str, int | None], kind: type[_Checked]) -> _Checked:
     """Figures in integers, within the bounds that their declaration sets."""
     try:
-        return msgspec.convert(figures, kind)
+        return converted(figures, kind)
     except msgspec.ValidationError as error:
         at_fault = re.search(r"`\$\.(\w+)`", str(error))
         raise ValueError(_RANGES[at_fault[1]] if at_fault else str(error)) from None

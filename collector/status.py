@@ -15,6 +15,7 @@ import msgspec
 
 from collector.clock import boot_id, boottime_ms
 from collector.conditions import Condition
+from soak.decoding import from_json
 
 FILE_NAME = "collector.status"
 SIZE_BYTES = 4_096
@@ -79,7 +80,7 @@ def decoded(content: bytes) -> Status | None:
     if len(content) != SIZE_BYTES or check != b"\n%08x\n" % zlib.crc32(padded):
         return None
     try:
-        return msgspec.json.decode(padded, type=Status)
+        return from_json(padded, Status)
     except msgspec.DecodeError:
         return None
 

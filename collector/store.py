@@ -23,6 +23,7 @@ from collector.required import Required, required_of, settings_of
 from collector.schema import FILE_NAME, connect, migrate
 from collector.settings import BasinSettings, Settings
 from soak.closure import Closure
+from soak.decoding import from_json
 from soak.ranges import Range, Ranges
 from soak.reading import Reading
 from soak.requirement import Requirement
@@ -353,7 +354,7 @@ class Store:
                ORDER BY first""",
             stream_id,
         )
-        return [msgspec.json.decode(body, type=Closure) for (body,) in rows]
+        return [from_json(body, Closure) for (body,) in rows]
 
     def set_resume(self, stream_id: int, resume: int) -> None:
         """Where to read again from after a restart."""
@@ -382,7 +383,7 @@ class Store:
                WHERE c.basin_id = ? AND c.superseded_by IS NULL ORDER BY c.closing_utc_ms""",
             basin_id,
         )
-        return [(*row, msgspec.json.decode(body, type=Requirement) if body else None) for *row, body in rows]
+        return [(*row, from_json(body, Requirement) if body else None) for *row, body in rows]
 
     def standing_closures(self, stream_id: int, first: int, last: int) -> list[tuple[int, Closure]]:
         """Closures of a stream that touch a range of numbers and that nothing has superseded."""
@@ -393,7 +394,7 @@ class Store:
             first,
             last,
         )
-        return [(row_id, msgspec.json.decode(body, type=Closure)) for row_id, body in rows]
+        return [(row_id, from_json(body, Closure)) for row_id, body in rows]
 
     def add_closure(self, row: StreamRow, closure: Closure, piece: Piece, supersedes: Iterable[int] = ()) -> None:
         """Keep a verdict.
@@ -420,7 +421,7 @@ class Store:
     def now(self, basin_id: int) -> BasinNow | None:
         """The newest reading of a basin as it was last kept."""
         row = self._one("SELECT body FROM now WHERE basin_id = ?", basin_id)
-        return msgspec.json.decode(row[0], type=BasinNow) if row else None
+        return from_json(row[0], BasinNow) if row else None
 
     def set_now(self, basin_id: int, now: BasinNow) -> None:
         """Keep the newest reading of a basin."""
@@ -435,7 +436,7 @@ class Store:
     def state(self, node: str) -> State | None:
         """What a node last said of itself."""
         row = self._one("SELECT body FROM node WHERE node = ?", node)
-        return msgspec.json.decode(row[0], type=State) if row else None
+        return from_json(row[0], State) if row else None
 
     def heard_ms(self, node: str) -> int | None:
         """When a node was last heard of, milliseconds since 1970; None if never."""

@@ -16,6 +16,7 @@ import rfc8785
 from collector.ledger import BEFORE_THE_FIRST, FORMAT, Head, Record, hashed, records, site_id
 from collector.machine import PageSealed
 from collector.schema import FILE_NAME, connect, refuse_newer, refuse_older
+from soak.decoding import converted, from_json
 
 _PAGES_AT_ONCE = 200
 _SAY_EVERY = 20_000
@@ -124,7 +125,7 @@ def _chain(
         if text := _wrong_with(record, head, site):
             return head, DoesNotHold(record.number, text)
         if record.kind == PageSealed.KIND:
-            pages.append(_Kept(record.number, msgspec.json.decode(record.body, type=PageSealed)))
+            pages.append(_Kept(record.number, from_json(record.body, PageSealed)))
         head = Head(record.number, record.hash)
         if other := printed.get(head.records, set()) - {head.hash}:
             return head, DoesNotHold(
@@ -168,7 +169,7 @@ def _wrong_with_body(record: Record) -> str | None:
         if rfc8785.dumps(content).decode() != record.body:
             return "its body is not canonical JSON (RFC 8785)."
         if record.kind == PageSealed.KIND:
-            msgspec.convert(content, PageSealed)
+            converted(content, PageSealed)
     except RecursionError:
         return "its body is nested more deeply than anything this program writes."
     except (msgspec.DecodeError, rfc8785.CanonicalizationError) as error:
@@ -244,7 +245,7 @@ def _wrong_with_page(kept: bytes, body: PageSealed) -> str | None:
         return "its page is not kept as it was sealed: bytes were changed."
     try:
         content = zlib.decompress(kept)
-        extent = msgspec.json.decode(content, type=_Extent)
+        extent = from_json(content, _Extent)
     except (zlib.error, msgspec.DecodeError, RecursionError) as error:
         return f"its page cannot be opened ({error})."
     if hashlib.sha256(content).hexdigest() != body.sha256:

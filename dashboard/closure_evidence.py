@@ -15,6 +15,7 @@ from collector.record.things import Alarm, ClosureNote, Fill, Load, MecTest, Pro
 from dashboard.audit.spans import AFTER_OPENING_MS
 from dashboard.ledger_pages import About, about
 from dashboard.record_query import Names
+from soak.decoding import from_json
 
 MOST_LOOKED_AT = 20_000
 """Records that are looked through for those about a soak: some weeks of a busy site."""
@@ -149,7 +150,7 @@ def _alarms(connection: sqlite3.Connection, closure: _Closure, key: str, turns: 
             msgspec.json.encode(sorted(turns)).decode(),
         ),
     )
-    return [msgspec.json.decode(body, type=Alarm) for (body,) in rows]
+    return [from_json(body, Alarm) for (body,) in rows]
 
 
 def _records(connection: sqlite3.Connection, things: Sequence[Thing]) -> tuple[list[Record], bool]:

@@ -14,6 +14,7 @@ from msgspec import inspect as types
 from collector.record.deed import Deed
 from dashboard.forms import Control, Field, label
 from dashboard.texts import N_, _
+from soak.decoding import converted
 from soak.quantity import celsius, in_words
 
 _UNIT_MS = {"ms": 1, "s": 1_000, "min": 60_000, "m": 60_000, "h": 3_600_000, "d": 86_400_000}
@@ -77,7 +78,7 @@ def read(kind: type[Deed], known: list[Field], typed: Typed, zone: tzinfo) -> De
     if mistakes:
         raise MistakesError(mistakes)
     try:
-        return msgspec.convert(said, kind)
+        return converted(said, kind)
     except msgspec.ValidationError as error:
         raise MistakesError([_explained(str(error), known)]) from None
 

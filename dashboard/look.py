@@ -26,6 +26,7 @@ from dashboard.say import STALE_MS, Said, Seen, say
 from dashboard.unbroken import unbroken_ms
 from dashboard.when import DAY_MS, SiteTime
 from dashboard.words import PASSING_MS
+from soak.decoding import from_json
 from soak.reading import Reading
 from soak.requirement import most_mc, needs_mc
 
@@ -187,7 +188,7 @@ class Looker:
         for basin in basins:
             kept, row = self._kept[basin.id], rows.get(basin.id, "")
             if row != kept.row:
-                kept.row, kept.now = row, msgspec.json.decode(row, type=BasinNow) if row else None
+                kept.row, kept.now = row, from_json(row, BasinNow) if row else None
             if changed.everything or basin.id in changed.closures:
                 kept.stale_latest, kept.standing = True, None
             key = f"{basin.node}/{basin.name}"

@@ -10,6 +10,7 @@ import msgspec
 
 from collector.record import shelf
 from collector.record.things import KINDS, Device, DeviceType, Drill, Fill, Handover, MecTest, Review, Thing, Transcript
+from soak.decoding import from_json
 
 _MOST_RECORDS = 500
 """After more records than this everything is asked again: that is quicker than reading them all."""
@@ -67,7 +68,7 @@ def _concerned(connection: sqlite3.Connection, after: int) -> Iterator[str | Non
     """Basins that the records after this one concern; None for all of them."""
     rows = connection.execute("SELECT body FROM ledger WHERE number > ?", (after,)).fetchall()
     for (body,) in rows:
-        for kind, things in msgspec.json.decode(body, type=_Body).changes.items():
+        for kind, things in from_json(body, _Body).changes.items():
             known = KINDS.get(kind)
             if known in _OF_NO_BASIN:
                 continue

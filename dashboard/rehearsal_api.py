@@ -17,6 +17,7 @@ from collector.record.all import DEEDS
 from collector.record.desk import Desk
 from collector.record.errors import RefusedError
 from dashboard.site import AskedSite, only_known_parameters
+from soak.decoding import converted
 
 _MOST = 20_000
 _MOST_BYTES = 64 * 1024 * 1024
@@ -151,7 +152,7 @@ def _deed(played: Played) -> Any:
     if kind is None:
         raise RefusedError("malformed", f"There is no deed {played.deed[:60]!r}.", "The list is at /api/deeds.")
     try:
-        return msgspec.convert(played.fields, kind)
+        return converted(played.fields, kind)
     except msgspec.ValidationError as error:
         raise RefusedError(
             "malformed", f"{played.deed}: {error}.", "The fields stand in /schema/openapi.json."

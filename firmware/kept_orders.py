@@ -19,6 +19,7 @@ import msgspec
 
 from firmware.clock import Clock, read_anchor
 from firmware.orders import BasinInHand, OrdersInHand
+from soak.decoding import from_json
 from soak.wire import BasinName, BasinOrders, BootId, NodeName, Orders
 
 log = logging.getLogger(__name__)
@@ -190,7 +191,7 @@ def _parsed(data: bytes, node: str) -> _Kept:
     told, _, body = data.partition(b"\n")
     if hashlib.sha256(body).hexdigest().encode() != told:
         raise ValueError("it is damaged")
-    kept = msgspec.json.decode(body, type=_Kept)
+    kept = from_json(body, _Kept)
     if kept.format != _FORMAT:
         raise ValueError(f"its format is {kept.format}; this version reads {_FORMAT}")
     if kept.node != node:

@@ -11,6 +11,7 @@ import msgspec
 
 from firmware.clock import Anchor
 from firmware.packing import Card, Origin, pack, pack_card
+from soak.decoding import from_json, msgpack_decoder
 from soak.reading import Fault, Lid, Reading, Why
 
 _AT_ONCE = 500
@@ -24,7 +25,7 @@ class _Packed(msgspec.Struct, frozen=True, array_like=True):
     results: list[int | tuple[str, str]]
 
 
-_DECODER = msgspec.msgpack.Decoder(_Packed)
+_DECODER = msgpack_decoder(_Packed)
 
 
 def blocks(file: Path) -> list[tuple[int, bytes]]:
@@ -43,7 +44,7 @@ def blocks(file: Path) -> list[tuple[int, bytes]]:
         for id_, name, basin, boot, sensors, newest, clock_ms, utc_ms, synced in database.execute(
             "SELECT * FROM stream ORDER BY id"
         ).fetchall():
-            origin = Origin(id_, name, basin, boot, msgspec.json.decode(sensors, type=tuple[str, ...]))
+            origin = Origin(id_, name, basin, boot, from_json(sensors, tuple[str, ...]))
             anchor = Anchor(clock_ms, utc_ms, bool(synced))
             rank = boots.setdefault(boot, id_)
             rows.append((-id_, pack_card(Card((origin, anchor), newest, ()))))

@@ -20,6 +20,7 @@ from typing import Any, NamedTuple
 import msgspec
 
 from firmware.clock import Anchor
+from soak.decoding import msgpack_decoder
 from soak.ranges import Range
 from soak.reading import Fault, Lid, Reading, SensorId, Why
 
@@ -130,8 +131,8 @@ class _Columns(msgspec.Struct, frozen=True, array_like=True):
 
 
 _SQUEEZED = b"x"  # zlib's first byte; a MessagePack array of four begins otherwise
-_BODY: msgspec.msgpack.Decoder[_Short | _Full | _Card] = msgspec.msgpack.Decoder(_Short | _Full | _Card)
-_COLUMNS = msgspec.msgpack.Decoder(_Columns)
+_BODY: msgspec.msgpack.Decoder[_Short | _Full | _Card] = msgpack_decoder(_Short | _Full | _Card)
+_COLUMNS = msgpack_decoder(_Columns)
 _encode = msgspec.msgpack.Encoder().encode
 
 

@@ -15,6 +15,7 @@ from typing import Annotated, Any
 import msgspec
 
 from firmware.errors import SettingsError
+from soak.decoding import converted
 from soak.reading import END
 from soak.requirement import MAX_GAP_MS
 from soak.wire import BasinName, NodeName
@@ -125,7 +126,7 @@ def load(file: Path) -> Settings:
     """
     try:
         tree = tomllib.loads(file.read_bytes().decode())
-        settings = msgspec.convert(tree, Settings)
+        settings = converted(tree, Settings)
     except OSError as error:
         problem = f"it cannot be read ({error.strerror}). Write one, or name another with --settings."
         raise SettingsError(file, problem) from error

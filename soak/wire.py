@@ -14,6 +14,7 @@ from typing import Annotated, Any
 import msgspec
 
 from soak.alarms import Priority
+from soak.decoding import json_decoder
 from soak.quantity import utc_ms
 from soak.reading import END, SENSOR_PATTERN, Milliseconds, Reading, SensorId, checked_later
 from soak.requirement import Requirement, SensorTerms
@@ -319,10 +320,10 @@ class UnreadableError(ValueError):
 
 Message = Batch | State | Receipt | Orders
 _DECODERS: dict[Topic, msgspec.json.Decoder[Any]] = {
-    Topic.READINGS: msgspec.json.Decoder(Batch),
-    Topic.STATE: msgspec.json.Decoder(State),
-    Topic.RECEIPT: msgspec.json.Decoder(Receipt),
-    Topic.ORDERS: msgspec.json.Decoder(Orders),
+    Topic.READINGS: json_decoder(Batch),
+    Topic.STATE: json_decoder(State),
+    Topic.RECEIPT: json_decoder(Receipt),
+    Topic.ORDERS: json_decoder(Orders),
 }
 _ENCODER = msgspec.json.Encoder()
 

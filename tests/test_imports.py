@@ -43,6 +43,7 @@ PURE = {
     "soak",
     "statistics",
     "string",
+    "threading",  # a lock, in soak/decoding.py
     "typing",
 }
 """All that soak may use: nothing of the standard library that reads a clock, a file or the network, and msgspec."""
@@ -115,6 +116,36 @@ def test_soak_has_no_clock_no_file_and_no_network(path: Path) -> None:
     assert imported(tree) <= PURE
     called = {_called(node) for node in ast.walk(tree) if isinstance(node, ast.Call)}
     assert not called & (IMPURE_CALLS | CLOCK_METHODS | {"import_module"})
+
+
+def asks_for_a_type(tree: ast.AST) -> list[str]:
+    """Calls that make msgspec look at a type, by their text."""
+    found = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "msgspec":
+            found += [f"from {node.module} import {alias.name}" for alias in node.names if alias.name in ASKING]
+        elif isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
+            called = ast.unparse(node.func)
+            of_type = node.func.attr != "decode" or len(node.args) > 1 or node.keywords
+            if called.startswith("msgspec.") and node.func.attr in ASKING and of_type:
+                found.append(called)
+    return found
+
+
+ASKING = {"convert", "decode", "Decoder"}
+
+
+def test_the_check_sees_who_asks_for_a_type() -> None:
+    text = "msgspec.json.decode(a)\nmsgspec.json.decode(a, type=B)\nmsgspec.convert(a, B)\nmsgspec.json.Decoder(B)\n"
+    assert asks_for_a_type(ast.parse(text)) == ["msgspec.json.decode", "msgspec.convert", "msgspec.json.Decoder"]
+    assert asks_for_a_type(ast.parse("from msgspec import Struct, convert")) == ["from msgspec import convert"]
+
+
+@EACH_MODULE
+def test_types_are_made_ready_in_one_place(path: Path) -> None:
+    """Elsewhere a thread could use a type that another one is not done with, which ends the process (SIGSEGV)."""
+    if path != ROOT / "soak" / "decoding.py":
+        assert asks_for_a_type(ast.parse(path.read_text("utf-8"))) == [], "use soak/decoding.py"
 
 
 @EACH_MODULE

@@ -9,8 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
-import msgspec
-
 from collector.alarms.held import Happened, Held, Key
 from collector.ledger import record
 from collector.machine import ClosureJudged
@@ -20,6 +18,7 @@ from collector.record.rounds.soaks import lay_of, soak_of
 from collector.record.rounds.unassigned import load_over
 from collector.record.things import Alarm, Load, Stage, Turn
 from soak.closure import Finding, Verdict
+from soak.decoding import from_json
 from soak.quantity import in_words
 from soak.wire import State
 
@@ -107,7 +106,7 @@ def _of_closure(book: Book, stream: str, first: int, known: Known, past_until_ms
 
 def _booted_ms(boot: str, heard_ms: int | None, said: str | None) -> int | None:
     """When a node was started by the collector's clock; None where it has not spoken since that start."""
-    state = msgspec.json.decode(said, type=State) if said else None
+    state = from_json(said, State) if said else None
     if state is None or heard_ms is None or state.boot != boot or state.clock is None:
         return None
     return heard_ms - state.clock.ms

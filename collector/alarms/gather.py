@@ -17,6 +17,7 @@ from collector.record.rounds.soaks import immersed_ms, longest_immersion_ms, soa
 from collector.record.solutions.fills import fill_block
 from collector.record.things import Fill, Load, Policy, Profile, SensorCheck, Turn
 from collector.required import required_of
+from soak.decoding import from_json
 from soak.reading import Lid
 from soak.requirement import Judge
 from soak.wire import BasinSide, State
@@ -131,7 +132,7 @@ class Gather:
         sql = "SELECT number, body FROM ledger WHERE number > ? AND who <> 'collector' ORDER BY number"
         for number, body in one(sql, (self._said,)).fetchall():
             self._said = number
-            changes = msgspec.json.decode(body, type=_Said).changes
+            changes = from_json(body, _Said).changes
             if _OF_MANY & changes.keys():
                 self._known.clear()
             changed |= {(kind, each) for kind, by_id in changes.items() for each in by_id}
@@ -186,7 +187,7 @@ def _now(book: Book, basin_id: int) -> BasinNow | None:
     Of a basin that is heard it is seconds old; who is not heard is told of as silent.
     """
     row = book.connection.execute("SELECT body FROM now WHERE basin_id = ?", (basin_id,)).fetchone()
-    now = msgspec.json.decode(row[0], type=BasinNow) if row else None
+    now = from_json(row[0], BasinNow) if row else None
     if now is not None and abs(now.at_utc_ms - book.at_ms) > CLOCK_WRONG_MS:
         now = replace(now, at_utc_ms=book.at_ms)
     return now
@@ -195,7 +196,7 @@ def _now(book: Book, basin_id: int) -> BasinNow | None:
 def nodes(book: Book) -> list[NodeNow]:
     """Every node as last heard of."""
     rows = book.connection.execute("SELECT node, heard_ms, up, body FROM node ORDER BY node").fetchall()
-    return [NodeNow(node, heard, bool(up), msgspec.json.decode(body, type=State)) for node, heard, up, body in rows]
+    return [NodeNow(node, heard, bool(up), from_json(body, State)) for node, heard, up, body in rows]
 
 
 def sides(heard: Iterable[NodeNow]) -> Iterator[tuple[str, BasinSide]]:

@@ -13,6 +13,7 @@ import msgspec
 
 from collector.alarms.notices import Message
 from collector.channel import Frame, Frames, encoded
+from soak.decoding import from_json
 
 ERRAND, SEND, DONE = b"E", b"S", b"D"
 """To the process: what it is to do; send a message, the topic says by which number. From it: what became of it."""
@@ -103,7 +104,7 @@ class RouteChild:
                 return said or None
             self.heard_s = time.monotonic()
             frames = [frame for frame in self._frames.feed(more) if frame.kind == DONE]
-            said += [(frame.topic, msgspec.json.decode(frame.payload, type=Result)) for frame in frames]
+            said += [(frame.topic, from_json(frame.payload, Result)) for frame in frames]
         return said
 
     def end(self) -> None:

@@ -13,6 +13,8 @@ from pathlib import Path
 
 import msgspec
 
+from soak.decoding import from_json
+
 MOST_ROUTES = 20
 """Of all people together: each may have two messages under way, each in a process of its own."""
 
@@ -96,7 +98,7 @@ def check_routes(files: dict[Path, list[Route]]) -> None:
             timeout=_CHECKED_WITHIN_S,
             check=True,
         )
-        usable = msgspec.json.decode(done.stdout, type=list[bool])
+        usable = from_json(done.stdout, list[bool])
     except (OSError, subprocess.SubprocessError, msgspec.DecodeError) as error:
         raise ValueError(
             f"The routes could not be checked ({type(error).__name__}): the library that sends does not start. "

@@ -30,6 +30,7 @@ from collector.alarms.notices import Message
 from collector.alarms.route_child import DONE, ERRAND, SEND, Result, RoutesErrand
 from collector.channel import ALIVE, Frame, Frames, encoded
 from soak.alarms import Priority
+from soak.decoding import from_json
 
 ALIVE_EVERY_S = 1.0
 MOST_BYTES = 256 * 1024 * 1024
@@ -103,11 +104,11 @@ class Sender:
 
     def _heed(self, frame: Frame) -> None:
         if frame.kind == ERRAND:
-            errand = msgspec.json.decode(frame.payload, type=RoutesErrand)
+            errand = from_json(frame.payload, RoutesErrand)
             self._limit_s = errand.limit_s
             self._services = [service(url, errand.limit_s) for url in errand.urls]
         elif frame.kind == SEND:
-            self._begin(frame.topic, msgspec.json.decode(frame.payload, type=Message))
+            self._begin(frame.topic, from_json(frame.payload, Message))
 
     def _begin(self, topic: str, message: Message) -> None:
         answer, giving = os.pipe()
@@ -141,7 +142,7 @@ class Sender:
         result = Result(False, f"no answer within {self._limit_s:g} s and broken off; it may have arrived all the same")
         if select.select([pipe], [], [], 0)[0]:
             try:
-                result = msgspec.json.decode(os.read(pipe, 4_096), type=Result)
+                result = from_json(os.read(pipe, 4_096), Result)
             except (OSError, msgspec.DecodeError):
                 result = Result(False, "the process that sent it ended without an answer")
         os.close(pipe)
@@ -226,7 +227,7 @@ def main(arguments: list[str]) -> None:
     for manager in managers:
         manager().remove("http", "https")
     if arguments == ["check"]:
-        urls = msgspec.json.decode(sys.stdin.buffer.read(), type=list[str])
+        urls = from_json(sys.stdin.buffer.read(), list[str])
         sys.stdout.buffer.write(msgspec.json.encode([service(url, 1.0) is not None for url in urls]))
         return
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # ctrl-C is the collector's to answer

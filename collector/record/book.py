@@ -15,6 +15,7 @@ from collector.record.errors import RefusedError, UnknownThingError
 from collector.record.patch import difference
 from collector.record.things import Person, Policy, Thing
 from soak.closure import Closure
+from soak.decoding import from_json
 
 _Thing = TypeVar("_Thing", bound=Thing)
 
@@ -141,7 +142,7 @@ class Book:
         ).fetchall()
         found = []
         for stream, first, closing_ms, last_ms, body in rows:
-            closure = msgspec.json.decode(body, type=Closure)
+            closure = from_json(body, Closure)
             opened_ms = last_ms if closure.opening_ms is None else closing_ms + closure.opening_ms - closure.closing_ms
             found.append(Watched(f"{stream}:{first}", closing_ms, opened_ms, closure))
         return found
@@ -155,7 +156,7 @@ class Book:
             "SELECT n.body FROM now n JOIN basin b ON b.id = n.basin_id WHERE b.node = ? AND b.name = ?",
             tuple(basin.split("/")),
         ).fetchone()
-        now = msgspec.json.decode(row[0], type=_Now) if row else None
+        now = from_json(row[0], _Now) if row else None
         if now is None or now.closure is None:
             return None
         closing_ms = now.at_utc_ms - now.ms + now.closure.closing_ms

@@ -9,6 +9,7 @@ import msgspec
 
 from collector.record.patch import patched
 from collector.record.things import KINDS, Thing
+from soak.decoding import converted, from_json
 
 _Thing = TypeVar("_Thing", bound=Thing)
 
@@ -16,7 +17,7 @@ _Thing = TypeVar("_Thing", bound=Thing)
 def find(connection: sqlite3.Connection, kind: type[_Thing], thing_id: str) -> _Thing | None:
     """A thing by its id."""
     row = connection.execute("SELECT body FROM thing WHERE kind = ? AND id = ?", (kind.KIND, thing_id)).fetchone()
-    return msgspec.json.decode(row[0], type=kind) if row else None
+    return from_json(row[0], kind) if row else None
 
 
 def find_all(
@@ -56,7 +57,7 @@ def find_all(
         f"SELECT body FROM thing WHERE {' AND '.join(clauses)} "  # noqa: S608 - clauses of our own
         f"ORDER BY at_ms {order}, length(id) {order}, id {order} LIMIT ? OFFSET ?"
     )
-    return [msgspec.json.decode(body, type=kind) for (body,) in connection.execute(sql, (*values, limit, offset))]
+    return [from_json(body, kind) for (body,) in connection.execute(sql, (*values, limit, offset))]
 
 
 def find_by(connection: sqlite3.Connection, kind: type[_Thing], field: str, content: str) -> list[_Thing]:
@@ -70,7 +71,7 @@ def find_by(connection: sqlite3.Connection, kind: type[_Thing], field: str, cont
     """
     sql = """SELECT body FROM thing WHERE kind = ? AND lower(json_extract(body, '$.' || ?)) = lower(?)
              ORDER BY length(id), id"""
-    return [msgspec.json.decode(body, type=kind) for (body,) in connection.execute(sql, (kind.KIND, field, content))]
+    return [from_json(body, kind) for (body,) in connection.execute(sql, (kind.KIND, field, content))]
 
 
 def count(connection: sqlite3.Connection, kind: type[Thing]) -> int:
@@ -95,7 +96,7 @@ def write(connection: sqlite3.Connection, number: int, changes: dict[str, dict[s
     for kind, by_id in changes.items():
         for thing_id, patch in by_id.items():
             content = patched(body_of(connection, kind, thing_id), patch)
-            thing = msgspec.convert(content, KINDS[kind])
+            thing = converted(content, KINDS[kind])
             connection.execute(
                 """INSERT INTO thing (kind, id, grp, at_ms, open, number, body) VALUES (?, ?, ?, ?, ?, ?, ?)
                    ON CONFLICT DO UPDATE SET grp = excluded.grp, at_ms = excluded.at_ms, open = excluded.open,

@@ -17,6 +17,7 @@ from collector.record.things import Alarm, Bottle, ClosureNote, Device, Fill, Lo
 from dashboard.audit.wanted import ANY_ALARM
 from dashboard.when import LATEST_MS
 from soak.alarms import KINDS
+from soak.decoding import from_json
 
 _Thing = TypeVar("_Thing", bound=Thing)
 
@@ -169,7 +170,7 @@ def _of_load(load: Load) -> Span:
 def _asked(connection: sqlite3.Connection, kind: type[_Thing], clause: str, text: str) -> list[_Thing]:
     """Things of a kind that a clause of our own holds of; what was typed is only ever a value."""
     rows = connection.execute(f"SELECT body FROM thing WHERE kind = ?2 AND ({clause})", (text, kind.KIND))  # noqa: S608
-    return [msgspec.json.decode(body, type=kind) for (body,) in rows]
+    return [from_json(body, kind) for (body,) in rows]
 
 
 def _json(texts: Iterable[str]) -> str:

@@ -15,6 +15,7 @@ from msgspec.structs import replace
 
 from collector.record.things import BasinKey, Id
 from dashboard.query import QueryError
+from soak.decoding import converted
 
 MOST_DEVICES = 50
 """As in `start-load`."""
@@ -48,7 +49,7 @@ class Held(msgspec.Struct, frozen=True):
         """
         asked = {"device": [each for each in devices if each], "basin": basin or None, "load": load or None}
         try:
-            found = msgspec.convert(asked, _Asked)
+            found = converted(asked, _Asked)
         except msgspec.ValidationError as error:
             raise QueryError(
                 f"This address cannot be used ({error}). Go to /start and scan again: nothing was recorded."

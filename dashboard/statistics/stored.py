@@ -14,6 +14,7 @@ from dashboard.statistics.soaks import Laid, Round, Watched
 from dashboard.when import DAY_MS
 from dashboard.words import short_reason
 from soak.closure import Closure, Verdict
+from soak.decoding import from_json, json_decoder
 
 T = TypeVar("T")
 
@@ -91,7 +92,7 @@ def found(book: Book, basins: Sequence[tuple[int, str]], since_ms: int, until_ms
 def _closures(
     connection: sqlite3.Connection, basins: dict[int, str], since_ms: int, until_ms: int
 ) -> Iterator[Watched]:
-    decode = msgspec.json.Decoder(_Judged).decode
+    decode = json_decoder(_Judged).decode
     rows = connection.execute(
         """SELECT c.id, s.stream, c.first, c.basin_id, c.closing_utc_ms, c.last_utc_ms, c.verdict, l.body
            FROM closure c JOIN stream s ON s.id = c.stream_id JOIN ledger l ON l.number = c.number
@@ -122,7 +123,7 @@ def _closures(
 def _documents(
     connection: sqlite3.Connection, kind: type[Thing], into: type[T], since_ms: int, until_ms: int
 ) -> Iterator[T]:
-    decode = msgspec.json.Decoder(into).decode
+    decode = json_decoder(into).decode
     rows = connection.execute(
         "SELECT body FROM thing WHERE kind = ? AND open IN (0, 1) AND at_ms >= ? AND at_ms < ?",
         (kind.KIND, since_ms, until_ms),
@@ -133,7 +134,7 @@ def _documents(
 def reasons(connection: sqlite3.Connection, closures: Sequence[int]) -> dict[int, str]:
     """Why closures were not met or not proven, the nearest cause in a word or two, by row."""
     return {
-        row_id: short_reason(msgspec.json.decode(body, type=_Full).closure)
+        row_id: short_reason(from_json(body, _Full).closure)
         for row_id, body in _one_by_one(
             connection,
             "SELECT c.id, l.body FROM closure c JOIN ledger l ON l.number = c.number WHERE c.id = ?",

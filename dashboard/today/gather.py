@@ -6,8 +6,6 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable
 from typing import NamedTuple, TypeVar
 
-import msgspec
-
 from collector.read import Basin, Reader
 from collector.record import shelf
 from collector.record.things import Alarm, Load
@@ -16,6 +14,7 @@ from dashboard.today.minutes import DayTemperatures
 from dashboard.trend import Point
 from dashboard.when import DAY_MS
 from soak.closure import Closure
+from soak.decoding import from_json
 
 T = TypeVar("T", Load, Alarm)
 _LONGEST_MS = 8 * DAY_MS
@@ -107,7 +106,7 @@ def _one(reader: Reader, closure_id: int) -> Closed:
            FROM judged c JOIN stream s ON s.id = c.stream_id WHERE c.id = ?""",
         (closure_id,),
     ).fetchone()
-    closure = msgspec.json.decode(row[5], type=Closure)
+    closure = from_json(row[5], Closure)
     opened_ms = row[4] if closure.opening_ms is None else row[3] + closure.opening_ms - closure.closing_ms
     return Closed(row[0], row[1], row[2], row[3], opened_ms, closure)
 

@@ -22,6 +22,7 @@ import msgspec
 from firmware.simulator.broker import LOOPBACK, NoBrokerError, free_port
 from firmware.simulator.clinic import max_gap_ms
 from firmware.simulator.script import DAY_MS
+from soak.decoding import from_json
 from soak.quantity import in_words, utc_text
 from soak.rehearsal import Rehearsal
 
@@ -173,7 +174,7 @@ def _clock(folder: Path, speed: int, history_days: int) -> tuple[Rehearsal, int]
     """The clock of this run and the earliest reading; in a folder that has data, time goes on where it stopped."""
     now_ms = time.time_ns() // 1_000_000
     try:
-        kept = msgspec.json.decode((folder / "demo.json").read_bytes(), type=_Kept)
+        kept = from_json((folder / "demo.json").read_bytes(), _Kept)
     except (OSError, msgspec.DecodeError):
         kept = _Kept(now_ms - history_days * DAY_MS, 0)
     if kept.last_utc_ms + _AHEAD_MS > now_ms:

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import msgspec
 
+from soak.decoding import from_json
+
 MEMORY_FILE = "rehearsal.json"
 """Its usual name, in the node's data folder."""
 
@@ -35,7 +37,7 @@ class Memory(msgspec.Struct):
 def recall(path: Path) -> Memory | None:
     """Read a memory; None where there is none or it cannot be read: past days are then made and sent anew."""
     try:
-        return msgspec.json.decode(path.read_bytes(), type=Memory)
+        return from_json(path.read_bytes(), Memory)
     except (OSError, msgspec.DecodeError):
         return None
 

@@ -10,6 +10,7 @@ import msgspec
 from firmware.simulator.basin import Room, Shape
 from firmware.simulator.live import Scene
 from firmware.simulator.script import Habits
+from soak.decoding import converted
 
 
 class ScenarioError(ValueError):
@@ -65,7 +66,7 @@ def load_scenario(path: Path) -> Scenario:
         ScenarioError: It cannot be read, is no TOML, or says something that means nothing here.
     """
     try:
-        return msgspec.convert(tomllib.loads(path.read_text()), Scenario)
+        return converted(tomllib.loads(path.read_text()), Scenario)
     except OSError as error:
         raise ScenarioError(f"{path}: cannot be read ({error.strerror}).") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, msgspec.ValidationError) as error:

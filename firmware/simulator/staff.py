@@ -42,6 +42,7 @@ from firmware.simulator.staff_setup import PEOPLE_DEEDS, set_up
 from firmware.simulator.staff_stock import LEAD, PROFILE_OF, STAFF, date_text
 from firmware.simulator.staff_talk import AwayError, Tablet, Teller, keep_pictures
 from firmware.simulator.staff_watch import Watch
+from soak.decoding import from_json
 from soak.rehearsal import Rehearsal
 
 log = logging.getLogger(__name__)
@@ -94,7 +95,7 @@ class Staff:
 
     def _recall(self) -> Known:
         try:
-            return msgspec.json.decode((self._folder / STATE_FILE).read_bytes(), type=Known)
+            return from_json((self._folder / STATE_FILE).read_bytes(), Known)
         except (OSError, msgspec.DecodeError):
             return Known(Ward(self._seed))
 

@@ -6,11 +6,10 @@ from collections.abc import Callable, Iterable
 from typing import Any
 from urllib.parse import urlencode
 
-import msgspec
-
 from firmware.simulator.staff_alarms import Raised
 from firmware.simulator.staff_plan import Occasion
 from firmware.simulator.staff_talk import Ask, AwayError
+from soak.decoding import converted
 
 _MATCH_MS = 2_500
 _MOST = 1_000
@@ -84,7 +83,7 @@ class Screen:
         found: list[Raised] = []
         while True:
             page = self._get("api/things/alarm", since=since_ms, limit=_MOST, offset=len(found))["things"]
-            found += [msgspec.convert(each["thing"], Raised) for each in page]
+            found += [converted(each["thing"], Raised) for each in page]
             if len(page) < _MOST:
                 return found
 

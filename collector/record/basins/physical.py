@@ -11,6 +11,7 @@ from sqlite_utils import Database
 from collector.read import BasinNow
 from collector.readings import Piece, stored_pieces
 from collector.record.book import Book
+from soak.decoding import from_json
 from soak.reading import Fault, Lid, Reading
 
 LOOK_BACK_MS = 60_000
@@ -83,7 +84,7 @@ def lid_moved(book: Book, basin_id: int, basin: str, since_ms: int) -> bool:
 
 def _now(connection: sqlite3.Connection, basin_id: int) -> BasinNow | None:
     row = connection.execute("SELECT body FROM now WHERE basin_id = ?", (basin_id,)).fetchone()
-    return msgspec.json.decode(row[0], type=BasinNow) if row else None
+    return from_json(row[0], BasinNow) if row else None
 
 
 def _measured(now: BasinNow) -> Measured:
