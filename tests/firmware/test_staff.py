@@ -351,6 +351,18 @@ def test_live_declarations_come_in_order_and_reach_the_cabinet() -> None:
     assert {"release", "store-device", "record-use", "quarantine-device", "lift-quarantine"} <= deeds
 
 
+def test_live_the_first_load_of_each_basin_is_on_record_whenever_the_play_begins() -> None:
+    """Of later ones some are not; what the dice say of a load hangs on the millisecond at which it begins."""
+    for began_ms in range(END_MS, END_MS + 60_000, 500):
+        nodes = {name: Memory("1:2:1", began_ms, 0, END_MS, 0) for name in node_names()}
+        ward = Ward(1)
+        set_up(ward, END_MS)
+        play = Play(ward, nodes, END_MS - 45 * 60_000)
+        items = play.due(began_ms + 200_000, fine, patient=False)
+        started = {item.fields["basin"] for item in items if item.deed == "start-load"}
+        assert started == set(PROFILE_OF), began_ms
+
+
 def test_live_nothing_is_released_before_the_screen_shows_a_verdict() -> None:
     waiting = [item.deed for item in live(3_600, lambda _: None, patient=True)]
     assert "take-out" in waiting
