@@ -69,18 +69,40 @@ def _going_on(basin: BasinSeen, page: str) -> Iterator[Next]:
     """What needs somebody now, or is under way."""
     said = basin.said
     urgent = [each for each in basin.doings.alarms if each.priority is not Priority.LOW and each.seen is None]
+    began_ms = _began_ms(basin)
+    present = [each for each in urgent if not _of_before(each, began_ms)]
     if said.kind in _STUCK:
         yield Next(Need.NOW, said.headline, said.detail, page)
     elif said.kind in _ALL_THE_SAME:
         yield Next(Need.NOW, said.headline, said.detail, f"/alarms/{urgent[0].id}" if urgent else page)
-    elif urgent:
-        yield _alarm(urgent[0])
+    elif present:
+        yield _alarm(present[0])
     elif said.kind in (Kind.SOAKING, Kind.BEHIND):
         yield Next(Need.SOAKING, said.headline, said.detail, page)
     elif said.kind is Kind.MET and not _emptied(basin):
         yield Next(Need.NOW, said.headline, said.detail, page)
+    elif urgent:
+        yield _alarm(urgent[0])
     elif basin.doings.waiting:
         yield _waiting(basin.doings.waiting)
+
+
+def _began_ms(basin: BasinSeen) -> int | None:
+    """When the soak began that is under way or was just met, milliseconds since 1970; None if none is."""
+    now, latest = basin.seen.now, basin.seen.latest
+    if now is None or basin.said.kind not in (Kind.SOAKING, Kind.MET):
+        return None
+    if now.closure is not None:
+        return now.at_utc_ms - now.ms + now.closure.closing_ms
+    return latest.closing_utc_ms if latest else None
+
+
+def _of_before(alarm: Alarm, began_ms: int | None) -> bool:
+    """What it tells of was over before the soak began: "close the lid now" is not what is due at a lid that is closed.
+
+    It still stands until somebody has seen it: among the alarms of every page, and as a mark in its lane.
+    """
+    return began_ms is not None and alarm.cleared_ms is not None and alarm.cleared_ms <= began_ms
 
 
 def _emptied(basin: BasinSeen) -> bool:

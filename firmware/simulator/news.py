@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import http.client
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 from urllib.error import URLError
@@ -20,7 +20,7 @@ _TIMEOUT_S = 2.0
 _EVERY_PERCENT = 10
 _FEWEST = 5_000  # fewer than this wait for a moment even when no past days do
 _LATE_MS = 3_000  # a busy machine moves a lid a little later than the script says
-_HELD_UP_BOUNCE_MS = 1_000  # on a busy machine a simulated bounce can last long enough to be a movement; it is no soak
+_HELD_UP_BOUNCE_MS = 10_000  # on a busy machine a simulated bounce can last long enough to be a movement; it is no soak
 
 _opener = build_opener(ProxyHandler({}))  # loopback never goes through a proxy
 
@@ -76,16 +76,22 @@ class News:
         self._most_waiting = 0
 
     def of_basins(self, basins: list[dict[str, Any]]) -> Iterator[str]:
-        """News in the answer of `/api/basins`."""
-        for basin in basins:
-            loads = self._loads[basin["node"], basin["basin"]]
-            for closure in (basin["running"], basin["latest"]):
-                if closure is None or closure["verdict"] == "running" or closure["closed_ms"] < _HELD_UP_BOUNCE_MS:
-                    continue
-                key = (basin["label"], closure["verdict"], closure["closed_at_ms"])
-                if key not in self._told and loads.hold(closure["closed_at_ms"]):
-                    self._told.add(key)
-                    yield f"{basin['label']}: {_judged(closure)}"
+        """News in the answer of `/api/basins`: what is known of closures that still run."""
+        yield from self._of(basin["running"] for basin in basins if basin["running"] is not None)
+
+    def of_closures(self, closures: list[dict[str, Any]]) -> Iterator[str]:
+        """News in the answer of `/api/closures`, newest first: more than one may have ended since the last look."""
+        yield from self._of(reversed(closures))
+
+    def _of(self, closures: Iterable[dict[str, Any]]) -> Iterator[str]:
+        for closure in closures:
+            if closure["verdict"] == "running" or closure["closed_ms"] < _HELD_UP_BOUNCE_MS:
+                continue
+            key = (closure["label"], closure["verdict"], closure["closed_at_ms"])
+            loads = self._loads[closure["node"], closure["basin"]]
+            if key not in self._told and loads.hold(closure["closed_at_ms"]):
+                self._told.add(key)
+                yield f"{closure['label']}: {_judged(closure)}"
 
     def of_backlog(self, waiting: int) -> Iterator[str]:
         """News in how many readings still wait at the nodes: a line when the first came in, and for every tenth.

@@ -26,6 +26,7 @@ _BROKER_S = 15.0
 _PAGE_S = 90.0
 _BEAT_S = 0.1
 _NEWS_EVERY_S = 2.0
+_NEWEST = 20  # closures; a page that was away for a minute has no more of them to tell
 _DARK_S = 2.0
 
 
@@ -271,5 +272,7 @@ class Show:
             lines += news.of_backlog(site["backlog"]["expected"] - site["backlog"]["arrived"])
         if basins:
             lines += news.of_basins(basins["basins"])
+        if ended := fetch(f"{self._address}api/closures?limit={_NEWEST}"):
+            lines += news.of_closures(ended["closures"])
         for line in lines:
             self._say(f"    {line}")

@@ -92,6 +92,7 @@ class Staff:
         self._known = self._recall()
         self._teller = Teller(self._ask, self._known.ward, lambda: Tablet(address).ask)
         self._kept_s = 0.0
+        self._due: list[Item] = []
 
     def _recall(self) -> Known:
         try:
@@ -242,18 +243,27 @@ class Staff:
             self._stop.wait(_BEAT_S)
 
     def _step(self, play: Play, until_ms: int, *, caught_up: bool) -> bool:
-        """Declare what is due; at real speed, once nothing old is left, by those who sign in for it."""
+        """Declare what is due; at real speed, once nothing old is left, by those who sign in for it.
+
+        Raises:
+            AwayError: The pages do not answer; what is due stays due, for without it no load would be on record.
+        """
         patient = play.next_ms() > until_ms - _SHOWN_WITHIN_MS
-        due = list(play.due(until_ms, self._shown, patient=patient))
+        due = self._due
+        for item in play.due(until_ms, self._shown, patient=patient):
+            due.append(item)  # one by one: the screen may go away between two of them
+        some = bool(due)
         live = self._rehearsal.speed == 1 and (caught_up or all(until_ms - item.at_ms < _LIVE_LATE_MS for item in due))
         if live:
-            for item in due:
-                self._teller.declare(item, _room(item))
-            if due:
+            while due:
+                self._teller.declare(due[0], _room(due[0]))
+                del due[0]
+            if some:
                 put_aside(self._known.ward, self._screen.quarantined())
         else:
             self._teller.play(due, self._now_ms)
-        if due and time.monotonic() - self._kept_s > _KEEP_EVERY_S:
+            due.clear()
+        if some and time.monotonic() - self._kept_s > _KEEP_EVERY_S:
             self._kept_s = time.monotonic()
             self._keep()
         return live

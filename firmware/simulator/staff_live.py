@@ -30,6 +30,10 @@ _HALF_A_DAY_MS = DAY_MS // 2
 LIVE_FATES = Fates(late=0.0, late_strip=0.0)
 """Closures of the live play have no names that could be known beforehand, so that nothing is assigned late in it."""
 
+FIRST_FATES = Fates(unsaid=0.0, late=0.0, late_strip=0.0)
+"""Of each basin's first load, in which a visitor sees what the product is for: were nobody to say that anything lies in
+the basin, the lid that is opened early would raise no alarm."""
+
 Met = Callable[[Occasion], bool | None]
 """What the screen shows of an occasion: whether its soak was met; None while it shows nothing yet."""
 
@@ -67,6 +71,7 @@ class Play:
         self._out_ms: dict[str, int] = {}
         self._said_ms = from_ms
         self._coming: dict[str, Iterator[Occasion]] = {}
+        self._first = {f"{basin.node}/{basin.name}" for basin in CLINIC}
         for item in left:
             self._put(item.at_ms, item)
         for basin in CLINIC:
@@ -118,7 +123,9 @@ class Play:
 
     def _begin(self, occasion: Occasion) -> None:
         self._plan(self._supplies(occasion))
-        found, items = begin(self._ward, occasion, LIVE_FATES, self._from_ms)
+        fates = FIRST_FATES if occasion.basin in self._first else LIVE_FATES
+        self._first.discard(occasion.basin)
+        found, items = begin(self._ward, occasion, fates, self._from_ms)
         self._plan([*items, *take_out(found)])
         if found.devices:
             self._put(occasion.out_ms + _SHOWN_AFTER_MS, Ending(found))

@@ -140,11 +140,8 @@ class Teller:
             AwayError: The pages do not answer; what was recorded is not recorded again when the same is sent again.
         """
         for part in parts(items):
-            answer = self._ask("api/rehearsal/deeds", [self._played(item) for item in part])
-            if answer.status != 200:
-                raise AwayError(f"The declarations were not taken: {answer.status} {answer.body}")
             behind = []
-            for item, outcome in zip(part, answer.body, strict=True):
+            for item, outcome in zip(part, self._outcomes(part), strict=True):
                 refusal = outcome.get("refused")
                 if now and refusal and refusal["rule"] == "clock-behind":
                     behind.append(msgspec.structs.replace(item, at_ms=now()))
@@ -152,6 +149,19 @@ class Teller:
                     self._learn(item, refusal, outcome.get("id", ""))
             if behind:
                 self.play(behind)
+
+    def _outcomes(self, part: Sequence[Item]) -> Any:
+        """Send a part; numbers that it was to get are forgotten when nobody takes it, for they are counted again."""
+        ward, answer = self._ward, Answer(0, "nobody answers")
+        counts, numbers = dict(ward.counts), dict(ward.numbers)
+        try:
+            answer = self._ask("api/rehearsal/deeds", [self._played(item) for item in part])
+        finally:
+            if answer.status != 200:
+                ward.counts, ward.numbers = counts, numbers
+        if answer.status != 200:
+            raise AwayError(f"The declarations were not taken: {answer.status} {answer.body}")
+        return answer.body
 
     def _played(self, item: Item) -> dict[str, Any]:
         fields = resolved(item.fields, self._ward.numbers)

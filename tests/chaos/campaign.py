@@ -151,6 +151,8 @@ class Campaign:
             rig.wait("every alarm is raised", lambda: not Alarms(file).missing(), _ALARMS_S)
         unseen = [f"{spot.node}/{spot.basin} took no readings" for spot in rig.clinic.spots if not truth.of(spot)]
         outcomes.append(Outcome("every basin was watched", unseen, f"{len(rig.clinic.spots)} basins"))
+        with contextlib.suppress(RigError):  # then the pages say that it does not answer
+            rig.wait_for_dashboard()
         shown = self._pages.shows_the_ledger()
         bad_ends = rig.stop()
         self._observer.close()

@@ -100,6 +100,10 @@ class Rig:
     def _lives(self) -> list[list[tap.Record]]:
         return [tap.life_of(self.clinic.taps(node.name), node.pid) for node in self.nodes]
 
+    def wait_for_dashboard(self) -> None:
+        """Until it answers in the life it lives now: it may have been the last to be killed."""
+        self.wait("the dashboard answers", lambda: brokers.accepts(self.page_port))
+
     def change_broker(self, kind: str) -> None:
         """From its next start on the broker is of another kind."""
         self._kind = kind

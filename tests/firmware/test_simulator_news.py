@@ -45,12 +45,11 @@ def test_without_a_memory_nothing_is_known(tmp_path: Path) -> None:
     assert not Loads(BASIN, 1, "1:2:3", file).hold(first_load().closed_ms)
 
 
-def basin(running: dict[str, Any] | None, latest: dict[str, Any] | None) -> list[dict[str, Any]]:
-    return [{"node": BASIN.node, "basin": BASIN.name, "label": BASIN.label, "running": running, "latest": latest}]
-
-
 def closure(verdict: str, closed_ms: int, lasted_ms: int = 61_000) -> dict[str, Any]:
     return {
+        "node": BASIN.node,
+        "basin": BASIN.name,
+        "label": BASIN.label,
         "verdict": verdict,
         "closed_at_ms": closed_ms,
         "closed_ms": lasted_ms,
@@ -61,15 +60,30 @@ def closure(verdict: str, closed_ms: int, lasted_ms: int = 61_000) -> dict[str, 
 
 def test_each_verdict_on_a_load_is_told_once(loads: Loads) -> None:
     news, load = News({(BASIN.node, BASIN.name): loads}), first_load()
-    assert not list(news.of_basins(basin(closure("running", load.closed_ms), None)))
-    assert not list(news.of_basins(basin(None, closure("not met", load.closed_ms, lasted_ms=40))))  # a bounce
-    assert list(news.of_basins(basin(closure("met", load.closed_ms), None))) == [
-        f"{BASIN.label}: soak MET, rinse next",
-    ]
-    assert not list(news.of_basins(basin(None, closure("met", load.closed_ms))))
-    assert not list(news.of_basins(basin(None, closure("not met", load.opened_ms + 20_000))))
-    assert list(news.of_basins(basin(None, closure("not met", load.closed_ms)))) == [
+
+    def running(one: dict[str, Any] | None) -> list[str]:
+        return list(news.of_basins([{"running": one}]))
+
+    def ended(*some: dict[str, Any]) -> list[str]:
+        return list(news.of_closures(list(some)))
+
+    assert not running(None)
+    assert not running(closure("running", load.closed_ms))
+    assert not ended(closure("not met", load.closed_ms, lasted_ms=4_000))  # a bounce that was held up
+    assert running(closure("met", load.closed_ms)) == [f"{BASIN.label}: soak MET, rinse next"]
+    assert not ended(closure("met", load.closed_ms))
+    assert not ended(closure("not met", load.opened_ms + 20_000))
+    assert ended(closure("not met", load.closed_ms)) == [
         f"{BASIN.label}: soak NOT MET (too cold), 1 min 1 s proven without a break: reprocess",
+    ]
+
+
+def test_a_load_that_another_closure_has_followed_before_the_look_is_told(loads: Loads) -> None:
+    news, load = News({(BASIN.node, BASIN.name): loads}), first_load()
+    empty, again = closure("not met", load.opened_ms + 20_000), closure("unproven", load.closed_ms + 300)
+    assert list(news.of_closures([empty, again, closure("met", load.closed_ms)])) == [
+        f"{BASIN.label}: soak MET, rinse next",
+        f"{BASIN.label}: soak UNPROVEN (too cold), 1 min 1 s proven without a break: reprocess",
     ]
 
 

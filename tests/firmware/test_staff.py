@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import re
+import threading
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -14,15 +17,18 @@ from firmware.simulator.clinic import CLINIC, node_names
 from firmware.simulator.memory import Memory
 from firmware.simulator.past import past_script
 from firmware.simulator.script import DAY_MS, Mistake
+from firmware.simulator.staff import Staff
 from firmware.simulator.staff_days import Day, Seen, day_items, review
 from firmware.simulator.staff_label import REVISIONS, picture
 from firmware.simulator.staff_live import Play
 from firmware.simulator.staff_past import end_ms, past_days, past_streams, special_days, start_ms
 from firmware.simulator.staff_plan import Item, Occasion, Ward, resolved
 from firmware.simulator.staff_rounds import Fates
+from firmware.simulator.staff_screen import Screen
 from firmware.simulator.staff_setup import set_up
 from firmware.simulator.staff_stock import GOES_INTO, KIND_OF, KINDS, PROFILE_OF, SOLUTIONS, STAFF, udi
 from firmware.simulator.staff_talk import Answer, AwayError, Teller, parts
+from soak.rehearsal import Rehearsal
 
 END_MS = 1_790_000_000_000  # a Monday
 DAYS = 30
@@ -227,6 +233,23 @@ def test_the_records_own_numbers_are_put_in() -> None:
     assert teller.recorded == 3
 
 
+def test_numbers_foretold_in_vain_are_foretold_again() -> None:
+    """What was not taken has no numbers, so what is sent again names the same ones."""
+    given = iter(["F1", "M1"])
+    pages, away = Pages(lambda _: {"id": next(given)}), [True]
+
+    def ask(path: str, said: Any) -> Answer:
+        return Answer(409, {}) if away and away.pop() else pages.ask(path, said)
+
+    pour = Item(at_ms=1, deed="pour-fill", who="x", makes="F#1")
+    test = Item(at_ms=3, deed="begin-mec-test", who="x", fields={"fill": "@F#1"}, makes="M#1")
+    teller = Teller(ask, Ward(1))
+    with pytest.raises(AwayError):
+        teller.play([pour, test])
+    teller.play([pour, test])
+    assert pages.said[1]["fields"] == {"fill": "F1"}
+
+
 def refusing(rule: str) -> Callable[[dict[str, Any]], dict[str, Any]]:
     return lambda _: {"refused": {"rule": rule, "text": "No.", "next_step": "Try."}}
 
@@ -288,6 +311,37 @@ def live(seconds: int, met: Callable[[Occasion], bool | None], *, patient: bool 
     yield from play.due(END_MS + 90_000 + seconds * 1_000, met, patient=patient)
 
 
+@pytest.mark.parametrize("speed", [20, 1])
+def test_what_is_due_while_the_pages_are_away_is_declared_once_they_are_back(
+    speed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A load that is not on record raises no alarm when it is opened early."""
+    staff = Staff(tmp_path, "http://127.0.0.1:1/", Rehearsal(0, END_MS, speed), 1, threading.Event())
+    asked, away = [], iter([False, True, False, True])
+
+    def ask(path: str, said: Any = None) -> Answer:
+        if next(away, False):
+            raise AwayError(path)
+        asked.append(path)
+        return Answer(200, [{"id": "H1"} for _ in said] if isinstance(said, list) else {"id": "H1", "things": []})
+
+    teller = Teller(ask, Ward(1), lambda: ask)
+    monkeypatch.setattr(staff, "_teller", teller)
+    monkeypatch.setattr(staff, "_screen", Screen(ask))
+    nodes = {name: Memory("1:2:1", END_MS, 0, END_MS, 0) for name in node_names()}
+    due = [Item(at_ms=END_MS + at_ms, deed="hand-over", who="n-lampwick") for at_ms in range(100)]
+    play = Play(Ward(1), nodes, END_MS, due)
+    taken = 0
+    for _ in range(3):
+        with contextlib.suppress(AwayError):
+            taken += 1
+            staff._step(play, END_MS + 1_000, caught_up=True)
+    assert taken == 3
+    assert teller.recorded >= len(due)
+    assert "api/rehearsal/deeds" in asked if speed == 20 else asked.count("api/deeds/hand-over") == len(due)
+    assert staff._due == []
+
+
 def test_live_declarations_come_in_order_and_reach_the_cabinet() -> None:
     items = list(live(3 * 3_600, fine))
     assert [item.at_ms for item in items] == sorted(item.at_ms for item in items)
@@ -295,6 +349,18 @@ def test_live_declarations_come_in_order_and_reach_the_cabinet() -> None:
     assert basins == set(PROFILE_OF)
     deeds = {item.deed for item in items}
     assert {"release", "store-device", "record-use", "quarantine-device", "lift-quarantine"} <= deeds
+
+
+def test_live_the_first_load_of_each_basin_is_on_record_whenever_the_play_begins() -> None:
+    """Of later ones some are not; what the dice say of a load hangs on the millisecond at which it begins."""
+    for began_ms in range(END_MS, END_MS + 60_000, 500):
+        nodes = {name: Memory("1:2:1", began_ms, 0, END_MS, 0) for name in node_names()}
+        ward = Ward(1)
+        set_up(ward, END_MS)
+        play = Play(ward, nodes, END_MS - 45 * 60_000)
+        items = play.due(began_ms + 200_000, fine, patient=False)
+        started = {item.fields["basin"] for item in items if item.deed == "start-load"}
+        assert started == set(PROFILE_OF), began_ms
 
 
 def test_live_nothing_is_released_before_the_screen_shows_a_verdict() -> None:
