@@ -1,4 +1,4 @@
-"""The pages in Debian's Chromium, narrow and wide, light and dark; pictures of them are kept in tests/artefacts."""
+"""The pages in Debian's Chromium, narrow and wide, light and dark."""
 
 from __future__ import annotations
 
@@ -17,7 +17,6 @@ from tests import chromium
 
 pytestmark = pytest.mark.browser
 Clinic = tuple[Path, dict[str, Track]]
-ARTEFACTS = Path(__file__).parents[1] / "artefacts"
 LINE = "#chart .scatterlayer path.js-line"
 MINUTE_MS = 60_000
 WAIT_MS = 20_000
