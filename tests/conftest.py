@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 
 # Before anything imports them: w1thermsensor would run modprobe, gpiozero would look for real pins.
@@ -22,6 +23,13 @@ import pytest
 # A busy machine is no failure: tests never judge by the wall clock.
 hypothesis.settings.register_profile("soakledger", deadline=None)
 hypothesis.settings.load_profile("soakledger")
+
+
+def pytest_collection_finish() -> None:
+    """What was collected stays: the garbage collector need not look through it again and again."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
 
 
 @pytest.fixture(scope="session", autouse=True)
