@@ -2,20 +2,40 @@
 
 What Litestar reads off the functions of handlers is the same in every application: here it is read once. And it copies
 every router that it is given, deeply, in case another application is given it too: `build_app` makes new ones each
-time. Where tests start `soakledger dashboard`, Litestar is as it is.
+time. Templates are compiled once. Where tests start `soakledger dashboard`, all this is as it is.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache
+from functools import cache, partial
+from types import CodeType
 from typing import Any
 
 import litestar.router
+from jinja2 import BytecodeCache, Environment
+from jinja2.bccache import Bucket
 from litestar._signature import SignatureModel
 from litestar.utils.signature import ParsedSignature
 
+import dashboard.app
+from dashboard import texts
+
 Function = Callable[..., Any]
+
+
+class Compiled(BytecodeCache):
+    """Templates as they were compiled, by language: a compiler may translate what is constant."""
+
+    def __init__(self) -> None:
+        self._kept: dict[tuple[str, str, str], CodeType] = {}
+
+    def load_bytecode(self, bucket: Bucket) -> None:
+        bucket.code = self._kept.get((texts.language(), bucket.key, bucket.checksum))
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        assert bucket.code
+        self._kept[texts.language(), bucket.key, bucket.checksum] = bucket.code
 
 
 @cache
@@ -40,3 +60,4 @@ def hasten() -> None:
     ParsedSignature.from_fn = parse_once  # type: ignore[assignment, method-assign]
     SignatureModel.create = create_once  # type: ignore[assignment, method-assign]
     litestar.router.deepcopy = lambda router: router
+    dashboard.app.Environment = partial(Environment, bytecode_cache=Compiled())  # type: ignore[assignment, misc]

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 _ARGUMENTS = (
     "--no-sandbox",
@@ -21,6 +21,9 @@ _ARGUMENTS = (
 )
 _PROGRAM = shutil.which("chromium") or "/usr/bin/chromium"
 ARTEFACTS = Path(__file__).parent / "artefacts"
+WAIT_MS = 60_000
+"""How long a busy machine may take to show what a test waits for."""
+expect.set_options(timeout=WAIT_MS)
 
 
 @contextmanager

@@ -40,7 +40,7 @@ def lean_children() -> Iterator[None]:
         yield
 
 
-def wait_until(condition: Callable[[], object], seconds: float = 20) -> None:
+def wait_until(condition: Callable[[], object], seconds: float = 60) -> None:
     """Poll until `condition()` is true; fail when it is not in time."""
     deadline = time.monotonic() + seconds
     while not condition():
@@ -51,7 +51,7 @@ def wait_until(condition: Callable[[], object], seconds: float = 20) -> None:
 
 @pytest.fixture(name="wait_until")
 def wait_until_fixture() -> Callable[..., None]:
-    """`wait_until(condition, seconds=20)`."""
+    """`wait_until(condition, seconds=60)`."""
     return wait_until
 
 

@@ -14,12 +14,12 @@ from pagekit import Going, Track
 from playwright.sync_api import Browser, Page, expect
 
 from tests import chromium
+from tests.chromium import WAIT_MS
 
 pytestmark = pytest.mark.browser
 Clinic = tuple[Path, dict[str, Track]]
 LINE = "#chart .scatterlayer path.js-line"
 MINUTE_MS = 60_000
-WAIT_MS = 20_000
 SMALLEST_TARGET_PX, SMALLEST_TEXT_PX = 44, 14
 
 # Every control, and every link that is not a word within a sentence (WCAG 2.2, 2.5.8, exempts those).
