@@ -11,6 +11,7 @@ from collections.abc import Callable
 from functools import cache, partial
 from types import CodeType
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import litestar.router
 from jinja2 import BytecodeCache, Environment
@@ -42,20 +43,21 @@ class Compiled(BytecodeCache):
 def hasten() -> None:
     """For all applications of this process from now on; a third of the time is left."""
     parse, create = ParsedSignature.from_fn, SignatureModel.create
-    parsed: dict[tuple[Function, int], ParsedSignature] = {}
-    models: dict[tuple[Function, frozenset[str]], type[SignatureModel]] = {}
+    # Weakly: a function that an application makes for itself holds that application.
+    parsed = WeakKeyDictionary[Function, dict[int, ParsedSignature]]()
+    models = WeakKeyDictionary[Function, dict[frozenset[str], type[SignatureModel]]]()
 
     def parse_once(fn: Function, signature_namespace: dict[str, Any]) -> ParsedSignature:
-        key = (fn, len(signature_namespace))
-        if key not in parsed:
-            parsed[key] = parse(fn, signature_namespace)
-        return parsed[key]
+        of, names = parsed.setdefault(fn, {}), len(signature_namespace)
+        if names not in of:
+            of[names] = parse(fn, signature_namespace)
+        return of[names]
 
     def create_once(*, fn: Function, dependency_name_set: set[str], **more: Any) -> type[SignatureModel]:
-        key = (fn, frozenset(dependency_name_set))
-        if key not in models:
-            models[key] = create(fn=fn, dependency_name_set=dependency_name_set, **more)
-        return models[key]
+        of, names = models.setdefault(fn, {}), frozenset(dependency_name_set)
+        if names not in of:
+            of[names] = create(fn=fn, dependency_name_set=dependency_name_set, **more)
+        return of[names]
 
     ParsedSignature.from_fn = parse_once  # type: ignore[assignment, method-assign]
     SignatureModel.create = create_once  # type: ignore[assignment, method-assign]

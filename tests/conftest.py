@@ -29,7 +29,7 @@ def pytest_collection_finish() -> None:
     """What was collected stays: the garbage collector need not look through it again and again."""
     gc.collect()
     gc.freeze()
-    gc.set_threshold(20_000, 20, 20)
+    gc.set_threshold(20_000, 10, 10)
 
 
 @pytest.fixture(scope="session", autouse=True)
