@@ -272,7 +272,10 @@ def _digest(content: bytes) -> Digest:
 def _qr(text: str) -> str:
     """As a drawing (SVG)."""
     out = io.BytesIO()
-    segno.make(text, error="m", micro=False).save(out, kind="svg", border=2, xmldecl=False, dark="black", light="white")
+    # One mask for all: to try them all takes longer than to set the whole paper.
+    segno.make(text, error="m", micro=False, mask=4).save(
+        out, kind="svg", border=2, xmldecl=False, dark="black", light="white"
+    )
     return out.getvalue().decode()
 
 

@@ -150,27 +150,35 @@ def as_csv(readings: Iterable[Taken], terms: Mapping[str, SensorTerms]) -> bytes
     """
     readings = list(readings)
     sensors = sorted({sensor for each in readings for sensor in each.reading.mc} | set(terms))
+    required = [sensor for sensor in sensors if sensor in terms]
     head = ["number", "time_s", "utc", "lid", "why"]
-    head += [f"indicated_c {sensor}" for sensor in sensors]
-    head += [f"temp_c {sensor}" for sensor in sensors if sensor in terms]
-    lines = [[*head, "fault"]]
+    head += [f"indicated_c {sensor}" for sensor in sensors] + [f"temp_c {sensor}" for sensor in required]
+    columns = [(sensor, 0) for sensor in sensors] + [(sensor, terms[sensor].correction_mc) for sensor in required]
+    written: dict[int | None, str] = {None: ""}  # a sensor has few steps: the same temperatures come again
+    lines = [",".join(map(_field, [*head, "fault"]))]
     for number, utc_ms, reading in readings:
-        line = [str(number), thousandths(reading.ms), utc_text(utc_ms), reading.lid.value, reading.why.value]
-        line += [_degrees(reading.mc.get(sensor)) for sensor in sensors]
-        line += [_degrees(reading.mc.get(sensor), terms[sensor]) for sensor in sensors if sensor in terms]
-        faults = reading.fault or {}
-        line.append("; ".join(f"{each} {fault.code} {fault.raw}".rstrip() for each, fault in sorted(faults.items())))
-        lines.append(line)
-    return "".join(",".join(map(_field, line)) + "\r\n" for line in lines).encode()
+        line = f"{number},{thousandths(reading.ms)},{utc_text(utc_ms)},{reading.lid},{reading.why}"
+        for sensor, correction_mc in columns:
+            mc = reading.mc.get(sensor)
+            value = None if mc is None else mc + correction_mc
+            if value not in written:
+                written[value] = thousandths(value or 0)
+            line += f",{written[value]}"
+        lines.append(f"{line},{_faults(reading)}")
+    return ("\r\n".join(lines) + "\r\n").encode()
+
+
+def _faults(reading: Reading) -> str:
+    if not reading.fault:
+        return ""
+    return _field(
+        "; ".join(f"{each} {fault.code} {fault.raw}".rstrip() for each, fault in sorted(reading.fault.items()))
+    )
 
 
 def thousandths(value: int) -> str:
     """A whole number of thousandths as a decimal number with three places: 21312 is "21.312"."""
     return f"{'-' if value < 0 else ''}{abs(value) // 1000}.{abs(value) % 1000:03d}"
-
-
-def _degrees(mc: int | None, terms: SensorTerms | None = None) -> str:
-    return "" if mc is None else thousandths(mc + (terms.correction_mc if terms else 0))
 
 
 def _field(text: str) -> str:

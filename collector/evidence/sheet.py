@@ -65,8 +65,10 @@ class Sheet(msgspec.Struct, frozen=True):
         superseded: Says that this verdict no longer stands, and which does; empty if it stands.
         no_load: Says that no load is on record for it; empty where one is.
         times_rule: How to read the times.
-        soak: What was measured and reckoned: (what, figure).
+        proven: How long, beside what was asked.
+        lid: What the lid did, and for how long the soak is proven: (what, figure).
         asked: What was asked: likewise.
+        temperature: Temperatures and readings: likewise.
         trend: What the trend is, in words, for who cannot see it.
         findings: Text, and code with time.
         devices: Of each device: its name, and (what, figure).
@@ -78,7 +80,7 @@ class Sheet(msgspec.Struct, frozen=True):
         said: Overrides, late assignments, notes, look-backs: (what, text).
         alarms: About it: (what, text).
         verdicts: Every verdict given of it: rows of record, when, verdict, proven, coldest, why.
-        records: The records attached: (number, kind, who).
+        records: What people recorded, attached: (number, kind).
         software: What judged, what watched.
     """
 
@@ -91,8 +93,10 @@ class Sheet(msgspec.Struct, frozen=True):
     superseded: str
     no_load: str
     times_rule: str
-    soak: tuple[Pair, ...]
+    proven: str
+    lid: tuple[Pair, ...]
     asked: tuple[Pair, ...]
+    temperature: tuple[Pair, ...]
     trend: str
     findings: tuple[Pair, ...]
     devices: tuple[tuple[str, tuple[Pair, ...]], ...]
@@ -104,7 +108,7 @@ class Sheet(msgspec.Struct, frozen=True):
     said: tuple[Pair, ...]
     alarms: tuple[Pair, ...]
     verdicts: tuple[tuple[str, ...], ...]
-    records: tuple[tuple[str, str, str], ...]
+    records: tuple[Pair, ...]
     software: tuple[Pair, ...]
 
 
@@ -123,8 +127,10 @@ def sheet_of(facts: Facts, called: Called, times: Times) -> Sheet:
         superseded=_superseded(facts, times),
         no_load=_no_load(facts),
         times_rule=times.rule(),
-        soak=tuple(_soak(judged, times)),
+        proven=_proven(closure),
+        lid=tuple(_lid(judged, times)),
         asked=tuple(_asked(closure.requirement)),
+        temperature=tuple(_temperature(judged)),
         trend=_trend(facts),
         findings=tuple(
             (each.text, each.code if each.at_ms is None else f"{each.code}, {times.near(_utc(judged, each.at_ms))}")
@@ -139,7 +145,7 @@ def sheet_of(facts: Facts, called: Called, times: Times) -> Sheet:
         said=tuple(_said(facts, called, times)),
         alarms=tuple(_alarms(facts, called, times)),
         verdicts=tuple(_verdicts(facts, times)),
-        records=tuple((str(each.number), each.kind, called.who(each.who)) for each in facts.records),
+        records=tuple((str(each.number), each.kind) for each in facts.records),
         software=tuple(_software(facts)),
     )
 
@@ -171,22 +177,36 @@ def _no_load(facts: Facts) -> str:
     return "No load is on record for it: nobody has said what was in it."
 
 
-def _soak(judged: Judged, times: Times) -> list[Pair]:
+def _proven(closure: Closure) -> str:
+    if closure.requirement is None:
+        return "Nothing was required, so nothing is proven."
+    return (
+        f"{in_words(closure.credited_ms)} proven without a break, {in_words(closure.requirement.contact_ms)} required."
+    )
+
+
+def _lid(judged: Judged, times: Times) -> list[Pair]:
     closure = judged.closure
-    found = [("Lid closed", f"{times.near(judged.row.closing_ms)}, {_EDGES[closure.closing_edge]}")]
     opening = _EDGES[closure.opening_edge]
     if closure.opening_ms is not None:
         opening = f"{times.near(_utc(judged, closure.opening_ms))}, {opening}"
-    found += [
+    return [
+        ("Lid closed", f"{times.near(judged.row.closing_ms)}, {_EDGES[closure.closing_edge]}"),
         ("Lid opened", opening),
         ("Lid on for", in_words(closure.closed_ms)),
         ("Proven without a break", in_words(closure.credited_ms)),
-        ("Out of range", in_words(closure.out_ms) if closure.out_ms else "never"),
-        ("No temperature", in_words(closure.unknown_ms) if closure.unknown_ms else "never"),
+    ]
+
+
+def _temperature(judged: Judged) -> list[Pair]:
+    closure = judged.closure
+    found = [
         ("Coldest, corrected", "no value" if closure.coldest_mc is None else exact_celsius(closure.coldest_mc)),
         ("Warmest, corrected", "no value" if closure.hottest_mc is None else exact_celsius(closure.hottest_mc)),
         ("Allowance", _allowance(closure)),
-        ("Readings", f"{closure.readings}, {closure.known} with a value from every required sensor"),
+        ("Out of range", in_words(closure.out_ms) if closure.out_ms else "never"),
+        ("No temperature", in_words(closure.unknown_ms) if closure.unknown_ms else "never"),
+        ("Readings", _readings(closure)),
     ]
     if closure.lost_before or closure.lost_after:
         found.append(("Readings missing", f"{closure.lost_before} just before, {closure.lost_after} just after"))
@@ -194,11 +214,16 @@ def _soak(judged: Judged, times: Times) -> list[Pair]:
     return found
 
 
+def _readings(closure: Closure) -> str:
+    if closure.known == closure.readings:
+        return f"{closure.readings}, all with every temperature"
+    return f"{closure.known} of {closure.readings} with every temperature"
+
+
 def _allowance(closure: Closure) -> str:
     if closure.allowance_mc is None:
         return "none: no stretch as long as the contact time"
-    what = "all sensors could be lower by so much" if closure.allowance_mc >= 0 else "missing to be met"
-    return f"{exact_celsius(closure.allowance_mc)} ({what})"
+    return f"{exact_celsius(abs(closure.allowance_mc))} {'to spare' if closure.allowance_mc >= 0 else 'missing'}"
 
 
 def _clock(judged: Judged) -> str:
@@ -256,7 +281,10 @@ def _sensors_note(facts: Facts) -> str:
     )
     if unchecked:
         which = "this sensor" if len(facts.checks) == 1 else ", ".join(unchecked)
-        note += f" No check of {which} before this soak is on record: its U and correction are those of the settings."
+        note += (
+            f" No check of {which} before this soak is on record: its U and correction are those of the settings, or "
+            "the datasheet's where they name none."
+        )
     return note
 
 

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collector.evidence.called import Called, both
 from collector.evidence.soak_facts import DeviceSoaked, Facts
 from collector.evidence.times import Times
-from collector.record.things import Attested, Device, DeviceType, Turn
+from collector.record.things import Attested, Device, DeviceType, Step, Turn
 from soak.closure import Verdict
 from soak.quantity import in_words
 
 Pair = tuple[str, str]
+
+_ORDER = {step.value: place for place, step in enumerate(Step)}
+"""Steps in the order in which they are done."""
 
 
 def devices_of(facts: Facts, called: Called, times: Times) -> tuple[tuple[str, tuple[Pair, ...]], ...]:
@@ -54,7 +57,7 @@ def _about(soaked: DeviceSoaked, called: Called, times: Times) -> list[Pair]:
 def _steps(turn: Turn, called: Called, times: Times) -> str:
     """Steps of one person at one moment together."""
     groups: dict[str, list[str]] = {}
-    for step, each in turn.steps.items():
+    for step, each in sorted(turn.steps.items(), key=lambda item: (item[1].at_ms, _ORDER.get(item[0], len(_ORDER)))):
         note = f" ({each.note})" if each.note else ""
         groups.setdefault(_by(each, called, times), []).append(f"{step}{note}")
     return "; ".join(f"{', '.join(steps)}: {by}" for by, steps in groups.items()) or "no step attested"

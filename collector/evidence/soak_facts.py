@@ -10,6 +10,7 @@ import msgspec
 from collector import ledger
 from collector.evidence.around import Row, alarms_of, assessments, records_of, row_of
 from collector.evidence.sound import newer, refuse_changed, refuse_unsound_tail
+from collector.evidence.supporting import supporting
 from collector.ledger import Record
 from collector.machine import ClosureJudged
 from collector.record.book import Book, Watched
@@ -181,7 +182,15 @@ def _gathered(book: Book, closure: str) -> Facts:
     fill = book.find(Fill, load.fill) if load else None
     test = book.find(MecTest, load.mec_test) if load and load.mec_test else None
     about: list[Thing] = [*turns, *(each for each in (load, note, test) if each)]
-    records, _ = records_of(connection, about, None)
+    strips = book.find(StripBottle, test.strip_bottle) if test else None
+    bottles = _each(book, Bottle, [each.bottle for each in fill.poured] if fill else [])
+    checks = _checks(book, judged)
+    rests_on = [("device", each.device) for each in turns] + [("sensor", each.sensor) for each in checks]
+    rests_on += [("fill", fill.id), ("profile", fill.profile)] if fill else []
+    rests_on += [("bottle", each.id) for each in bottles] + ([("strip-bottle", strips.id)] if strips else [])
+    said, _ = records_of(connection, about, None)
+    by_number = {each.number: each for each in (*said, *supporting(connection, rests_on))}
+    records = [by_number[number] for number in sorted(by_number)]
     for record in records:
         refuse_changed(connection, record)
     turn_ids = {turn.id for turn in turns}
@@ -195,11 +204,11 @@ def _gathered(book: Book, closure: str) -> Facts:
         devices=[_device(book, judged, turn) for turn in turns],
         fill=fill,
         profile=book.find(Profile, fill.profile) if fill else None,
-        bottles=_each(book, Bottle, [each.bottle for each in fill.poured] if fill else []),
+        bottles=bottles,
         test=test,
-        strips=book.find(StripBottle, test.strip_bottle) if test else None,
+        strips=strips,
         tests=book.all(MecTest, group=fill.id) if fill else [],
-        checks=_checks(book, judged),
+        checks=checks,
         alarms=alarms_of(connection, row, turn_ids),
         lookbacks=lookbacks,
         records=records,

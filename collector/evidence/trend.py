@@ -129,9 +129,10 @@ def _limits(place: _Place, terms: Mapping[str, SensorTerms], marks: Marks) -> It
             continue
         y, guard_y = place.y(mc), place.y(mc + inside * guard_mc)
         top, bottom = min(y, guard_y), max(y, guard_y)
+        size = bottom - top
         hatch = "".join(
-            f"M{x} {bottom}L{min(x + bottom - top, _RIGHT)} {bottom - min(bottom - top, _RIGHT - x)}"
-            for x in range(_LEFT, _RIGHT, 22)
+            f"M{max(x, _LEFT)} {bottom - max(0, _LEFT - x)}L{min(x + size, _RIGHT)} {top + max(0, x + size - _RIGHT)}"
+            for x in range(_LEFT - size, _RIGHT, 22)
         )
         if bottom > top:
             yield f'<path d="{hatch}" stroke="#999" stroke-width="1.5"/>'
