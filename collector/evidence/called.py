@@ -24,22 +24,22 @@ _NAMED_BY: Mapping[str, tuple[str, ...]] = {
 
 
 class Called:
-    """Names as they were at a record of the ledger, with what they are now where that differs.
+    """Names as they were at a moment, with what they are now where that differs.
 
     Args:
         connection: To the database.
-        number: The record; what was changed after it is said to be "now".
+        at_ms: The moment, milliseconds since 1970; what was changed after it is said to be "now".
     """
 
-    def __init__(self, connection: sqlite3.Connection, number: int) -> None:
-        self._connection, self._number = connection, number
+    def __init__(self, connection: sqlite3.Connection, at_ms: int) -> None:
+        self._connection, self._at_ms = connection, at_ms
         self._known: dict[tuple[str, str], Thing | None] = {}
 
     def who(self, person_id: str) -> str:
         """A person by name; the id where nobody has it; the collector as such."""
         if not person_id or person_id == "collector":
             return "the collector" if person_id else "nobody"
-        then, now = self.then(Person, person_id), shelf.find(self._connection, Person, person_id)
+        then, now = self.then(Person, person_id), self.now(Person, person_id)
         return both(then.name if then else person_id, now.name if now else person_id)
 
     def then(self, kind: type[_Thing], thing_id: str) -> _Thing | None:
@@ -50,25 +50,29 @@ class Called:
         thing = self._known[key]
         return thing if isinstance(thing, kind) else None
 
+    def now(self, kind: type[_Thing], thing_id: str) -> _Thing | None:
+        """A thing as it is on file now."""
+        return shelf.find(self._connection, kind, thing_id)
+
     def basin(self, basin: str) -> tuple[str, str]:
         """Label and place of a basin ("node/name"), then and now."""
         rows = self._connection.execute(
-            "SELECT number, body FROM ledger WHERE kind = ? AND instr(body, ?) ORDER BY number",
+            "SELECT at_ms, body FROM ledger WHERE kind = ? AND instr(body, ?) ORDER BY number",
             (BasinKnown.KIND, f'"{basin}"'),
         )
-        said = [(number, msgspec.json.decode(body, type=BasinKnown)) for number, body in rows]
+        said = [(at_ms, msgspec.json.decode(body, type=BasinKnown)) for at_ms, body in rows]
         if not said:
             return basin, ""
-        then = [each for number, each in said if number <= self._number] or [said[0][1]]
+        then = [each for at_ms, each in said if at_ms <= self._at_ms] or [said[0][1]]
         now = said[-1][1]
         return both(then[-1].label, now.label), both(then[-1].place, now.place)
 
     def _then(self, kind: type[_Thing], thing_id: str) -> _Thing | None:
         by = _NAMED_BY[kind.KIND]
         rows = self._connection.execute(
-            f"""SELECT body FROM ledger WHERE kind IN ({", ".join("?" * len(by))}) AND number <= ? AND instr(body, ?)
+            f"""SELECT body FROM ledger WHERE kind IN ({", ".join("?" * len(by))}) AND at_ms <= ? AND instr(body, ?)
                 ORDER BY number""",  # noqa: S608 - words of our own
-            (*by, self._number, f'"{thing_id}"'),
+            (*by, self._at_ms, f'"{thing_id}"'),
         )
         content: Any = None
         for (body,) in rows:

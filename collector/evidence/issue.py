@@ -119,7 +119,7 @@ def enclose(book: Book, closure: str) -> Enclosed:
     terms = terms_of(book, row)
     used, readings = take(book.connection, row, terms)
     times = Times(book.zone, row.closing_ms)
-    called = Called(book.connection, facts.verdicts[0].record.number)
+    called = Called(book.connection, row.last_ms)
     records = _records(facts, used)
     sheet = sheet_of(facts, called, times)
     return Enclosed(

@@ -23,7 +23,10 @@ def devices_of(facts: Facts, called: Called, times: Times) -> tuple[tuple[str, t
 def _name(soaked: DeviceSoaked, called: Called) -> str:
     """Asset number, type and serial number, as they were then and as they are now."""
     now, then = soaked.device, called.then(Device, soaked.device.id) or soaked.device
-    words = [now.id, both(_type(then, called), _type(now, called))]
+    words = [
+        now.id,
+        both(_type(called.then(DeviceType, then.type), then), _type(called.now(DeviceType, now.type), now)),
+    ]
     if then.serial or now.serial:
         words.append(f"serial {both(then.serial, now.serial)}")
     if then.udi or now.udi:
@@ -31,8 +34,7 @@ def _name(soaked: DeviceSoaked, called: Called) -> str:
     return ", ".join(words)
 
 
-def _type(device: Device, called: Called) -> str:
-    found = called.then(DeviceType, device.type)
+def _type(found: DeviceType | None, device: Device) -> str:
     return found.name if found else device.type
 
 

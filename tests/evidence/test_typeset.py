@@ -98,13 +98,13 @@ def test_what_has_a_glyph_but_not_together_is_printed_as_codes_too() -> None:
     assert "⟨U+1D543U+0362⟩" in said(set_text(together))
 
 
-@settings(max_examples=300)
+@settings(max_examples=80)
 @given(st.text(alphabet=st.characters(categories=["L", "M", "N", "P", "S", "Z", "C"]), max_size=60))
 def test_any_text_is_set(text: str) -> None:
     set_text(text)
 
 
-@settings(max_examples=150)
+@settings(max_examples=60)
 @given(
     st.text(
         alphabet=st.sampled_from(
