@@ -268,6 +268,12 @@ def zipped(
         RefusedError: What is asked for makes no sense; nothing was issued.
     """
     found = chosen(desk.connection, wanted, desk.clock())
+    if not found.soaks:
+        raise RefusedError(
+            "nothing-in-it",
+            f"Nothing was soaked then; {found.without_load} closures without a load are left out.",
+            "Ask for another time, or for every closure.",
+        )
     parcel = Parcel(wanted, found.without_load)
     for count, soak in enumerate(found.soaks, 1):
         try:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -12,9 +14,11 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "dashboard"))  # the kits of 
 import msgspec
 import pagekit
 import recorded
-from doorkit import OLGA, SAM, TINA, TOM
+from doorkit import HOST, OLGA, PEOPLE, SAM, TINA, TOM, Browser, House, scan
+from litestar.testing import TestClient
 from pagekit import NOW_MS
 
+from collector import credentials
 from collector.evidence.issue import Made, make
 from collector.record.all import DEEDS
 from collector.record.desk import Desk
@@ -32,9 +36,12 @@ __all__ = [
     "TOM",
     "UNASKED",
     "UNPROVEN",
+    "Browser",
     "Office",
+    "browsing",
     "office",
     "pagekit",
+    "scan",
 ]
 
 _STREAM = pagekit.stream_id("n1", "b1", "a")
@@ -110,3 +117,15 @@ def _once() -> tuple[TemporaryDirectory[str], Path]:
 def office(to: Path) -> Office:
     """A copy of the clinic with a desk."""
     return Office(pagekit.copied(_once()[1], to))
+
+
+@contextmanager
+def browsing(made: Office) -> Iterator[tuple[Browser, House]]:
+    """A browser at the office's pages, and the house whose badges open them."""
+    house = House(made.data, {})
+    db = connect(made.data / FILE_NAME)
+    house.badges.update({person: credentials.new_badge(db.conn, person) for person in PEOPLE})
+    db.close()
+    app = house.app(rehearsal=pagekit.rehearsal(ISSUED_MS + 100_000))
+    with TestClient(app, base_url=f"http://{HOST}") as browser:
+        yield browser, house
