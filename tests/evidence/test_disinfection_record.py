@@ -290,7 +290,7 @@ class TestRefused:
     def test_a_record_that_is_missing_from_the_tail(self, own: Office) -> None:
         own.issue(MET)
         own.damage("DELETE FROM ledger WHERE number = (SELECT max(number) - 3 FROM ledger)")
-        assert own.refused(MET)[:2] == ("chain-broken", "Of the last 200 records of the ledger some are missing.")
+        assert own.refused(MET)[:2] == ("chain-broken", "Of the last 64 records of the ledger some are missing.")
 
     def test_a_record_of_a_newer_version(self, own: Office) -> None:
         issued_id = own.issue(MET)
