@@ -120,6 +120,9 @@ def sheet_of(facts: Facts, used: Used, called: Called, times: Times) -> Sheet:
     judged, closure = facts.judged, facts.judged.closure
     label, place = called.basin(judged.row.basin)
     word, means = _WORDS[closure.verdict]
+    superseded = _superseded(facts, times)
+    if superseded:
+        word, means = f"Superseded: {word[0].lower()}{word[1:]}", "Do not rely on this verdict."
     return Sheet(
         site=facts.site,
         basin=f"{label}{f', {place}' if place else ''} ({judged.row.basin})",
@@ -127,7 +130,7 @@ def sheet_of(facts: Facts, used: Used, called: Called, times: Times) -> Sheet:
         verdict=closure.verdict.value,
         word=word,
         means=means,
-        superseded=_superseded(facts, times),
+        superseded=superseded,
         no_load=_no_load(facts),
         times_rule=times.rule(),
         proven=_proven(closure),

@@ -216,7 +216,13 @@ def test_names_are_those_of_then_and_those_of_now(own: Office) -> None:
 def test_a_verdict_that_was_superseded_has_a_paper_that_says_so(own: Office) -> None:
     supersede(own)
     old = own.paper("row:1")
-    assert_says(old, "Soak met", "This verdict no longer stands.", "took its place: not met. Both stay on record.")
+    assert_says(
+        old,
+        "Superseded: soak met",
+        "Do not rely on this verdict.",
+        "This verdict no longer stands.",
+        "took its place: not met. Both stay on record.",
+    )
     assert_says(old, "superseded", "stands", "Verdicts given of it")
     new = own.paper(CLINIC_MET)
     assert_says(new, "Not met", "Verdicts given of it")
