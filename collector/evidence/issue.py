@@ -14,7 +14,7 @@ from collector import ledger
 from collector.evidence.called import Called
 from collector.evidence.ledger_json import records_json
 from collector.evidence.sealed import PageUsed, Taken, Used, as_csv, take, take_again
-from collector.evidence.sheet import MEASURED, MONITORING_AID, Sheet, sheet_of
+from collector.evidence.sheet import Sheet, sheet_of
 from collector.evidence.soak_facts import Facts, facts_of, terms_of
 from collector.evidence.sound import newer, refuse_changed
 from collector.evidence.times import Times
@@ -205,8 +205,6 @@ def _data(
     return {
         **msgspec.to_builtins(enclosed.sheet),
         "drawing": drawn(readings, enclosed.used.terms, enclosed.marks),
-        "measured": MEASURED,
-        "aid": MONITORING_AID,
         "issue": {
             "id": thing.id,
             "number": record.number,
