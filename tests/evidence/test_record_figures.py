@@ -25,7 +25,8 @@ from collector import credentials
 from collector.credentials import Kind
 from collector.evidence import issue
 from collector.evidence.issue import CSV_NAME
-from collector.evidence.sealed import Taken
+from collector.evidence.ledger_json import HOW
+from collector.evidence.sealed import Taken, as_csv
 from collector.evidence.trend import Marks, drawn
 from collector.evidence.typeset import typeset, typesetter
 from collector.settings import Settings
@@ -176,6 +177,10 @@ def test_what_is_drawn_and_attached_anew_stays_as_it_was() -> None:
     assert (digest(drawing), digest(code)) == (
         "ac3988eafc9cb653f1469da7cebc85a8baa717503859611d4f0df24a5cc330dd",
         "ec79b50adf99dca522431cb8dda3376a941e5bda4412cd344a1a688cf5c7fcfa",
+    )
+    assert (digest(as_csv(taken, {SENSOR: SensorTerms(580, 40)}).decode()), digest(HOW)) == (
+        "d050858a8ea554447e5bb614d4577693105c763b720c758d416ba876679b9d56",
+        "2db025f36ad76343a730e03c2ab0cefc663d290c4af6804d439bcc8605f17a9f",
     )
     assert (issue.CSV_NAME, issue.JSON_NAME) == ("readings.csv", "ledger-records.json")
     assert issue._CSV_IS == "Every reading of the soak, with some before and after it; soakledger assess reads it"
