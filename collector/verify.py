@@ -15,6 +15,7 @@ import rfc8785
 
 from collector.ledger import BEFORE_THE_FIRST, FORMAT, Head, Record, hashed, records, site_id
 from collector.machine import PageSealed
+from collector.page import DamagedPageError, unpacked
 from collector.schema import FILE_NAME, connect, refuse_newer, refuse_older
 
 _PAGES_AT_ONCE = 200
@@ -243,9 +244,9 @@ def _wrong_with_page(kept: bytes, body: PageSealed) -> str | None:
     if zlib.crc32(kept) != body.kept_crc32:
         return "its page is not kept as it was sealed: bytes were changed."
     try:
-        content = zlib.decompress(kept)
+        content = unpacked(kept)
         extent = msgspec.json.decode(content, type=_Extent)
-    except (zlib.error, msgspec.DecodeError, RecursionError) as error:
+    except (DamagedPageError, msgspec.DecodeError, RecursionError) as error:
         return f"its page cannot be opened ({error})."
     if hashlib.sha256(content).hexdigest() != body.sha256:
         return "its page does not give the digest that was recorded."
