@@ -23,8 +23,8 @@ FORMAT = 3
 TICK_MS = 1_000
 MOST_READINGS = 3_600
 MOST_BYTES = 64 * 1024 * 1024
-"""A page unpacked: an hour of sixteen sensors that give nothing but faults has about 5 MB; only what came after its page
-was sealed may be on a longer one. What unpacks to more was not sealed here, and would take the machine's memory."""
+"""A page unpacked: an hour of sixteen sensors that give nothing but faults has about 5 MB. What unpacks to more was not
+sealed here, and would take the machine's memory."""
 
 _RunLengths = list[tuple[str, int]]
 
