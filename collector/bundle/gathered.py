@@ -16,7 +16,7 @@ from collector.bundle.archive import Archive
 from collector.bundle.chosen import covered, pages_needed, touching
 from collector.bundle.missing import EmptyRangeError, Missing, NewerRecordError, Unsealed
 from collector.bundle.span import Span
-from collector.bundle.told import CHECK_KINDS, PROFILE_KINDS, PageAt, Standing, Told
+from collector.bundle.told import CHECK_KINDS, PROFILE_KINDS, Standing, Told
 from collector.errors import DataError
 from collector.ledger import BEFORE_THE_FIRST, FORMAT, Head, Record, hashed, site_id
 from collector.machine import PageSealed
@@ -24,8 +24,8 @@ from collector.page import DamagedPageError
 from collector.pictures import Pictures
 from collector.readings import stored_pieces
 from collector.verify import legible, page_content
-from soak.ranges import Ranges
 from soak.quantity import utc_text
+from soak.ranges import Ranges
 
 _SAY_EVERY = 20_000
 
