@@ -87,9 +87,9 @@ class Assessor:
         return self._meter.first
 
     @property
-    def closing_lost(self) -> bool:
-        """The closure in progress began after a loss."""
-        return self._meter.closing_lost
+    def closing_missed(self) -> bool:
+        """The closure in progress began after a loss or a long pause."""
+        return self._meter.closing_missed
 
     def _look_up(self, utc_ms: int, boot_utc_ms: int) -> None:
         """Tell the meter what holds now; and what held since the reading before, for a closing that nobody saw."""

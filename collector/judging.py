@@ -21,9 +21,10 @@ def keep(store: Store, row: StreamRow, ended: Ended) -> None:
 
 
 def reach_back(store: Store, row: StreamRow, stored: Ranges, first: int) -> int:
-    """From a closure that begins after a loss to the one before it, which tells what was in force then."""
+    """From a closure that begins after a loss back to the last open lid, which tells what was in force then."""
+    begin = first
     while before := stored.before(first):
-        if before == first - 1:
+        if before == first - 1 and first == begin:
             break
         earlier = [closure.first for _, closure in store.standing_closures(row.id, before, before)]
         if not earlier:

@@ -155,7 +155,10 @@ class Store:
         known = self.set_in_settings(basin_id)
         if known and (known[-1].requirement, known[-1].terms) == (required, terms):
             return
-        since = basin.requirement.since if basin.requirement else None
+        # Other figures of a sensor hold from now on: verdicts of before were given with those that were known then.
+        since = (
+            basin.requirement.since if basin.requirement and (not known or known[-1].requirement != required) else None
+        )
         since_ms = self._clock() if since is None else int(since.timestamp() * 1000)
         if known:
             since_ms = max(since_ms, known[-1].since_ms + 1)  # what held before stays what held
