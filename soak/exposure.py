@@ -175,7 +175,7 @@ class Meter:
 
     @property
     def closing_missed(self) -> bool:
-        """The closure in progress began after a loss or a long pause: what was in force earlier may judge it or a next."""
+        """It began after a loss or a long pause: what was in force earlier may judge it, or the next."""
         return self._closure is not None and self._closure.closing_edge in (Edge.LOST, Edge.GAP)
 
     @property

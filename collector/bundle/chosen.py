@@ -28,8 +28,8 @@ def covered(told: Told, verdict: Standing) -> bool:
 def pages_needed(told: Told, verdicts: Sequence[Standing], standing: Sequence[Standing]) -> set[tuple[str, int]]:
     """Stream and first number of every page on which verdicts rest.
 
-    These are the pages with a closure's readings, with the ones just before and after it, and after a loss on back to
-    the last open reading: what was required since then may judge it.
+    These are the pages with a closure's readings, with the ones just before and after it, and on back to the last open
+    reading where nobody saw the lid close: what was required since then may judge it, or say where it begins.
 
     Args:
         told: What the records say.
@@ -56,11 +56,11 @@ def pages_needed(told: Told, verdicts: Sequence[Standing], standing: Sequence[St
 
 def _reach_back(told: Told, verdict: Standing, by_first: dict[tuple[str, int], Standing], firsts: Sequence[int]) -> int:
     """The number of the reading from which on a closure can be judged."""
-    stream, first, after_loss = verdict.stream, verdict.first, verdict.after_loss
+    stream, first = verdict.stream, verdict.first
     while (before := told.before(stream, first)) is not None:
         index = bisect_right(firsts, before) - 1
         earlier = by_first[stream, firsts[index]] if index >= 0 else None
-        if not after_loss or earlier is None or earlier.last < before:
+        if verdict.closing_seen or earlier is None or earlier.last < before:
             return before  # its closing was watched, or the lid is open there
         first = earlier.first
     return first

@@ -46,7 +46,7 @@ class Standing(NamedTuple):
         last: Number of its last.
         closing_utc_ms: When it began, milliseconds since 1970.
         last_utc_ms: When its last reading was taken.
-        after_loss: Readings are missing just before it.
+        closing_seen: The lid was seen to close.
         ended_by: Number of the reading that ended it; None where its stream ended.
     """
 
@@ -56,7 +56,7 @@ class Standing(NamedTuple):
     last: int
     closing_utc_ms: int
     last_utc_ms: int
-    after_loss: bool
+    closing_seen: bool
     ended_by: int | None
 
 
@@ -113,7 +113,7 @@ class Told:
             closure.last,
             body.closing_utc_ms,
             body.closing_utc_ms + closure.closed_ms,
-            closure.lost_before > 0,
+            closure.closing_seen,
             None if closure.opening_edge is Edge.STREAM_END else closure.last + closure.lost_after + 1,
         )
 
