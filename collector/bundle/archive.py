@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import zipfile
 from collections.abc import Iterable
+from contextlib import nullcontext, suppress
 from typing import IO, NamedTuple
 
 import msgspec
@@ -62,6 +63,14 @@ class Archive:
     def close(self) -> None:
         """Write the list of what is in it."""
         self._zip.close()
+
+    def __enter__(self) -> Archive:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        """Closed either way; what was being written when something went wrong is thrown away."""
+        with suppress(OSError, ValueError) if kind else nullcontext():
+            self.close()
 
 
 class DamagedBundleError(ValueError):

@@ -91,16 +91,15 @@ def write(
         OSError: The file cannot be written.
     """
     software = f"soakledger {version('soakledger')}"
-    archive = Archive(file)
-    with looking(data_dir) as db:
-        gathered = Gathering(db, data_dir, span, say).pack(archive)
-    if gathered.missing and not incomplete:
-        raise IncompleteError(gathered.missing)
-    for name in _WITH_IT:
-        archive.add(name, [(files("collector.bundle") / name).read_bytes()])
-    archive.add("README.txt", [readme(gathered, span, software).encode()])
-    archive.add(MANIFEST, [_manifest(gathered, span, software, made_ms, archive)])
-    archive.close()
+    with Archive(file) as archive:
+        with looking(data_dir) as db:
+            gathered = Gathering(db, data_dir, span, say).pack(archive)
+        if gathered.missing and not incomplete:
+            raise IncompleteError(gathered.missing)
+        for name in _WITH_IT:
+            archive.add(name, [(files("collector.bundle") / name).read_bytes()])
+        archive.add("README.txt", [readme(gathered, span, software).encode()])
+        archive.add(MANIFEST, [_manifest(gathered, span, software, made_ms, archive)])
     file.flush()
     size = file.tell()
     say("reading it back")

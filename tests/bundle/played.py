@@ -161,7 +161,9 @@ class Played:
         readings = list(self._readings(luck.randint(300, 1_500)))
         stream, boot = f"{number + 1:032x}", f"9f6c0000-0000-4000-8000-{number:012x}"
         wrong = luck.choice((0, 0, -HOUR_MS, 400 * 24 * HOUR_MS, -(10**11)))
-        synced_from = luck.randrange(len(readings)) if wrong and luck.random() < 0.8 else (len(readings) if wrong else 0)
+        synced_from = (
+            luck.randrange(len(readings)) if wrong and luck.random() < 0.8 else (len(readings) if wrong else 0)
+        )
         stepped_at = luck.randrange(len(readings)) if luck.random() < 0.4 else len(readings)
         late: list[Batch] = []
         start = 0
