@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import zipfile
+import zlib
 from collections.abc import Iterable
 from contextlib import nullcontext, suppress
 from typing import IO, NamedTuple
@@ -89,7 +90,7 @@ def read_back(file: IO[bytes]) -> None:
             names = found.namelist()
             parts = {name: _measured(found, name) for name in names}
             manifest = msgspec.json.decode(found.read(MANIFEST))
-    except (zipfile.BadZipFile, KeyError, msgspec.DecodeError) as error:
+    except (zipfile.BadZipFile, zlib.error, EOFError, KeyError, msgspec.DecodeError) as error:
         raise DamagedBundleError(str(error)) from None
     told = {path: Part(part["bytes"], part["sha256"]) for path, part in manifest["files"].items()}
     del parts[MANIFEST]

@@ -9,8 +9,8 @@ import zipfile
 from pathlib import Path
 from typing import NamedTuple
 
-for _folder in ("dashboard", "collector"):  # the kits of their tests stand there
-    sys.path.insert(0, str(Path(__file__).parents[1] / _folder))
+sys.path.insert(0, str(Path(__file__).parents[1] / "dashboard"))  # the kits of their tests stand there
+sys.path.insert(0, str(Path(__file__).parents[1] / "collector"))
 
 import pagekit
 import pytest
