@@ -12,6 +12,7 @@ import click
 
 from collector import proofs
 from collector.asking import fail, secret_from
+from collector.bundle.gathered import refuse_empty
 from collector.bundle.issue import can_be_recorded, record_issue
 from collector.bundle.make import Made, looking, refuse_existing, write_file
 from collector.bundle.missing import IncompleteError
@@ -86,8 +87,11 @@ def command(
 
 
 def _span(data_dir: Path, begin: str, end: str) -> Span:
+    """What was asked for; nothing is recorded of a range that has nothing in it."""
     with looking(data_dir) as db:
-        return span_of(begin, end, Book.looking(db.conn, wall_clock()()).zone)
+        span = span_of(begin, end, Book.looking(db.conn, wall_clock()()).zone)
+        refuse_empty(db, span)
+    return span
 
 
 def _issue(data_dir: Path, span: Span, person: str | None, password: str, *, no_record: bool) -> str:

@@ -16,7 +16,7 @@ from collector.bundle.archive import Archive
 from collector.bundle.chosen import covered, pages_needed, touching
 from collector.bundle.missing import EmptyRangeError, Missing, NewerRecordError, Unsealed
 from collector.bundle.span import Span
-from collector.bundle.told import CHECK_KINDS, PROFILE_KINDS, Standing, Told
+from collector.bundle.told import CHECK_KINDS, PROFILE_KINDS, Told
 from collector.errors import DataError
 from collector.ledger import BEFORE_THE_FIRST, FORMAT, Head, Record, hashed, site_id
 from collector.machine import PageSealed
@@ -58,6 +58,31 @@ class _Chosen(NamedTuple):
     row: int
 
 
+def refuse_empty(db: Database, span: Span) -> None:
+    """A range without a page and without a verdict has nothing to prove.
+
+    Raises:
+        EmptyRangeError: It is so.
+        sqlite3.Error: The data cannot be read.
+    """
+    anything = db.conn.execute(
+        """SELECT EXISTS (SELECT 1 FROM page p LEFT JOIN page_index i USING (stream_id, first)
+                          WHERE i.first_utc_ms IS NULL OR (i.first_utc_ms < ?2 AND i.last_utc_ms >= ?1))
+               OR EXISTS (SELECT 1 FROM closure WHERE closing_utc_ms < ?2 AND last_utc_ms >= ?1)""",
+        span,
+    ).fetchone()[0]
+    if anything:
+        return
+    waiting = 0
+    for (row_id,) in db.conn.execute("SELECT DISTINCT stream_id FROM batch").fetchall():
+        for piece in stored_pieces(db, row_id, sealed=False):
+            waiting += sum(span.from_ms <= each.ms + piece.offset_ms < span.to_ms for each in piece.readings)
+    also = f" {waiting:,} readings in it are on no page yet: they are within the hour." if waiting else ""
+    raise EmptyRangeError(
+        f"There is nothing in the range {span.words()}: no page of readings and no verdict. No bundle was made.{also}"
+    )
+
+
 class Gathering:
     """Packs what the data hold into an archive.
 
@@ -84,13 +109,13 @@ class Gathering:
             NewerRecordError: A record is of a newer version.
             sqlite3.Error: The data cannot be read.
         """
+        refuse_empty(self._db, self._span)
         told = self._told
         archive.add("ledger.jsonl", self._lines())
         standing = told.standing()
         verdicts = touching(standing, self._span)
         chosen = self._pages(pages_needed(told, verdicts, standing))
         unsealed = self._unsealed()
-        self._refuse_empty(chosen, verdicts, unsealed)
         readings = self._pack_pages(archive, chosen)
         archive.add("verdicts.csv", contents.verdict_rows(self._connection, verdicts, told.basins))
         archive.add("profiles.json", [contents.pretty(self._documents(PROFILE_KINDS))])
@@ -224,16 +249,6 @@ class Gathering:
                     basin = self._told.basins.get(stream, "")
                     found.append(Unsealed(basin, stream, begin, end, end - begin + 1))
         return found
-
-    def _refuse_empty(self, chosen: list[_Chosen], verdicts: list[Standing], unsealed: list[Unsealed]) -> None:
-        if chosen or verdicts or any(each.what != "record" for each in self._missing):
-            return
-        waiting = sum(each.readings for each in unsealed)
-        also = f" {waiting:,} readings in it are on no page yet: wait up to an hour, until they are." if waiting else ""
-        raise EmptyRangeError(
-            f"There is nothing in the range {self._span.words()}: no page of readings and no verdict. No bundle was "
-            f"made.{also}"
-        )
 
     # What is beside them
 
