@@ -296,7 +296,7 @@ def connect(path: Path, *, read_only: bool = False) -> Database:
 
 
 def _laid_aside(path: Path) -> bool:
-    """A copy that nobody writes: SQLite cannot make the files beside it that it needs for writers, and there are none."""
+    """A copy that nobody writes: SQLite cannot make the files beside it that it has for writers, and there are none."""
     return path.is_file() and not os.access(path.parent, os.W_OK) and not path.with_name(f"{path.name}-wal").exists()
 
 

@@ -18,7 +18,7 @@ from soak.closure import Edge
 PROFILE_KINDS = ("profile", "fill", "bottle", "strip-bottle", "mec-test")
 """Kinds of documents in profiles.json."""
 
-CHECK_KINDS = ("sensor-check", "thermometer", "reference")
+CHECK_KINDS = ("sensor-check", "thermometer", "reference", "mapping")
 """Kinds of documents in checks.json."""
 
 

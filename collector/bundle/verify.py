@@ -220,7 +220,7 @@ class Watch:
         closure = Closure(number, ms, terms)
         seen = before[2] == "open" and ms - before[1] <= closure.gap_ms
         closure.closing = "lost" if lost else "start" if number == 1 else "seen" if seen else "gap"
-        if not self.whole and (lost or not self.before):
+        if not self.whole:
             closure.closing = "cut"
         closure.lost_before = lost
         return closure
@@ -680,6 +680,7 @@ DEFAULTS: dict[str, Any] = {
     **{"sensor_allowances_mc": {}, "faults": {}},
 }
 """What a field says that a verdict leaves out; any other says null."""
+NOT_WHOLE = "its readings, or those back to the last with the lid open, are not here"
 NONE = "the readings show no closure that begins there"
 LATER_FIELDS = ("sensor_allowances_mc", "silent_out_ms", "hottest_mc")
 """What verdicts of older versions may lack."""
@@ -753,7 +754,7 @@ def dated(anchor: Anchor, sync: tuple[int, int] | None) -> tuple[int, bool, bool
 def differences(verdict: Verdict, facts: dict[str, Any] | None) -> tuple[list[str], list[str]]:
     """What a verdict says otherwise than the readings, and which fields it lacks."""
     if not facts:
-        return ["its readings, or those back to the last with the lid open, are not here" if facts == {} else NONE], []
+        return [NOT_WHOLE if facts == {} else NONE], []
     body = json.loads(verdict.body)
     said = {**body["closure"], **{name: body.get(name) for name in ("closing_utc_ms", "clock_synced", "dated_back_ms")}}
     said["findings"] = [finding["code"] for finding in said.get("findings", ())]
@@ -796,7 +797,7 @@ def work(job: Job) -> Outcome:
             lacks += lacking
             if not wrong:
                 agreed.append(verdict.number)
-            else:
+            elif verdict.due or wrong != [NOT_WHOLE]:
                 what = f"Record {verdict.number}, a verdict on readings {verdict.first} to {verdict.last} {where}"
                 texts.append((verdict.number, f"{what}: {'; '.join(wrong)}."))
         named = {verdict.first for verdict in job.verdicts}
@@ -960,6 +961,8 @@ class Bundle:
         firsts, last = [page[0] for page in pages], verdict.last + (verdict.opening in ("seen", "gap"))
         begin = bisect_right(firsts, verdict.first - 1) - 1
         inside = pages[max(0, begin) : bisect_right(firsts, verdict.last + 1) + (verdict.opening == "lost")]
+        if verdict.opening == "lost" and pages[-1][1] <= last:
+            return ""
         if sum(max(0, min(page[1], last) - max(page[0], verdict.first) + 1) for page in inside) <= last - verdict.first:
             return ""
         missing = [page for page in inside if (verdict.stream, page[0]) not in self.here]
