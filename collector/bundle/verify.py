@@ -34,6 +34,7 @@ from bisect import bisect_left, bisect_right
 from calendar import timegm
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import nullcontext
 from functools import lru_cache
 from itertools import accumulate, chain, compress, count, repeat
 from operator import add, sub
@@ -43,6 +44,7 @@ from typing import Any, NamedTuple
 DEFAULT_GAP_MS = 5_000
 DATE_TOLERANCE_MS = 10  # clocks that say nearly the same are written on a page as one
 HIGHEST_U_MC = 20_000
+DUE_DAY_MS = 36 * 3_600_000  # until the day that a check is due has ended everywhere
 FAULT_CODES = 16  # so many are counted by name
 PAGES_AT_ONCE = 40
 LETTERS = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789"
@@ -133,6 +135,7 @@ class Closure:
         self.kinds: dict[Row, int] = defaultdict(count().__next__)
         self.kind_of: list[int] = []
         self.faults: dict[str, int] = {}
+        self.closing_date_ms = 0
         self.end_anchor: Anchor = (0, 0, 0, False)
 
     def take(self, piece: Piece, start: int, end: int) -> None:
@@ -216,8 +219,9 @@ class Watch:
         lost = number - before[0] - 1
         if lost:  # the lid may have closed at any time since it was last seen open
             self.note(ms, anchor)
-        terms = strictest(self.in_force(self.spans if lost else [[self.date(ms, anchor)] * 2]))
-        closure = Closure(number, ms, terms)
+        date_ms = self.date(ms, anchor)
+        closure = Closure(number, ms, strictest(self.in_force(self.spans if lost else [[date_ms, date_ms]])))
+        closure.closing_date_ms = date_ms
         seen = before[2] == "open" and ms - before[1] <= closure.gap_ms
         closure.closing = "lost" if lost else "start" if number == 1 else "seen" if seen else "gap"
         if not self.whole:
@@ -301,7 +305,7 @@ class Known:
 def judge(closure: Closure, over: bool = True) -> dict[str, Any]:
     """Everything that the rule says of a closure, named as in its record. `over`: a newer stream has taken over."""
     terms, opening = closure.terms, closure.opening or ("stream end" if over else "")
-    unseen_ends = (closure.closing != "seen", opening != "seen")
+    unseen_ends = (closure.closing != "seen", opening not in ("seen", ""))
     closed_ms = closure.last_ms - closure.first_ms
     facts: dict[str, Any] = {"requirement": None, "allowance_mc": None, "sensor_allowances_mc": {}, "credited_ms": 0}
     facts.update(first=closure.first, last=closure.last, closing_ms=closure.first_ms, last_ms=closure.last_ms)
@@ -467,8 +471,9 @@ class Page(NamedTuple):
     begins_open: bool = False
 
 
-def scan(folder: Path, name: str) -> tuple[str, int, str, list[Page]]:
+def scan(where: tuple[Path, str]) -> tuple[str, int, str, list[Page]]:
     """A file's name, size and digest, and the pages in it."""
+    folder, name = where
     whole, size, pages = hashlib.sha256(), 0, []
     with (folder / name).open("rb") as file:
         for line in file if name.startswith("pages/") else iter(lambda: file.read(1 << 20), b""):
@@ -536,19 +541,22 @@ class Verdict(NamedTuple):
     body: str
 
 
+class Force(NamedTuple):
+    """What is in force in a basin from a moment on."""
+
+    since_ms: int
+    terms: Terms | None
+    overdue: int  # sensors whose last check no longer holds
+
+
 class Ledger:
     """What the records say. `wrong` takes what disagrees, as a topic and words."""
 
     def __init__(self, manifest: dict[str, Any], kinds: Iterable[str], wrong: Callable[[str, str], None]) -> None:
-        self.site, self.from_ms, self.to_ms, self.wrong = (
-            manifest["site"],
-            manifest["from_ms"],
-            manifest["to_ms"],
-            wrong,
-        )
+        self.site, self.wrong = manifest["site"], wrong
+        self.from_ms, self.to_ms = manifest["from_ms"], manifest["to_ms"]
         self.number, self.hash, self.hashes = 0, "0" * 64, {0: "0" * 64}
         self.streams: dict[str, dict[str, Any]] = {}
-        self.newest: dict[str, str] = {}  # the newest stream of each basin
         self.pages: Any = defaultdict(list)  # of a stream: first, last, sha256, record
         self.lost: Any = defaultdict(list)  # of a stream: first, last
         self.syncs: Any = defaultdict(list)  # of a node and boot: record, (ms, utc_ms)
@@ -604,7 +612,7 @@ class Ledger:
     def take(self, kind: str, record: dict[str, Any], body: dict[str, Any]) -> None:
         """What the program wrote of itself."""
         if kind == "stream":
-            self.streams[body["stream"]], self.newest[body["basin"]] = body, body["stream"]
+            self.streams[body["stream"]] = body
         elif kind == "requirement":
             self.settings[body["basin"]].append(body)
         elif kind == "clock-synchronised":
@@ -614,10 +622,9 @@ class Ledger:
         elif kind == "lost" and body.get("found_ms") is None:
             self.lost[body["stream"]].append((body["first"], body["last"]))
         elif kind == "found":
-            parts = [
-                ((a, min(b, body["first"] - 1)), (max(a, body["last"] + 1), b)) for a, b in self.lost[body["stream"]]
-            ]
-            self.lost[body["stream"]] = [part for both in parts for part in both if part[0] <= part[1]]
+            found = [(body["first"], body["last"])]
+            lost = self.lost[body["stream"]]
+            self.lost[body["stream"]] = [left for one in lost for left in outside(one[0], one[1], found)]
         elif kind == "closure":
             for number in body.get("supersedes") or ():
                 self.superseded += 1
@@ -628,42 +635,52 @@ class Ledger:
             what = (body["stream"], kept["first"], kept["last"], kept["opening_edge"], due, record["body"])
             self.verdicts[record["number"]] = Verdict(record["number"], *what)
 
-    def timeline(self, basin: str) -> list[tuple[int, Terms | None]]:
+    def timeline(self, basin: str) -> list[Force]:
         """What is required of a basin, and since when; as profiles, fills and checks stand at the head."""
         settings = sorted(self.settings[basin], key=lambda setting: setting["since_ms"])
         fills = self.ordered("fill", "basin", basin, "poured_ms")
         names = {name for setting in settings for name in setting["sensors"]}
-        checks = {name: self.ordered("sensor-check", "sensor", name, "at_ms") for name in names}
+        every = {name: self.ordered("sensor-check", "sensor", name, "at_ms") for name in names}
+        checks = {name: [check for check in several if not check.get("void")] for name, several in every.items()}
         gaps = [setting["requirement"].get("max_gap_ms") for setting in settings if setting.get("requirement")]
         moments = {setting["since_ms"] for setting in settings} | {fill["poured_ms"] for fill in fills}
         moments |= {fill["discarded"]["at_ms"] for fill in fills if fill.get("discarded")}
         moments |= {check["at_ms"] for several in checks.values() for check in several}
-        line: list[tuple[int, Terms | None]] = [(-(10**18), None)]
+        moments |= {holds_until(check) + 1 for several in checks.values() for check in several}
+        line: list[Force] = [Force(-(10**18), None, 0)]
         for moment in sorted(moments) if settings else ():
             setting, fill = last_by(settings, "since_ms", moment), last_by(fills, "poured_ms", moment)
             required = setting.get("requirement") if setting else None
             if fill:
-                profile = self.documents["profile"].get(fill.get("profile")) or {}
+                profile = self.documents["profile"].get(str(fill.get("profile"))) or {}
                 required = {**profile, "max_gap_ms": gaps[-1] if gaps else None}
                 if fill.get("discarded") and fill["discarded"]["at_ms"] <= moment:
                     required = None
-            sensors = {
-                name: last_by(checks[name], "at_ms", moment) or one
-                for name, one in (setting or settings[0])["sensors"].items()
-            }
+            sensors = (setting or settings[0])["sensors"] if setting or fill else {}
+            newest = {name: last_by(checks[name], "at_ms", moment) for name in sensors}
             terms = None
             if required and sensors and None not in (required.get("min_mc"), required.get("contact_ms")):
                 gap_ms = required.get("max_gap_ms")
                 limits = (required["min_mc"], required.get("max_mc"), required["contact_ms"])
-                errors = {name: (one["correction_mc"], one["u_mc"]) for name, one in sensors.items()}
+                said = {name: newest[name] or one for name, one in sensors.items()}
+                errors = {name: (one["correction_mc"], one["u_mc"]) for name, one in said.items()}
                 terms = Terms(*limits, DEFAULT_GAP_MS if gap_ms is None else gap_ms, errors)
-            line.append((moment, terms))
+            line.append(
+                Force(moment, terms, sum(one is not None and holds_until(one) < moment for one in newest.values()))
+            )
         return line
 
     def ordered(self, kind: str, name: str, value: str, by: str) -> list[dict[str, Any]]:
         """Documents of which this is said, in the order of a moment, then of their ids."""
         chosen = [pair for pair in self.documents[kind].items() if pair[1].get(name) == value]
         return [one for _, one in sorted(chosen, key=lambda pair: (pair[1][by], len(pair[0]), pair[0]))]
+
+
+def holds_until(check: dict[str, Any]) -> int:
+    """The last moment of a sensor check; for ever where it names none."""
+    if check.get("until_ms") is not None:
+        return int(check["until_ms"])
+    return utc_ms(f"{check['due']}T00:00:00Z") + DUE_DAY_MS - 1 if check.get("due") else 10**18
 
 
 def last_by(ordered: list[dict[str, Any]], name: str, moment: int) -> dict[str, Any] | None:
@@ -677,9 +694,12 @@ def last_by(ordered: list[dict[str, Any]], name: str, moment: int) -> dict[str, 
 DEFAULTS: dict[str, Any] = {
     **dict.fromkeys(("lost_before", "lost_after", "unknown_ms", "out_ms", "silent_out_ms"), 0),
     **dict.fromkeys(("not_out_unlimited", "met_without_u"), False),
-    **{"sensor_allowances_mc": {}, "faults": {}},
+    "sensor_allowances_mc": {},
+    "faults": {},
 }
 """What a field says that a verdict leaves out; any other says null."""
+DATES = ("closing_utc_ms", "closing_read_utc_ms")
+ABOUT_CLOSING = (*DATES, "clock_synced", "dated_back_ms")
 NOT_WHOLE = "its readings, or those back to the last with the lid open, are not here"
 NONE = "the readings show no closure that begins there"
 LATER_FIELDS = ("sensor_allowances_mc", "silent_out_ms", "hottest_mc")
@@ -691,9 +711,9 @@ class Stream(NamedTuple):
 
     folder: Path
     name: str
-    over: bool  # its basin has a newer one
+    over: bool  # its basin has another one: they may be heard of in any order
     lost: list[tuple[int, int]]
-    timeline: list[tuple[int, Terms | None]]
+    timeline: list[Force]
     syncs: list[tuple[int, tuple[int, int]]]
 
 
@@ -717,9 +737,9 @@ class Job(NamedTuple):
 
     def in_force(self, spans: list[list[int]]) -> list[Terms | None]:
         """Every Terms in force in spans of dates."""
-        line, moments = self.stream.timeline, [moment for moment, _ in self.stream.timeline]
+        line, moments = self.stream.timeline, [force.since_ms for force in self.stream.timeline]
         places = [(bisect_right(moments, begin) - 1, bisect_right(moments, end)) for begin, end in spans]
-        return [terms for begin, end in places for _, terms in line[begin:end]]
+        return [force.terms for begin, end in places for force in line[begin:end]]
 
     def recompute(self, sync: tuple[int, int] | None, skew_ms: int) -> dict[int, dict[str, Any]]:
         """Everything that the rule says of each closure that is here whole, by its first number; {}: not whole."""
@@ -731,6 +751,7 @@ class Job(NamedTuple):
                 facts.update(judge(closure, self.stream.over))
                 offset_ms, trusted, back = dated(closure.end_anchor, sync)
                 facts.update(closing_utc_ms=closure.first_ms + offset_ms, clock_synced=trusted)
+                facts["closing_read_utc_ms"] = closure.closing_date_ms - skew_ms
                 facts["dated_back_ms"] = sync[0] - closure.first_ms if sync and back else None
                 facts["findings"] += [] if trusted else ["clock-unsynchronised"]
         return results
@@ -739,7 +760,7 @@ class Job(NamedTuple):
         """Whether a closure must have a verdict: it has ended, and numbers missing beside it are known to be lost."""
         beside = [facts["first"] - 1] if facts["lost_before"] else []
         beside += [facts["last"] + 1] if facts["lost_after"] else []
-        lost = all(any(first <= number <= last for first, last in self.stream.lost) for number in beside)
+        lost = all(outside(number, number, self.stream.lost) == [] for number in beside)
         return lost and facts["opening_edge"] not in ("", "stream end")
 
 
@@ -751,22 +772,28 @@ def dated(anchor: Anchor, sync: tuple[int, int] | None) -> tuple[int, bool, bool
     return sync[1] - sync[0], True, True
 
 
-def differences(verdict: Verdict, facts: dict[str, Any] | None) -> tuple[list[str], list[str]]:
+def differences(verdict: Verdict, facts: dict[str, Any] | None, line: list[Force]) -> tuple[list[str], list[str]]:
     """What a verdict says otherwise than the readings, and which fields it lacks."""
     if not facts:
         return [NOT_WHOLE if facts == {} else NONE], []
     body = json.loads(verdict.body)
-    said = {**body["closure"], **{name: body.get(name) for name in ("closing_utc_ms", "clock_synced", "dated_back_ms")}}
-    said["findings"] = [finding["code"] for finding in said.get("findings", ())]
+    said = {**body["closure"], **{name: body.get(name) for name in ABOUT_CLOSING}}
+    codes = [finding["code"] for finding in said.get("findings", ())]
+    said["findings"] = [code for code in codes if code != "check-overdue"]
     if said.get("requirement"):
         said["requirement"] = {"max_mc": None, "max_gap_ms": DEFAULT_GAP_MS, **said["requirement"], "sensors": None}
     lacking = [name for name in LATER_FIELDS if name not in said and facts[name] not in (None, DEFAULTS.get(name))]
     wrong = []
     for name, value in facts.items():
         one = said.get(name, DEFAULTS.get(name))
-        same = abs(one - value) <= DATE_TOLERANCE_MS if name == "closing_utc_ms" else one == value
+        if name == "closing_read_utc_ms" and one is None:  # it is the same date, or the record is of an older version
+            one = value
+        same = abs(one - value) <= DATE_TOLERANCE_MS if name in DATES else one == value
         if not same and name not in lacking:
             wrong.append(f"{name}: the record says {one}, the readings give {value}")
+    overdue = line[bisect_right([force.since_ms for force in line], said["closing_utc_ms"]) - 1].overdue
+    if codes.count("check-overdue") not in (0, overdue):  # none: older versions did not look for it
+        wrong.append(f"findings: checks of {codes.count('check-overdue')} sensors overdue, by the records of {overdue}")
     return wrong, lacking
 
 
@@ -784,7 +811,9 @@ def work(job: Job) -> Outcome:
 
     def compared(verdict: Verdict, skew_ms: int) -> tuple[list[str], list[str]]:
         known = [sync for number, sync in job.stream.syncs if number < verdict.number]
-        return differences(verdict, recompute(known[-1] if known else None, skew_ms).get(verdict.first))
+        return differences(
+            verdict, recompute(known[-1] if known else None, skew_ms).get(verdict.first), job.stream.timeline
+        )
 
     where = f"of stream {job.stream.name}"
     agreed, texts, lacks = [], [], []
@@ -814,9 +843,9 @@ def work(job: Job) -> Outcome:
 # --- 5. The bundle ----------------------------------------------------------------------------------------------------
 
 TABLE_HEAD = (
-    "record basin stream first last closing_utc clock_synced closed_ms credited_ms min_mc max_mc "
-    "contact_ms coldest_mc allowance_mc verdict findings"
-).split()
+    "record,basin,stream,first,last,closing_utc,clock_synced,closed_ms,credited_ms,min_mc,max_mc,contact_ms,"
+    "coldest_mc,allowance_mc,verdict,findings"
+)
 TOPICS = ("files", "chain", "pages", "verdicts", "table", "documents")
 LIMITS = """
 What this does not show: that a thing happened as a record says (the chain shows that nothing was changed after it was
@@ -850,14 +879,15 @@ class Bundle:
         """Check everything."""
         names = sorted(path.relative_to(self.folder).as_posix() for path in self.folder.rglob("*") if path.is_file())
         names.remove("manifest.json")
-        with multiprocessing.Pool(processes) as pool:
-            scanned = pool.starmap_async(scan, [(self.folder, name) for name in names], 1)
+        with multiprocessing.Pool(processes) if processes > 1 else nullcontext() as pool:
+            spread = pool.imap if pool else map
+            scanned = spread(scan, [(self.folder, name) for name in names])
             self.ledger.walk(self.folder / "ledger.jsonl")
-            files = scanned.get()
+            files = list(scanned)
             self.check_files(files)
             self.check_chain(heads)
             self.check_pages(page for _, _, _, pages in files for page in pages)
-            self.check_verdicts(pool.imap(work, self.jobs()))
+            self.check_verdicts(spread(work, self.jobs()))
         self.check_table()
         self.check_documents()
 
@@ -931,7 +961,7 @@ class Bundle:
         for name in sorted(set(ledger.pages) & set(ledger.streams)):
             about = ledger.streams[name]
             basin, syncs = about["basin"], ledger.syncs[about["basin"].split("/")[0], about["boot"]]
-            over = ledger.newest[basin] != name
+            over = any(one["basin"] == basin and one["stream"] != name for one in ledger.streams.values())
             stream = Stream(self.folder, name, over, ledger.lost[name], timeline(basin), syncs)
             firsts = [verdict.first for verdict in by_stream[name]]
             for pages, following, whole, final in self.portions(name):
@@ -956,25 +986,25 @@ class Bundle:
             yield taken, [], whole, True
 
     def absent(self, verdict: Verdict) -> str | None:
-        """What a verdict rests on that is not here: a page, in words; or "": readings that are on no page yet."""
-        pages = self.ledger.pages[verdict.stream]
-        firsts, last = [page[0] for page in pages], verdict.last + (verdict.opening in ("seen", "gap"))
-        begin = bisect_right(firsts, verdict.first - 1) - 1
-        inside = pages[max(0, begin) : bisect_right(firsts, verdict.last + 1) + (verdict.opening == "lost")]
-        if verdict.opening == "lost" and pages[-1][1] <= last:
+        """What a verdict rests on that is not here: words, if that is wrong; "": readings that are on no page yet."""
+        pages, lost = self.ledger.pages[verdict.stream], self.ledger.lost[verdict.stream]
+        unsealed = [
+            (one["first"], one["last"]) for one in self.manifest.get("unsealed", ()) if one["stream"] == verdict.stream
+        ]
+        sealed = [(page[0], page[1]) for page in pages]
+        for begin, end in outside(verdict.first, verdict.last, sealed + lost):
+            listed = outside(begin, end, unsealed) != [(begin, end)]  # some of them; others may lie outside the range
+            return "" if listed else f"it rests on readings {begin} to {end}, which are on no page"
+        after = verdict.last + 1  # the reading that ended it
+        if verdict.opening in ("seen", "gap") and outside(after, after, sealed + lost):
             return ""
-        if sum(max(0, min(page[1], last) - max(page[0], verdict.first) + 1) for page in inside) <= last - verdict.first:
+        if verdict.opening == "lost" and not any(end > after for _, end in sealed):
             return ""
-        missing = [page for page in inside if (verdict.stream, page[0]) not in self.here]
-        told = (
-            f"readings {first} to {end} of stream {verdict.stream} (record {number})"
-            for first, end, _, number in missing
-        )
-        return (
-            f"The verdict in record {verdict.number} needs pages that are missing: {', '.join(told)}."
-            if missing
-            else None
-        )
+        begin = bisect_right(sealed, (verdict.first - 1, 0)) - 1
+        end = bisect_right(sealed, (verdict.last + 2, 0)) + (verdict.opening == "lost")
+        missing = [page for page in pages[max(0, begin) : end] if (verdict.stream, page[0]) not in self.here]
+        these = ", ".join(f"that of record {number}, readings {first} to {end}" for first, end, _, number in missing)
+        return f"pages that it needs are missing: {these}" if missing else None
 
     def check_verdicts(self, outcomes: Iterable[Outcome]) -> None:
         """Every verdict recomputed, and none missing."""
@@ -992,7 +1022,7 @@ class Bundle:
         for number, verdict in standing.items():
             absent = None if number in agreed else self.absent(verdict)
             if verdict.due and absent:
-                self.wrong("pages", absent)
+                self.wrong("verdicts", f"Record {number}, a verdict on stream {verdict.stream}: {absent}.")
             elif absent is None and number not in agreed and (verdict.due or number in texts):
                 self.wrong(
                     "verdicts", texts.get(number, f"Record {number}: nothing to recompute this verdict from is here.")
@@ -1020,7 +1050,7 @@ class Bundle:
             rows = list(csv.reader(file))
         self.told["table"] = f"verdicts.csv has {len(wanted)} rows, as their records say."
         for index, row in enumerate(rows or [[]]):
-            right = wanted.pop(row[0], None) if row and index else None if index else TABLE_HEAD
+            right = wanted.pop(row[0], None) if row and index else None if index else TABLE_HEAD.split(",")
             if row != right:
                 self.wrong("table", f"verdicts.csv, row {index + 1} is {row}; by the records it should be {right}.")
         for number in wanted:
@@ -1060,6 +1090,16 @@ class Bundle:
         lines += [f"note       {text}" for text in self.notes]
         number = sum(map(len, self.wrongs.values()))
         return "\n".join([*lines, "", f"Result: {number} disagreements." if number else "Result: everything agrees."])
+
+
+def outside(first: int, last: int, ranges: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+    """The parts of a range of numbers that none of the ranges holds."""
+    left = []
+    for begin, end in sorted(ranges):
+        if first < begin and first <= last:
+            left.append((first, min(begin - 1, last)))
+        first = max(first, end + 1)
+    return left + [(first, last)] * (first <= last)
 
 
 def load(path: Path) -> dict[str, Any]:
