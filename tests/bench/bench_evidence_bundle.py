@@ -1,7 +1,7 @@
 """A year in one file, and how long it takes to check: `python -m tests.bench.bench_evidence_bundle [FOLDER]`.
 
 The folder holds a store of `tests/bench/year.py`, made where it is missing (60 days of five basins without one); it is
-only read. Three commands run in processes of their own, as people start them: `soakledger evidence` over all of the store,
+only read. Three commands run in processes of their own, as people start them: `soakledger evidence` over all of it,
 `python3 -I -S verify.py` in the unpacked bundle, `soakledger verify`. Memory is that of a command and all processes it
 starts, pages that several share counted once (proportional set size, proc(5)), looked at twenty times a second.
 """
