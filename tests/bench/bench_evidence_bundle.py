@@ -9,6 +9,7 @@ starts, pages that several share counted once (proportional set size, proc(5)), 
 from __future__ import annotations
 
 import argparse
+import resource
 import subprocess
 import sys
 import tempfile
@@ -35,12 +36,14 @@ class Run(NamedTuple):
     Attributes:
         status: Its exit status.
         seconds: From start to end.
+        cpu_s: Processor time of all its processes: on a busy machine the fairer figure.
         peak_mb: Memory of all its processes together, at most.
         said: What it printed.
     """
 
     status: int
     seconds: float
+    cpu_s: float
     peak_mb: float
     said: str
 
@@ -48,7 +51,7 @@ class Run(NamedTuple):
 def timed(command: list[str], cwd: Path) -> Run:
     """Run a command to its end."""
     with tempfile.TemporaryFile("w+") as said:
-        began_s = time.perf_counter()
+        began_s, cpu_before_s = time.perf_counter(), _children_cpu_s()
         process = subprocess.Popen(command, cwd=cwd, stdout=said, stderr=subprocess.STDOUT, text=True)
         peak_kb = 0
         while process.poll() is None:
@@ -56,7 +59,12 @@ def timed(command: list[str], cwd: Path) -> Run:
             time.sleep(_LOOK_EVERY_S)
         seconds = time.perf_counter() - began_s
         said.seek(0)
-        return Run(process.returncode, seconds, peak_kb / 1_000, said.read())
+        return Run(process.returncode, seconds, _children_cpu_s() - cpu_before_s, peak_kb / 1_000, said.read())
+
+
+def _children_cpu_s() -> float:
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
 
 
 def _family(pid: int) -> list[int]:
@@ -104,8 +112,11 @@ def _measured(data: Path, kept: Path) -> int:
         runs["verify.py"] = timed([sys.executable, "-I", "-S", "verify.py"], unpacked)
     runs["soakledger verify"] = timed([sys.executable, "soakledger.py", "verify", "--data", str(data)], ROOT)
     print_table(
-        ("", "exit status", "seconds", "peak MB"),
-        [(name, str(each.status), f"{each.seconds:.1f}", f"{each.peak_mb:.0f}") for name, each in runs.items()],
+        ("", "exit status", "seconds", "CPU s", "peak MB"),
+        [
+            (name, str(each.status), f"{each.seconds:.1f}", f"{each.cpu_s:.1f}", f"{each.peak_mb:.0f}")
+            for name, each in runs.items()
+        ],
         12,
     )
     for name, each in runs.items():
