@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from collector import minutes
 from collector.course import course_of
 from collector.course import pack as pack_course
-from collector.page import MOST_READINGS, seal, unseal
+from collector.page import seal, unseal
 from collector.readings import Anchors, Piece, Synchronised, add_anchor, dated
 from collector.store import Sealed, Store, StreamRow
 from soak.ranges import Range
@@ -25,24 +25,22 @@ def seal_pages(store: Store, row: StreamRow, pieces: Iterable[Piece]) -> None:
         row: Their stream.
         pieces: At least one, numbers following on.
     """
-    for part in _parted(pieces):
+    for part in _narrow(pieces):
         _seal_page(store, row, part)
 
 
-def _parted(pieces: Iterable[Piece]) -> Iterator[list[Piece]]:
-    """Readings parted where there would be too many of them or of their sensors: as a rule nowhere."""
+def _narrow(pieces: Iterable[Piece]) -> Iterator[list[Piece]]:
+    """Readings parted where there would be too many sensors."""
     part: list[Piece] = []
     sensors: set[str] = set()
-    begin: int | None = None
     for whole in pieces:
         piece = whole
-        begin = whole.first if begin is None else begin
         for number, reading in enumerate(whole.readings, whole.first):
-            if reading.mc.keys() <= sensors and number - begin < MOST_READINGS:
+            if reading.mc.keys() <= sensors:
                 continue
-            if number - begin >= MOST_READINGS or (sensors and len(sensors | reading.mc.keys()) > MOST_SENSORS):
+            if sensors and len(sensors | reading.mc.keys()) > MOST_SENSORS:
                 yield [*part, *filter(None, [piece.upto(number - 1)])]
-                part, sensors, piece, begin = [], set(), piece.beyond(number - 1), number
+                part, sensors, piece = [], set(), piece.beyond(number - 1)
             sensors |= reading.mc.keys()
         part.append(piece)
     yield part
