@@ -18,12 +18,13 @@ from bundlekit import MADE_MS, PICTURE, WHOLE, bundled, checked, copied, unpacke
 
 from collector import credentials, sessions
 from collector.bundle.archive import DamagedBundleError, read_back
-from collector.bundle.make import stream, write_file
+from collector.bundle.make import issued, stream, write_file
 from collector.bundle.missing import EmptyRangeError, IncompleteError, NewerRecordError
 from collector.bundle.span import BadSpanError, Span, span_of
 from collector.credentials import Kind
 from collector.errors import DataError
 from collector.page import unpacked as page_text
+from collector.record.desk import Desk
 from collector.schema import FILE_NAME, connect
 from soak.quantity import utc_ms
 
@@ -142,6 +143,18 @@ def test_a_page_can_send_it(data: Path) -> None:
     assert b"".join(pieces) == out.read_bytes()
     assert told == made
     assert not list(data.glob("tmp*"))
+
+
+def test_what_a_page_sends_has_the_record_of_its_issue(data: Path) -> None:
+    with Desk(data, lambda: MADE_MS) as desk:
+        record, made, pieces = issued(desk, data, WHOLE, "ada")
+        assert (record.who, record.number) == ("ada", made.gathered.head.records)
+        out = data.parent / "sent.zip"
+        out.write_bytes(b"".join(pieces))
+        assert checked(unpacked(out)).status == 0
+        with pytest.raises(EmptyRangeError):
+            issued(desk, data, Span(1, 2), "ada")
+        assert values(data, "SELECT count(*) FROM ledger WHERE kind = 'evidence-bundle'") == [(1,)]
 
 
 # A part of the time
@@ -336,23 +349,23 @@ def _spoilt(folder: Path, name: str, old: str, new: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "old", "new"),
+    ("name", "old", "new", "manifest_follows"),
     [
-        ("ledger.jsonl", '\\"verdict\\":\\"not met\\"', '\\"verdict\\":\\"met\\"'),
-        ("ledger.jsonl", '"who":"tina"', '"who":"tom"'),
-        ("pages/2026-03-03.jsonl", '"closed"', '"open"'),
-        ("verdicts.csv", "not met", "met"),
-        ("profiles.json", '"peracetic acid"', '"another"'),
-        ("README.txt", "Records:", "Records;"),
-        ("manifest.json", '"hash": "', '"hash": "0'),
+        ("ledger.jsonl", '\\"verdict\\":\\"not met\\"', '\\"verdict\\":\\"met\\"', True),
+        ("ledger.jsonl", '"who":"tina"', '"who":"tom"', True),
+        ("pages/2026-03-03.jsonl", '"closed"', '"open"', True),
+        ("verdicts.csv", "not met", "met", True),
+        ("profiles.json", '"peracetic acid"', '"another"', True),
+        ("README.txt", "Records:", "Records;", False),
+        ("README.txt", "Records:", "Records;", True),
+        ("manifest.json", '"hash": "', '"hash": "0', False),
     ],
 )
-@pytest.mark.parametrize("manifest_follows", [False, True])
 def test_a_change_is_found(folder: Path, tmp_path: Path, name: str, old: str, new: str, manifest_follows: bool) -> None:
     """Also where whoever changed it made the manifest fit; but a text that is no evidence is not held to anything."""
     changed = copied(folder, tmp_path / "changed")
     _spoilt(changed, name, old, new)
-    if manifest_follows and name != "manifest.json":
+    if manifest_follows:
         told, content = manifest(changed), (changed / name).read_bytes()
         told["files"][name] = {"bytes": len(content), "sha256": hashlib.sha256(content).hexdigest()}
         (changed / "manifest.json").write_text(json.dumps(told))
