@@ -27,8 +27,12 @@ Unpack it. In the unpacked folder, with any Python from 3.11 on and nothing else
 
     python3 -I -S verify.py
 
-It exits with 0 only if everything agrees. Then compare the end of the chain with one that was printed on paper, or
-kept elsewhere, at an earlier time: that alone shows that the whole chain was not written anew.
+It exits with 0 only if everything agrees. This copy of verify.py came with what it checks: whoever does not trust that
+takes it from a copy of the program that they got elsewhere (collector/bundle/verify.py), or writes one from formats.md.
+Then compare a record's number and hash with one that was printed on paper, or kept elsewhere, earlier. Only that shows
+that the chain was not written anew as a whole:
+
+    python3 -I -S verify.py --head NUMBER:HASH
 
     Records: {records}
     Head:    {head}
