@@ -18,6 +18,7 @@ from bundlekit import MADE_MS, PICTURE, WHOLE, bundled, checked, copied, unpacke
 
 from collector import credentials, sessions
 from collector.bundle.archive import DamagedBundleError, read_back
+from collector.bundle.gathered import Gathering
 from collector.bundle.make import issued, stream, write_file
 from collector.bundle.missing import EmptyRangeError, IncompleteError, NewerRecordError
 from collector.bundle.span import BadSpanError, Span, span_of
@@ -155,6 +156,25 @@ def test_what_a_page_sends_has_the_record_of_its_issue(data: Path) -> None:
         with pytest.raises(EmptyRangeError):
             issued(desk, data, Span(1, 2), "ada")
         assert values(data, "SELECT count(*) FROM ledger WHERE kind = 'evidence-bundle'") == [(1,)]
+
+
+def test_the_collector_may_write_meanwhile(data: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """All of a bundle is of one moment: a page that is sealed after its records were walked over is not in it."""
+    choose = Gathering._pages
+    before = values(data, "SELECT max(number) FROM ledger")[0][0]
+
+    def meanwhile(gathering: Gathering, needed: set[tuple[str, int]]) -> Any:
+        player = pagekit.Player(data)
+        spans = [pagekit.Span(60, "open"), pagekit.Span(800, "closed"), pagekit.Span(60, "open")]
+        player.play("n1/b1", spans, [pagekit.sensor(1)], stream="z")
+        player.close()
+        return choose(gathering, needed)
+
+    monkeypatch.setattr(Gathering, "_pages", meanwhile)
+    out, made = bundled(data)
+    assert values(data, f"SELECT count(*) FROM ledger WHERE kind = 'page' AND number > {before}")[0][0]
+    assert (made.gathered.head.records, made.gathered.missing) == (before, [])
+    assert checked(unpacked(out)).status == 0
 
 
 # A part of the time
