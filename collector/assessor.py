@@ -21,10 +21,12 @@ class Ended(NamedTuple):
     Attributes:
         closure: What the rule says.
         piece: What its last reading came with, and how that is dated.
+        closing_offset_ms: Wall clock minus uninterrupted clock at its first reading: what judges it was looked up so.
     """
 
     closure: Closure
     piece: Piece
+    closing_offset_ms: int
 
 
 class Assessor:
@@ -43,6 +45,7 @@ class Assessor:
         self._discard_to = discard_to
         self._meter = Meter(None, {})
         self._newest: Piece | None = None
+        self._closing_offset_ms = 0
 
     def run(self, piece: Piece, start: int, end: int) -> tuple[int, Ended | None]:
         """Take the next readings, in the order of the numbers, until a closure has begun or ended.
@@ -66,8 +69,11 @@ class Assessor:
             closure = meter.feed(number, reading)
             number += 1
             if closure is not None:
-                return index + 1, self._handed_over(closure)
+                ended = self._handed_over(closure)
+                self._closing_offset_ms = offset_ms
+                return index + 1, ended
             if reading.lid is Lid.CLOSED and meter.first != running_first:
+                self._closing_offset_ms = offset_ms
                 return index + 1, None
         return end, None
 
@@ -87,9 +93,9 @@ class Assessor:
         return self._meter.first
 
     @property
-    def closing_lost(self) -> bool:
-        """The closure in progress began after a loss."""
-        return self._meter.closing_lost
+    def closing_missed(self) -> bool:
+        """The closure in progress began after a loss or a long pause."""
+        return self._meter.closing_missed
 
     def _look_up(self, utc_ms: int, boot_utc_ms: int) -> None:
         """Tell the meter what holds now; and what held since the reading before, for a closing that nobody saw."""
@@ -111,7 +117,7 @@ class Assessor:
     def _handed_over(self, closure: Closure) -> Ended | None:
         if closure.first <= self._discard_to or self._newest is None:
             return None
-        return Ended(_with_clock_finding(closure, self._newest), self._newest)
+        return Ended(_with_clock_finding(closure, self._newest), self._newest, self._closing_offset_ms)
 
 
 def _with_clock_finding(closure: Closure, newest: Piece) -> Closure:

@@ -7,8 +7,10 @@ collector; it is noticed by the ledger's end.
 from __future__ import annotations
 
 import logging
+from bisect import bisect_right
 from collections import deque
 from collections.abc import Sequence
+from itertools import accumulate
 from typing import NamedTuple
 
 from collector.intake import Intake
@@ -92,11 +94,19 @@ class Reassessment:
         return int(row[0] or 0)
 
     def _misjudged(self, basin_id: int, required: Sequence[Required]) -> list[_Due]:
-        """Closures that stand and were judged by something else than what is required now of their time."""
+        """Closures that stand and were judged by something else than what is required now of their time.
+
+        By which figures of the sensors is not in a verdict's record: it was by others where a later record changes
+        them from a time before the closing on. That is so where a node's clock is ahead.
+        """
+        told = self._store.terms_told(basin_id)
+        since_ms = [each.since_ms for each in told]
+        newest = list(accumulate((each.record for each in told), max, initial=0))
         return [
-            _Due(stream, first, last, basin_id)
-            for stream, first, last, closing_ms, judged_by in self._store.judged_by(basin_id)
-            if judged_by != _in_force(required, closing_ms)
+            _Due(each.stream, each.first, each.last, basin_id)
+            for each in self._store.judged_by(basin_id)
+            if each.requirement != _in_force(required, each.closing_utc_ms)
+            or newest[bisect_right(since_ms, each.closing_utc_ms)] > each.record
         ]
 
 

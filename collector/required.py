@@ -69,6 +69,37 @@ def settings_of(connection: sqlite3.Connection, basin_id: int) -> list[Required]
     ]
 
 
+class TermsTold(NamedTuple):
+    """Other figures of sensors hold since `since_ms` (milliseconds since 1970); `record` says so."""
+
+    since_ms: int
+    record: int
+
+
+def terms_told(connection: sqlite3.Connection, basin_id: int) -> list[TermsTold]:
+    """Which records have changed the figures of a basin's sensors, by the time from which these hold."""
+    node, name = connection.execute("SELECT node, name FROM basin WHERE id = ?", (basin_id,)).fetchone()
+    told: list[TermsTold] = []
+    terms: dict[str, SensorTerms] | None = None
+    rows = connection.execute(
+        """SELECT json_extract(body, '$.since_ms'), number, json_extract(body, '$.sensors') FROM ledger
+           WHERE kind = 'requirement' AND json_extract(body, '$.basin') = ? ORDER BY 1, 2""",
+        (f"{node}/{name}",),
+    ).fetchall()
+    sensors: set[str] = set()
+    for since_ms, number, body in rows:
+        now = from_json(body, dict[str, SensorTerms])
+        if now != terms:
+            told.append(TermsTold(since_ms, number))
+        terms, sensors = now, sensors | now.keys()
+    for sensor in sorted(sensors):
+        checks = connection.execute(
+            "SELECT at_ms, number FROM thing WHERE kind = ? AND grp = ?", (SensorCheck.KIND, sensor)
+        )
+        told += [TermsTold(*row) for row in checks]
+    return sorted(told)
+
+
 def timeline(settings: Sequence[Required], uses: Sequence[Use], checks: Sequence[SensorCheck]) -> list[Required]:
     """The three put together.
 

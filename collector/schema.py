@@ -275,7 +275,8 @@ def connect(path: Path, *, read_only: bool = False) -> Database:
     try:
         if not read_only:
             _keep_private(path)
-        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=10)
+        unchanging = "&immutable=1" if read_only and _laid_aside(path) else ""
+        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode={mode}{unchanging}", uri=True, timeout=10)
         connection.execute("PRAGMA foreign_keys = ON")
         if not read_only:
             connection.execute(f"PRAGMA page_size = {_PAGE_BYTES}")  # only a new database takes it
@@ -292,6 +293,11 @@ def connect(path: Path, *, read_only: bool = False) -> Database:
             "Check the folder's owner and free space; if the file is damaged, restore the last backup beside it."
         ) from None
     return Database(connection)
+
+
+def _laid_aside(path: Path) -> bool:
+    """A copy that nobody writes: SQLite cannot make the files beside it that it has for writers, and there are none."""
+    return path.is_file() and not os.access(path.parent, os.W_OK) and not path.with_name(f"{path.name}-wal").exists()
 
 
 def _keep_private(path: Path) -> None:

@@ -12,6 +12,7 @@ from collector.machine import BasinKnown
 from collector.record import shelf
 from collector.record.patch import patched
 from collector.record.things import KINDS, Device, DeviceType, Person, Thing
+from soak.decoding import converted, from_json
 
 _Thing = TypeVar("_Thing", bound=Thing)
 
@@ -60,7 +61,7 @@ class Called:
             "SELECT at_ms, body FROM ledger WHERE kind = ? AND instr(body, ?) ORDER BY number",
             (BasinKnown.KIND, f'"{basin}"'),
         )
-        said = [(at_ms, msgspec.json.decode(body, type=BasinKnown)) for at_ms, body in rows]
+        said = [(at_ms, from_json(body, BasinKnown)) for at_ms, body in rows]
         if not said:
             return basin, ""
         then = [each for at_ms, each in said if at_ms <= self._at_ms] or [said[0][1]]
@@ -81,7 +82,7 @@ class Called:
                 content = patched(content, patch)
         if not isinstance(content, dict) or "id" not in content:
             return shelf.find(self._connection, kind, thing_id)
-        thing = msgspec.convert(content, KINDS[kind.KIND])
+        thing = converted(content, KINDS[kind.KIND])
         return thing if isinstance(thing, kind) else None
 
 

@@ -10,6 +10,7 @@ import msgspec
 import pytest
 from kit import BOOTED_UTC_MS, SENSOR, Collecting, batch, clock_at, reading, soak, state, stream_id
 
+from collector.machine import ClosureJudged
 from collector.machine import Required as RequiredRecord
 from collector.orders import orders_for
 from collector.reassess import Reassessment
@@ -171,6 +172,51 @@ def test_closures_that_end_with_their_stream_or_in_a_loss_are_judged_again(worki
     working.settle()
     assert [need for _, need in working.verdicts()] == [13, 13]
     assert len(working.collecting.closures(superseded=True)) == 4
+
+
+@pytest.mark.parametrize("restarted", [False, True])
+def test_a_closure_dated_after_a_check_is_judged_by_it(working: Working, *, restarted: bool) -> None:
+    """The node's clock is an hour ahead: its soak was judged before the check was made, and is dated after it."""
+    readings = soak(13 * MINUTE_MS)
+    ahead = clock_at(readings[-1].ms, booted_utc_ms=BOOTED_UTC_MS + 60 * MINUTE_MS)
+    working.collecting.take(batch(readings, clock=ahead))
+    check = SensorCheck(
+        id="C1",
+        sensor=SENSOR,
+        basin="n1/b1",
+        at_ms=BOOTED_UTC_MS + 30 * MINUTE_MS,
+        by="tina",
+        reference="r",
+        correction_mc=-700,
+        u_mc=400,
+    )
+    working.put(check)
+    if restarted:
+        working.collecting.restart()
+        working.reassessment = Reassessment(working.collecting.store, working.collecting.intake)
+    working.settle()
+    assert [(each.closure.verdict, each.closure.allowance_mc) for each in working.collecting.closures()] == [
+        ("not met", -100)
+    ]
+    working.reassessment = Reassessment(working.collecting.store, working.collecting.intake)
+    working.settle()
+    assert len(working.collecting.closures(superseded=True)) == 2  # and once is enough
+
+
+def test_what_is_poured_is_looked_up_by_the_clock_that_the_closing_came_with(working: Working) -> None:
+    """The clock is set back an hour in the middle: the closing was dated before that, and so it is after a pour."""
+    readings = soak(13 * MINUTE_MS, start_ms=70 * MINUTE_MS)
+    working.collecting.take(batch(readings[:400]))
+    behind = clock_at(readings[-1].ms, booted_utc_ms=BOOTED_UTC_MS - 60 * MINUTE_MS)
+    working.collecting.take(batch(readings[400:], 401, clock=behind))
+    working.put(profile(15))
+    working.put(fill(BOOTED_UTC_MS + 40 * MINUTE_MS))
+    working.settle()
+    assert working.verdicts() == [("not met", 15)]
+    body = working.collecting.rows("SELECT body FROM ledger WHERE kind = 'closure' ORDER BY number DESC")[0][0]
+    record = msgspec.json.decode(body, type=ClosureJudged)
+    assert record.closing_utc_ms == BOOTED_UTC_MS + 10 * MINUTE_MS
+    assert record.closing_read_utc_ms == BOOTED_UTC_MS + 70 * MINUTE_MS
 
 
 def test_orders_follow_the_fill(working: Working) -> None:
