@@ -34,6 +34,7 @@ from bisect import bisect_left, bisect_right
 from calendar import timegm
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import nullcontext
 from functools import lru_cache
 from itertools import accumulate, chain, compress, count, repeat
 from operator import add, sub
@@ -220,7 +221,7 @@ class Watch:
         closure = Closure(number, ms, terms)
         seen = before[2] == "open" and ms - before[1] <= closure.gap_ms
         closure.closing = "lost" if lost else "start" if number == 1 else "seen" if seen else "gap"
-        if not self.whole and (lost or not self.before):
+        if not self.whole:
             closure.closing = "cut"
         closure.lost_before = lost
         return closure
@@ -301,7 +302,7 @@ class Known:
 def judge(closure: Closure, over: bool = True) -> dict[str, Any]:
     """Everything that the rule says of a closure, named as in its record. `over`: a newer stream has taken over."""
     terms, opening = closure.terms, closure.opening or ("stream end" if over else "")
-    unseen_ends = (closure.closing != "seen", opening != "seen")
+    unseen_ends = (closure.closing != "seen", opening not in ("seen", ""))
     closed_ms = closure.last_ms - closure.first_ms
     facts: dict[str, Any] = {"requirement": None, "allowance_mc": None, "sensor_allowances_mc": {}, "credited_ms": 0}
     facts.update(first=closure.first, last=closure.last, closing_ms=closure.first_ms, last_ms=closure.last_ms)
@@ -467,8 +468,9 @@ class Page(NamedTuple):
     begins_open: bool = False
 
 
-def scan(folder: Path, name: str) -> tuple[str, int, str, list[Page]]:
+def scan(where: tuple[Path, str]) -> tuple[str, int, str, list[Page]]:
     """A file's name, size and digest, and the pages in it."""
+    folder, name = where
     whole, size, pages = hashlib.sha256(), 0, []
     with (folder / name).open("rb") as file:
         for line in file if name.startswith("pages/") else iter(lambda: file.read(1 << 20), b""):
@@ -540,12 +542,8 @@ class Ledger:
     """What the records say. `wrong` takes what disagrees, as a topic and words."""
 
     def __init__(self, manifest: dict[str, Any], kinds: Iterable[str], wrong: Callable[[str, str], None]) -> None:
-        self.site, self.from_ms, self.to_ms, self.wrong = (
-            manifest["site"],
-            manifest["from_ms"],
-            manifest["to_ms"],
-            wrong,
-        )
+        self.site, self.wrong = manifest["site"], wrong
+        self.from_ms, self.to_ms = manifest["from_ms"], manifest["to_ms"]
         self.number, self.hash, self.hashes = 0, "0" * 64, {0: "0" * 64}
         self.streams: dict[str, dict[str, Any]] = {}
         self.newest: dict[str, str] = {}  # the newest stream of each basin
@@ -614,10 +612,9 @@ class Ledger:
         elif kind == "lost" and body.get("found_ms") is None:
             self.lost[body["stream"]].append((body["first"], body["last"]))
         elif kind == "found":
-            parts = [
-                ((a, min(b, body["first"] - 1)), (max(a, body["last"] + 1), b)) for a, b in self.lost[body["stream"]]
-            ]
-            self.lost[body["stream"]] = [part for both in parts for part in both if part[0] <= part[1]]
+            found = [(body["first"], body["last"])]
+            lost = self.lost[body["stream"]]
+            self.lost[body["stream"]] = [left for one in lost for left in outside(one[0], one[1], found)]
         elif kind == "closure":
             for number in body.get("supersedes") or ():
                 self.superseded += 1
@@ -643,7 +640,7 @@ class Ledger:
             setting, fill = last_by(settings, "since_ms", moment), last_by(fills, "poured_ms", moment)
             required = setting.get("requirement") if setting else None
             if fill:
-                profile = self.documents["profile"].get(fill.get("profile")) or {}
+                profile = self.documents["profile"].get(str(fill.get("profile"))) or {}
                 required = {**profile, "max_gap_ms": gaps[-1] if gaps else None}
                 if fill.get("discarded") and fill["discarded"]["at_ms"] <= moment:
                     required = None
@@ -677,9 +674,11 @@ def last_by(ordered: list[dict[str, Any]], name: str, moment: int) -> dict[str, 
 DEFAULTS: dict[str, Any] = {
     **dict.fromkeys(("lost_before", "lost_after", "unknown_ms", "out_ms", "silent_out_ms"), 0),
     **dict.fromkeys(("not_out_unlimited", "met_without_u"), False),
-    **{"sensor_allowances_mc": {}, "faults": {}},
+    "sensor_allowances_mc": {},
+    "faults": {},
 }
 """What a field says that a verdict leaves out; any other says null."""
+NOT_WHOLE = "its readings, or those back to the last with the lid open, are not here"
 NONE = "the readings show no closure that begins there"
 LATER_FIELDS = ("sensor_allowances_mc", "silent_out_ms", "hottest_mc")
 """What verdicts of older versions may lack."""
@@ -738,7 +737,7 @@ class Job(NamedTuple):
         """Whether a closure must have a verdict: it has ended, and numbers missing beside it are known to be lost."""
         beside = [facts["first"] - 1] if facts["lost_before"] else []
         beside += [facts["last"] + 1] if facts["lost_after"] else []
-        lost = all(any(first <= number <= last for first, last in self.stream.lost) for number in beside)
+        lost = all(outside(number, number, self.stream.lost) == [] for number in beside)
         return lost and facts["opening_edge"] not in ("", "stream end")
 
 
@@ -753,7 +752,7 @@ def dated(anchor: Anchor, sync: tuple[int, int] | None) -> tuple[int, bool, bool
 def differences(verdict: Verdict, facts: dict[str, Any] | None) -> tuple[list[str], list[str]]:
     """What a verdict says otherwise than the readings, and which fields it lacks."""
     if not facts:
-        return ["its readings, or those back to the last with the lid open, are not here" if facts == {} else NONE], []
+        return [NOT_WHOLE if facts == {} else NONE], []
     body = json.loads(verdict.body)
     said = {**body["closure"], **{name: body.get(name) for name in ("closing_utc_ms", "clock_synced", "dated_back_ms")}}
     said["findings"] = [finding["code"] for finding in said.get("findings", ())]
@@ -796,7 +795,7 @@ def work(job: Job) -> Outcome:
             lacks += lacking
             if not wrong:
                 agreed.append(verdict.number)
-            else:
+            elif verdict.due or wrong != [NOT_WHOLE]:
                 what = f"Record {verdict.number}, a verdict on readings {verdict.first} to {verdict.last} {where}"
                 texts.append((verdict.number, f"{what}: {'; '.join(wrong)}."))
         named = {verdict.first for verdict in job.verdicts}
@@ -813,9 +812,9 @@ def work(job: Job) -> Outcome:
 # --- 5. The bundle ----------------------------------------------------------------------------------------------------
 
 TABLE_HEAD = (
-    "record basin stream first last closing_utc clock_synced closed_ms credited_ms min_mc max_mc "
-    "contact_ms coldest_mc allowance_mc verdict findings"
-).split()
+    "record,basin,stream,first,last,closing_utc,clock_synced,closed_ms,credited_ms,min_mc,max_mc,contact_ms,"
+    "coldest_mc,allowance_mc,verdict,findings"
+)
 TOPICS = ("files", "chain", "pages", "verdicts", "table", "documents")
 LIMITS = """
 What this does not show: that a thing happened as a record says (the chain shows that nothing was changed after it was
@@ -849,14 +848,15 @@ class Bundle:
         """Check everything."""
         names = sorted(path.relative_to(self.folder).as_posix() for path in self.folder.rglob("*") if path.is_file())
         names.remove("manifest.json")
-        with multiprocessing.Pool(processes) as pool:
-            scanned = pool.starmap_async(scan, [(self.folder, name) for name in names], 1)
+        with multiprocessing.Pool(processes) if processes > 1 else nullcontext() as pool:
+            spread = pool.imap if pool else map
+            scanned = spread(scan, [(self.folder, name) for name in names])
             self.ledger.walk(self.folder / "ledger.jsonl")
-            files = scanned.get()
+            files = list(scanned)
             self.check_files(files)
             self.check_chain(heads)
             self.check_pages(page for _, _, _, pages in files for page in pages)
-            self.check_verdicts(pool.imap(work, self.jobs()))
+            self.check_verdicts(spread(work, self.jobs()))
         self.check_table()
         self.check_documents()
 
@@ -955,23 +955,24 @@ class Bundle:
             yield taken, [], whole, True
 
     def absent(self, verdict: Verdict) -> str | None:
-        """What a verdict rests on that is not here: a page, in words; or "": readings that are on no page yet."""
-        pages = self.ledger.pages[verdict.stream]
-        firsts, last = [page[0] for page in pages], verdict.last + (verdict.opening in ("seen", "gap"))
-        begin = bisect_right(firsts, verdict.first - 1) - 1
-        inside = pages[max(0, begin) : bisect_right(firsts, verdict.last + 1) + (verdict.opening == "lost")]
-        if sum(max(0, min(page[1], last) - max(page[0], verdict.first) + 1) for page in inside) <= last - verdict.first:
-            return ""
-        missing = [page for page in inside if (verdict.stream, page[0]) not in self.here]
-        told = (
-            f"readings {first} to {end} of stream {verdict.stream} (record {number})"
-            for first, end, _, number in missing
-        )
-        return (
-            f"The verdict in record {verdict.number} needs pages that are missing: {', '.join(told)}."
-            if missing
-            else None
-        )
+        """What a verdict rests on that is not here: words, if that is wrong; "": readings that are on no page yet."""
+        pages, lost = self.ledger.pages[verdict.stream], self.ledger.lost[verdict.stream]
+        unsealed = [
+            (one["first"], one["last"]) for one in self.manifest.get("unsealed", ()) if one["stream"] == verdict.stream
+        ]
+        sealed = [(page[0], page[1]) for page in pages]
+        last = verdict.last + (verdict.opening in ("seen", "gap"))
+        needed = outside(verdict.first, last, sealed + lost)
+        if verdict.opening == "lost" and not any(end > last for _, end in sealed):
+            needed.append((last + 1, max([last + 1, *(end for _, end in unsealed)])))
+        if needed:
+            told = all(outside(first, end, unsealed + lost) == [] for first, end in needed)
+            return "" if told else f"it rests on readings {needed[0][0]} to {needed[-1][1]}, which are on no page"
+        begin = bisect_right(sealed, (verdict.first - 1, 0)) - 1
+        end = bisect_right(sealed, (verdict.last + 2, 0)) + (verdict.opening == "lost")
+        missing = [page for page in pages[max(0, begin) : end] if (verdict.stream, page[0]) not in self.here]
+        these = ", ".join(f"that of record {number}, readings {first} to {end}" for first, end, _, number in missing)
+        return f"pages that it needs are missing: {these}" if missing else None
 
     def check_verdicts(self, outcomes: Iterable[Outcome]) -> None:
         """Every verdict recomputed, and none missing."""
@@ -989,7 +990,7 @@ class Bundle:
         for number, verdict in standing.items():
             absent = None if number in agreed else self.absent(verdict)
             if verdict.due and absent:
-                self.wrong("pages", absent)
+                self.wrong("verdicts", f"Record {number}, a verdict on stream {verdict.stream}: {absent}.")
             elif absent is None and number not in agreed and (verdict.due or number in texts):
                 self.wrong(
                     "verdicts", texts.get(number, f"Record {number}: nothing to recompute this verdict from is here.")
@@ -1017,7 +1018,7 @@ class Bundle:
             rows = list(csv.reader(file))
         self.told["table"] = f"verdicts.csv has {len(wanted)} rows, as their records say."
         for index, row in enumerate(rows or [[]]):
-            right = wanted.pop(row[0], None) if row and index else None if index else TABLE_HEAD
+            right = wanted.pop(row[0], None) if row and index else None if index else TABLE_HEAD.split(",")
             if row != right:
                 self.wrong("table", f"verdicts.csv, row {index + 1} is {row}; by the records it should be {right}.")
         for number in wanted:
@@ -1057,6 +1058,16 @@ class Bundle:
         lines += [f"note       {text}" for text in self.notes]
         number = sum(map(len, self.wrongs.values()))
         return "\n".join([*lines, "", f"Result: {number} disagreements." if number else "Result: everything agrees."])
+
+
+def outside(first: int, last: int, ranges: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+    """The parts of a range of numbers that none of the ranges holds."""
+    left = []
+    for begin, end in sorted(ranges):
+        if first < begin and first <= last:
+            left.append((first, min(begin - 1, last)))
+        first = max(first, end + 1)
+    return left + [(first, last)] * (first <= last)
 
 
 def load(path: Path) -> dict[str, Any]:
