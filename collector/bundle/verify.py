@@ -44,6 +44,7 @@ from typing import Any, NamedTuple
 DEFAULT_GAP_MS = 5_000
 DATE_TOLERANCE_MS = 10  # clocks that say nearly the same are written on a page as one
 HIGHEST_U_MC = 20_000
+DUE_DAY_MS = 36 * 3_600_000  # until the day that a check is due has ended everywhere
 FAULT_CODES = 16  # so many are counted by name
 PAGES_AT_ONCE = 40
 LETTERS = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789"
@@ -134,6 +135,7 @@ class Closure:
         self.kinds: dict[Row, int] = defaultdict(count().__next__)
         self.kind_of: list[int] = []
         self.faults: dict[str, int] = {}
+        self.closing_date_ms = 0
         self.end_anchor: Anchor = (0, 0, 0, False)
 
     def take(self, piece: Piece, start: int, end: int) -> None:
@@ -217,8 +219,9 @@ class Watch:
         lost = number - before[0] - 1
         if lost:  # the lid may have closed at any time since it was last seen open
             self.note(ms, anchor)
-        terms = strictest(self.in_force(self.spans if lost else [[self.date(ms, anchor)] * 2]))
-        closure = Closure(number, ms, terms)
+        date_ms = self.date(ms, anchor)
+        closure = Closure(number, ms, strictest(self.in_force(self.spans if lost else [[date_ms, date_ms]])))
+        closure.closing_date_ms = date_ms
         seen = before[2] == "open" and ms - before[1] <= closure.gap_ms
         closure.closing = "lost" if lost else "start" if number == 1 else "seen" if seen else "gap"
         if not self.whole:
@@ -538,6 +541,14 @@ class Verdict(NamedTuple):
     body: str
 
 
+class Force(NamedTuple):
+    """What is in force in a basin from a moment on."""
+
+    since_ms: int
+    terms: Terms | None
+    overdue: int  # sensors whose last check no longer holds
+
+
 class Ledger:
     """What the records say. `wrong` takes what disagrees, as a topic and words."""
 
@@ -625,17 +636,19 @@ class Ledger:
             what = (body["stream"], kept["first"], kept["last"], kept["opening_edge"], due, record["body"])
             self.verdicts[record["number"]] = Verdict(record["number"], *what)
 
-    def timeline(self, basin: str) -> list[tuple[int, Terms | None]]:
+    def timeline(self, basin: str) -> list[Force]:
         """What is required of a basin, and since when; as profiles, fills and checks stand at the head."""
         settings = sorted(self.settings[basin], key=lambda setting: setting["since_ms"])
         fills = self.ordered("fill", "basin", basin, "poured_ms")
         names = {name for setting in settings for name in setting["sensors"]}
-        checks = {name: self.ordered("sensor-check", "sensor", name, "at_ms") for name in names}
+        every = {name: self.ordered("sensor-check", "sensor", name, "at_ms") for name in names}
+        checks = {name: [check for check in several if not check.get("void")] for name, several in every.items()}
         gaps = [setting["requirement"].get("max_gap_ms") for setting in settings if setting.get("requirement")]
         moments = {setting["since_ms"] for setting in settings} | {fill["poured_ms"] for fill in fills}
         moments |= {fill["discarded"]["at_ms"] for fill in fills if fill.get("discarded")}
         moments |= {check["at_ms"] for several in checks.values() for check in several}
-        line: list[tuple[int, Terms | None]] = [(-(10**18), None)]
+        moments |= {holds_until(check) + 1 for several in checks.values() for check in several}
+        line: list[Force] = [Force(-(10**18), None, 0)]
         for moment in sorted(moments) if settings else ():
             setting, fill = last_by(settings, "since_ms", moment), last_by(fills, "poured_ms", moment)
             required = setting.get("requirement") if setting else None
@@ -644,23 +657,31 @@ class Ledger:
                 required = {**profile, "max_gap_ms": gaps[-1] if gaps else None}
                 if fill.get("discarded") and fill["discarded"]["at_ms"] <= moment:
                     required = None
-            sensors = {
-                name: last_by(checks[name], "at_ms", moment) or one
-                for name, one in (setting or settings[0])["sensors"].items()
-            }
+            sensors = (setting or settings[0])["sensors"] if setting or fill else {}
+            newest = {name: last_by(checks[name], "at_ms", moment) for name in sensors}
             terms = None
             if required and sensors and None not in (required.get("min_mc"), required.get("contact_ms")):
                 gap_ms = required.get("max_gap_ms")
                 limits = (required["min_mc"], required.get("max_mc"), required["contact_ms"])
-                errors = {name: (one["correction_mc"], one["u_mc"]) for name, one in sensors.items()}
+                said = {name: newest[name] or one for name, one in sensors.items()}
+                errors = {name: (one["correction_mc"], one["u_mc"]) for name, one in said.items()}
                 terms = Terms(*limits, DEFAULT_GAP_MS if gap_ms is None else gap_ms, errors)
-            line.append((moment, terms))
+            line.append(
+                Force(moment, terms, sum(one is not None and holds_until(one) < moment for one in newest.values()))
+            )
         return line
 
     def ordered(self, kind: str, name: str, value: str, by: str) -> list[dict[str, Any]]:
         """Documents of which this is said, in the order of a moment, then of their ids."""
         chosen = [pair for pair in self.documents[kind].items() if pair[1].get(name) == value]
         return [one for _, one in sorted(chosen, key=lambda pair: (pair[1][by], len(pair[0]), pair[0]))]
+
+
+def holds_until(check: dict[str, Any]) -> int:
+    """The last moment of a sensor check; for ever where it names none."""
+    if check.get("until_ms") is not None:
+        return int(check["until_ms"])
+    return utc_ms(f"{check['due']}T00:00:00Z") + DUE_DAY_MS - 1 if check.get("due") else 10**18
 
 
 def last_by(ordered: list[dict[str, Any]], name: str, moment: int) -> dict[str, Any] | None:
@@ -678,6 +699,8 @@ DEFAULTS: dict[str, Any] = {
     "faults": {},
 }
 """What a field says that a verdict leaves out; any other says null."""
+DATES = ("closing_utc_ms", "closing_read_utc_ms")
+ABOUT_CLOSING = (*DATES, "clock_synced", "dated_back_ms")
 NOT_WHOLE = "its readings, or those back to the last with the lid open, are not here"
 NONE = "the readings show no closure that begins there"
 LATER_FIELDS = ("sensor_allowances_mc", "silent_out_ms", "hottest_mc")
@@ -691,7 +714,7 @@ class Stream(NamedTuple):
     name: str
     over: bool  # its basin has a newer one
     lost: list[tuple[int, int]]
-    timeline: list[tuple[int, Terms | None]]
+    timeline: list[Force]
     syncs: list[tuple[int, tuple[int, int]]]
 
 
@@ -715,9 +738,9 @@ class Job(NamedTuple):
 
     def in_force(self, spans: list[list[int]]) -> list[Terms | None]:
         """Every Terms in force in spans of dates."""
-        line, moments = self.stream.timeline, [moment for moment, _ in self.stream.timeline]
+        line, moments = self.stream.timeline, [force.since_ms for force in self.stream.timeline]
         places = [(bisect_right(moments, begin) - 1, bisect_right(moments, end)) for begin, end in spans]
-        return [terms for begin, end in places for _, terms in line[begin:end]]
+        return [force.terms for begin, end in places for force in line[begin:end]]
 
     def recompute(self, sync: tuple[int, int] | None, skew_ms: int) -> dict[int, dict[str, Any]]:
         """Everything that the rule says of each closure that is here whole, by its first number; {}: not whole."""
@@ -729,6 +752,7 @@ class Job(NamedTuple):
                 facts.update(judge(closure, self.stream.over))
                 offset_ms, trusted, back = dated(closure.end_anchor, sync)
                 facts.update(closing_utc_ms=closure.first_ms + offset_ms, clock_synced=trusted)
+                facts["closing_read_utc_ms"] = closure.closing_date_ms - skew_ms
                 facts["dated_back_ms"] = sync[0] - closure.first_ms if sync and back else None
                 facts["findings"] += [] if trusted else ["clock-unsynchronised"]
         return results
@@ -749,22 +773,28 @@ def dated(anchor: Anchor, sync: tuple[int, int] | None) -> tuple[int, bool, bool
     return sync[1] - sync[0], True, True
 
 
-def differences(verdict: Verdict, facts: dict[str, Any] | None) -> tuple[list[str], list[str]]:
+def differences(verdict: Verdict, facts: dict[str, Any] | None, line: list[Force]) -> tuple[list[str], list[str]]:
     """What a verdict says otherwise than the readings, and which fields it lacks."""
     if not facts:
         return [NOT_WHOLE if facts == {} else NONE], []
     body = json.loads(verdict.body)
-    said = {**body["closure"], **{name: body.get(name) for name in ("closing_utc_ms", "clock_synced", "dated_back_ms")}}
-    said["findings"] = [finding["code"] for finding in said.get("findings", ())]
+    said = {**body["closure"], **{name: body.get(name) for name in ABOUT_CLOSING}}
+    codes = [finding["code"] for finding in said.get("findings", ())]
+    said["findings"] = [code for code in codes if code != "check-overdue"]
     if said.get("requirement"):
         said["requirement"] = {"max_mc": None, "max_gap_ms": DEFAULT_GAP_MS, **said["requirement"], "sensors": None}
     lacking = [name for name in LATER_FIELDS if name not in said and facts[name] not in (None, DEFAULTS.get(name))]
     wrong = []
     for name, value in facts.items():
         one = said.get(name, DEFAULTS.get(name))
-        same = abs(one - value) <= DATE_TOLERANCE_MS if name == "closing_utc_ms" else one == value
+        if name == "closing_read_utc_ms" and one is None:  # it is the same date, or the record is of an older version
+            one = value
+        same = abs(one - value) <= DATE_TOLERANCE_MS if name in DATES else one == value
         if not same and name not in lacking:
             wrong.append(f"{name}: the record says {one}, the readings give {value}")
+    overdue = line[bisect_right([force.since_ms for force in line], said["closing_utc_ms"]) - 1].overdue
+    if codes.count("check-overdue") not in (0, overdue):  # none: older versions did not look for it
+        wrong.append(f"findings: checks of {codes.count('check-overdue')} sensors overdue, by the records of {overdue}")
     return wrong, lacking
 
 
@@ -782,7 +812,9 @@ def work(job: Job) -> Outcome:
 
     def compared(verdict: Verdict, skew_ms: int) -> tuple[list[str], list[str]]:
         known = [sync for number, sync in job.stream.syncs if number < verdict.number]
-        return differences(verdict, recompute(known[-1] if known else None, skew_ms).get(verdict.first))
+        return differences(
+            verdict, recompute(known[-1] if known else None, skew_ms).get(verdict.first), job.stream.timeline
+        )
 
     where = f"of stream {job.stream.name}"
     agreed, texts, lacks = [], [], []
