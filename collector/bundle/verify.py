@@ -993,13 +993,14 @@ class Bundle:
             (one["first"], one["last"]) for one in self.manifest.get("unsealed", ()) if one["stream"] == verdict.stream
         ]
         sealed = [(page[0], page[1]) for page in pages]
-        last = verdict.last + (verdict.opening in ("seen", "gap"))
-        needed = outside(verdict.first, last, sealed + lost)
-        if verdict.opening == "lost" and not any(end > last for _, end in sealed):
-            needed.append((last + 1, max([last + 1, *(end for _, end in unsealed)])))
-        if needed:
-            told = all(outside(first, end, unsealed + lost) == [] for first, end in needed)
-            return "" if told else f"it rests on readings {needed[0][0]} to {needed[-1][1]}, which are on no page"
+        for begin, end in outside(verdict.first, verdict.last, sealed + lost):
+            listed = outside(begin, end, unsealed) != [(begin, end)]  # some of them; others may lie outside the range
+            return "" if listed else f"it rests on readings {begin} to {end}, which are on no page"
+        after = verdict.last + 1  # the reading that ended it
+        if verdict.opening in ("seen", "gap") and outside(after, after, sealed + lost):
+            return ""
+        if verdict.opening == "lost" and not any(end > after for _, end in sealed):
+            return ""
         begin = bisect_right(sealed, (verdict.first - 1, 0)) - 1
         end = bisect_right(sealed, (verdict.last + 2, 0)) + (verdict.opening == "lost")
         missing = [page for page in pages[max(0, begin) : end] if (verdict.stream, page[0]) not in self.here]

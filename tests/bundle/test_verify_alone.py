@@ -365,6 +365,7 @@ def closure(name: str, value: Any) -> Callable[[dict[str, Any]], None]:
         (0, "sensor_allowances_mc", {SENSORS[0]: 500, SENSORS[1]: 501}),
         (3, "last", 292),
         (5, "closing_edge", "seen"),
+        (4, "opening_edge", "seen"),
         (4, "opening_edge", "gap"),
         (1, "findings", []),
         (4, "requirement", {"min_mc": 20_300, "max_mc": 25_000, "contact_ms": 60_000}),
@@ -509,7 +510,7 @@ def test_a_verdict_on_readings_that_never_were_is_named(tmp_path: Path) -> None:
     made = handmade()
     number = change(made, "closure", -1, lambda body: body["closure"].update(first=500, last=600))
     made.write(tmp_path / "bundle")
-    named(tmp_path / "bundle", f"Record {number}", "rests on readings 500 to 601, which are on no page")
+    named(tmp_path / "bundle", f"Record {number}", "rests on readings 500 to 600, which are on no page")
     altered(
         tmp_path / "bundle", unsealed=[{"basin": "n1/b1", "stream": "a" * 32, "first": 500, "last": 601, "readings": 2}]
     )
