@@ -557,7 +557,6 @@ class Ledger:
         self.from_ms, self.to_ms = manifest["from_ms"], manifest["to_ms"]
         self.number, self.hash, self.hashes = 0, "0" * 64, {0: "0" * 64}
         self.streams: dict[str, dict[str, Any]] = {}
-        self.newest: dict[str, str] = {}  # the newest stream of each basin
         self.pages: Any = defaultdict(list)  # of a stream: first, last, sha256, record
         self.lost: Any = defaultdict(list)  # of a stream: first, last
         self.syncs: Any = defaultdict(list)  # of a node and boot: record, (ms, utc_ms)
@@ -613,7 +612,7 @@ class Ledger:
     def take(self, kind: str, record: dict[str, Any], body: dict[str, Any]) -> None:
         """What the program wrote of itself."""
         if kind == "stream":
-            self.streams[body["stream"]], self.newest[body["basin"]] = body, body["stream"]
+            self.streams[body["stream"]] = body
         elif kind == "requirement":
             self.settings[body["basin"]].append(body)
         elif kind == "clock-synchronised":
@@ -712,7 +711,7 @@ class Stream(NamedTuple):
 
     folder: Path
     name: str
-    over: bool  # its basin has a newer one
+    over: bool  # its basin has another one: they may be heard of in any order
     lost: list[tuple[int, int]]
     timeline: list[Force]
     syncs: list[tuple[int, tuple[int, int]]]
@@ -962,7 +961,7 @@ class Bundle:
         for name in sorted(set(ledger.pages) & set(ledger.streams)):
             about = ledger.streams[name]
             basin, syncs = about["basin"], ledger.syncs[about["basin"].split("/")[0], about["boot"]]
-            over = ledger.newest[basin] != name
+            over = any(one["basin"] == basin and one["stream"] != name for one in ledger.streams.values())
             stream = Stream(self.folder, name, over, ledger.lost[name], timeline(basin), syncs)
             firsts = [verdict.first for verdict in by_stream[name]]
             for pages, following, whole, final in self.portions(name):
