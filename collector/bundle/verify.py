@@ -555,7 +555,8 @@ class Ledger:
     def __init__(self, manifest: dict[str, Any], kinds: Iterable[str], wrong: Callable[[str, str], None]) -> None:
         self.site, self.wrong = manifest["site"], wrong
         self.from_ms, self.to_ms = manifest["from_ms"], manifest["to_ms"]
-        self.number, self.hash, self.hashes = 0, "0" * 64, {0: "0" * 64}
+        self.number, self.hash = 0, "0" * 64
+        self.hashes: dict[int, str] = {}  # of records wanted
         self.streams: dict[str, dict[str, Any]] = {}
         self.pages: Any = defaultdict(list)  # of a stream: first, last, sha256, record
         self.lost: Any = defaultdict(list)  # of a stream: first, last
@@ -566,8 +567,8 @@ class Ledger:
         self.superseded = 0
         self.pictures: dict[str, int] = {}
 
-    def walk(self, path: Path) -> None:
-        """Go through all records."""
+    def walk(self, path: Path, wanted: set[int]) -> None:
+        """Go through all records; keep the hashes of those wanted."""
         with path.open("rb") as file:
             for line in file:
                 try:
@@ -581,6 +582,8 @@ class Ledger:
                     raise BundleError(f"{told} Use a newer one.")
                 try:
                     self.follow(record)
+                    if self.number in wanted:
+                        self.hashes[self.number] = self.hash
                 except (ValueError, KeyError, TypeError, AttributeError) as problem:
                     self.wrong("chain", f"Record {record.get('number')} cannot be read ({problem!r}).")
 
@@ -596,7 +599,7 @@ class Ledger:
         if digest != record["hash"]:
             told = f"says its hash is {record['hash']}; what it says, with the record before, gives {digest}"
             self.wrong("chain", f"Record {number} ({kind}) {told}.")
-        self.number, self.hash, self.hashes[number] = number, record["hash"], record["hash"]
+        self.number, self.hash = number, record["hash"]
         body = json.loads(record["body"], parse_float=whole_number, parse_constant=whole_number)
         plain = json.dumps(body, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
         if record["body"] != plain and record["body"] != canonical(body):
@@ -882,11 +885,12 @@ class Bundle:
         with multiprocessing.Pool(processes) if processes > 1 else nullcontext() as pool:
             spread = pool.imap if pool else map
             scanned = spread(scan, [(self.folder, name) for name in names])
-            self.ledger.walk(self.folder / "ledger.jsonl")
+            self.ledger.walk(self.folder / "ledger.jsonl", {number for number, _ in heads})
             files = list(scanned)
             self.check_files(files)
             self.check_chain(heads)
             self.check_pages(page for _, _, _, pages in files for page in pages)
+            del files
             self.check_verdicts(spread(work, self.jobs()))
         self.check_table()
         self.check_documents()
@@ -936,7 +940,8 @@ class Bundle:
             elif (page.stream, page.first) in self.here:
                 self.wrong("pages", f"{what}: this page is here twice.")
             else:
-                self.here[page.stream, page.first] = page
+                stream = sys.intern(page.stream)  # a year has many pages
+                self.here[stream, page.first] = page._replace(stream=stream, file=sys.intern(page.file), sha256="")
         for stream, ordered in several.items():
             ordered.sort()
             for one, other in zip(ordered, ordered[1:]):
@@ -1134,8 +1139,8 @@ def main() -> int:
         span = f"{utc_text(manifest['from_ms'])} to before {utc_text(manifest['to_ms'])}"
         bundle.check(asked.head, asked.jobs)
         sys.stdout.write(f"{manifest['site_name']}, {span}, bundle made by {manifest['software']}\n\n")
-    except (BundleError, OSError, KeyError, TypeError, AttributeError) as problem:
-        told = problem if isinstance(problem, (BundleError, OSError)) else f"a part of it is missing: {problem!r}"
+    except (BundleError, OSError, LookupError, ValueError, TypeError, AttributeError, RecursionError) as problem:
+        told = problem if isinstance(problem, (BundleError, OSError)) else f"it is not as formats.md says ({problem!r})"
         sys.stdout.write(f"CANNOT BE CHECKED: {told}\n")
         return 2
     sys.stdout.write(f"{bundle.answer()}\n{LIMITS}")

@@ -200,7 +200,7 @@ def test_patches_are_merged_as_rfc_7396_says() -> None:
 
 
 def test_it_is_one_file_of_the_standard_library() -> None:
-    tree = ast.parse(VERIFY.read_text("utf-8"))
+    tree = ast.parse(VERIFY.read_text("utf-8"), feature_version=(3, 9))
     nodes = list(ast.walk(tree))
     names = {alias.name for node in nodes if isinstance(node, ast.Import) for alias in node.names}
     names |= {str(node.module) for node in nodes if isinstance(node, ast.ImportFrom)}
@@ -391,6 +391,7 @@ def test_a_changed_verdict_is_named_though_the_chain_was_made_anew(
         ("profile-made", lambda body: body["changes"]["profile"]["P1"].update(contact_ms=30_000)),
         ("profile-corrected", lambda body: body["changes"]["profile"]["P1"].update(min_mc=20_000)),
         ("sensor-check-made", lambda body: body["changes"]["sensor-check"]["C1"].update(correction_mc=0)),
+        ("sensor-check-made", lambda body: body["changes"]["sensor-check"]["C1"].update(void="made in error")),
         ("fill-made", lambda body: body["changes"]["fill"]["F1"].update(poured_ms=BOOTED_MS + HOUR_MS)),
     ],
 )
@@ -401,6 +402,37 @@ def test_a_loosened_requirement_does_not_give_the_verdicts(
     change(made, kind, 0, alter)
     made.write(tmp_path / "bundle")
     named(tmp_path / "bundle", "verdicts", "the record says")
+
+
+@pytest.mark.parametrize(("place", "times", "status"), [(4, 1, 0), (4, 0, 0), (4, 2, 1), (0, 1, 1)])
+def test_overdue_sensor_checks_are_counted(tmp_path: Path, place: int, times: int, status: int) -> None:
+    """C1 no longer holds at the closing of place 4; at that of place 0 it was not made yet."""
+    made = handmade()
+    change(made, "sensor-check-made", 0, lambda body: body["changes"]["sensor-check"]["C1"].update(until_ms=BOOTED_MS))
+    overdue = [{"code": "check-overdue", "text": "", "numbers": {}}] * times
+    change(made, "closure", place, lambda body: body["closure"].setdefault("findings", []).extend(overdue))
+    made.write(tmp_path / "bundle")
+    code, answer = checked(tmp_path / "bundle")
+    assert code == status, answer
+    assert (f"findings: checks of {times} sensors overdue" in answer) == bool(status)
+
+
+def test_a_check_holds_until_the_day_it_is_due_has_ended_everywhere() -> None:
+    assert checker.holds_until({"due": "2026-11-25"}) == checker.utc_ms("2026-11-26T12:00:00Z") - 1
+    assert checker.holds_until({"due": "2026-11-25", "until_ms": 5}) == 5
+    assert checker.holds_until({}) > 10**15
+
+
+def test_the_date_of_the_closing_reading_is_recomputed(tmp_path: Path) -> None:
+    """It may be left out; where it stands it must be right to 10 ms."""
+    made = handmade()
+    said = json.loads(made.records[-1]["body"])["closing_utc_ms"]
+    number = change(made, "closure", -1, lambda body: body.update(closing_read_utc_ms=said + 10))
+    made.write(tmp_path / "bundle")
+    assert checked(tmp_path / "bundle")[0] == 0
+    change(made, "closure", -1, lambda body: body.update(closing_read_utc_ms=said + HOUR_MS))
+    made.write(tmp_path / "bundle")
+    named(tmp_path / "bundle", f"Record {number}", f"closing_read_utc_ms: the record says {said + HOUR_MS}")
 
 
 def test_a_closed_lid_without_a_verdict_is_named(tmp_path: Path) -> None:
