@@ -160,6 +160,28 @@ def test_it_agrees_with_the_program_when_the_requirement_changes(
     assert [same_words(facts) for facts in judged(rows, line, case.newer_stream)] == expected
 
 
+def test_after_a_loss_what_was_in_force_before_the_clock_went_back_counts_too() -> None:
+    """By the dates after it, the strict requirement has not begun yet; but it was in force while the lid was closed."""
+    easy = checker.Terms(20_000, None, 5_000, 5_000, {"s": (0, 0)})
+    strict = easy._replace(min_mc=22_000)
+    clock = [(0, 0, 0, True), (6, 0, -HOUR_MS, True)]  # an hour back at reading 7
+    warm = {"s": [21_000] * 10}
+    before = checker.Piece(1, [1_000 * n for n in range(1, 11)], [("open", 1), ("closed", 9)], warm, clock, [])
+    later = [(0, 0, -HOUR_MS, True)]
+    after = checker.Piece(12, [1_000 * n for n in range(12, 22)], [("closed", 10)], warm, later, [])
+
+    def in_force(spans: list[list[int]]) -> list[Any]:
+        line = ((-(10**15), 4_000, easy), (4_000, 10**15, strict))
+        return [terms for begin, end in spans for since, until, terms in line if since <= end and begin < until]
+
+    def date(ms: int, anchor: Any) -> int:
+        return int(ms + anchor[2] - anchor[1])
+
+    first, second = checker.Watch(in_force, date).closures([before, after])
+    assert (first.closing, first.terms) == ("seen", easy)
+    assert (second.closing, second.terms) == ("lost", strict)
+
+
 # --- Formats
 
 
