@@ -14,6 +14,7 @@ not from the program whose work it checks. From the records and the readings it 
 Exit status: 0 all of it agrees; 1 something disagrees, and is named; 2 the bundle cannot be read, is cut short, or is
 of a newer format. The end of its answer says what it cannot show.
 
+To read it: 1 is the exposure rule; 2 reads files and pages; 3 replays the records; 4 compares verdicts; 5 says so.
 Temperatures are whole thousandths of a degree Celsius (`_mc`), durations whole milliseconds (`_ms`).
 """
 
@@ -557,6 +558,7 @@ class Ledger:
         self.from_ms, self.to_ms = manifest["from_ms"], manifest["to_ms"]
         self.number, self.hash = 0, "0" * 64
         self.hashes: dict[int, str] = {}  # of records wanted
+        self.site_name: str | None = None
         self.streams: dict[str, dict[str, Any]] = {}
         self.pages: Any = defaultdict(list)  # of a stream: first, last, sha256, record
         self.lost: Any = defaultdict(list)  # of a stream: first, last
@@ -614,7 +616,9 @@ class Ledger:
 
     def take(self, kind: str, record: dict[str, Any], body: dict[str, Any]) -> None:
         """What the program wrote of itself."""
-        if kind == "stream":
+        if kind == "site-named":
+            self.site_name = body["name"]
+        elif kind == "stream":
             self.streams[body["stream"]] = body
         elif kind == "requirement":
             self.settings[body["basin"]].append(body)
@@ -917,6 +921,10 @@ class Bundle:
         if (ledger.number, ledger.hash) != head:
             told = f"The chain ends with record {ledger.number} and hash {ledger.hash}"
             self.wrong("chain", f"{told}; the manifest says {head[0]} and {head[1]}.")
+        if ledger.site_name not in (None, self.manifest["site_name"]):
+            self.wrong(
+                "chain", f"The site is called {ledger.site_name}, not {self.manifest['site_name']} as in the manifest."
+            )
         for number, digest in heads:
             if ledger.hashes.get(number) != digest:
                 found = f"has the hash {ledger.hashes[number]}" if number in ledger.hashes else "is not here"

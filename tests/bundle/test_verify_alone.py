@@ -525,6 +525,11 @@ def altered(folder: Path, **fields: Any) -> None:
     (folder / "manifest.json").write_text(json.dumps({**manifest, **fields}))
 
 
+def test_the_name_of_the_site_is_that_of_the_records(bundle: Path) -> None:
+    altered(bundle, site_name="Another clinic")
+    named(bundle, "chain", "The site is called Clinic at the Mill, not Another clinic")
+
+
 def test_a_newer_format_cannot_be_checked(bundle: Path) -> None:
     altered(bundle, format=2)
     named(bundle, "This bundle has format 2; this checker knows 1. Use a newer one.", status=2)
