@@ -1102,7 +1102,13 @@ class Bundle:
             lines += [] if self.wrongs[topic] else [f"agrees     {topic}: {self.told[topic]}"]
         lines += [f"note       {text}" for text in self.notes]
         number = sum(map(len, self.wrongs.values()))
-        return "\n".join([*lines, "", f"Result: {number} disagreements." if number else "Result: everything agrees."])
+        return "\n".join(
+            [
+                *lines,
+                "",
+                f"Result: {number} disagreement{'s' * (number > 1)}." if number else "Result: everything agrees.",
+            ]
+        )
 
 
 def outside(first: int, last: int, ranges: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:

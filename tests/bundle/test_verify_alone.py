@@ -235,7 +235,7 @@ def test_it_is_one_file_of_the_standard_library() -> None:
 def checked(folder: Path, *more: str) -> tuple[int, str]:
     """Run it as an auditor does, with its own folder as the only thing it knows."""
     command = [sys.executable, "-I", "-S", str(VERIFY), str(folder), "--jobs", "1", *more]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False, cwd=folder)
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False, cwd=folder.parent)
     assert not done.stderr, done.stderr
     return done.returncode, done.stdout
 
@@ -310,6 +310,12 @@ def test_a_ledger_cut_short_after_a_record_does_not_reach_the_head(bundle: Path)
     (bundle / "ledger.jsonl").write_bytes(b"".join(lines[:-1]))
     listed_again(bundle)
     named(bundle, "chain", "ends with record 20", "the manifest says 21")
+
+
+def test_a_file_that_is_not_unpacked_cannot_be_checked(whole: Path, tmp_path: Path) -> None:
+    packed = Path(shutil.make_archive(str(tmp_path / "bundle"), "zip", whole))
+    packed.write_bytes(packed.read_bytes()[:-500])
+    named(packed, "manifest.json cannot be read", "Unpack the whole bundle again", status=2)
 
 
 def test_pages_cut_short_are_missing(bundle: Path) -> None:
