@@ -63,23 +63,23 @@ def moved(closure: Closure, shifts: Mapping[str, Shift], most_u_mc: int) -> Answ
         shifts: By sensor; those of other basins are not looked at.
         most_u_mc: No sensor of the basin has ever had a larger U.
     """
+    requirement = closure.requirement
     here = [shifts.get(sensor, UNMOVED) for sensor in closure.sensor_allowances_mc]
-    if closure.requirement is None or not closure.known or all(each == UNMOVED for each in here):
+    if requirement is None or not closure.known or all(each == UNMOVED for each in here):
         return as_it_is(closure)
     cold_mc = [each.cold_mc for each in here]
     enough, lacking, left_mc = _margins(closure, cold_mc)
-    max_mc, lowest_hot_mc = closure.requirement.max_mc, min(each.hot_mc for each in here)
-    none_before = max_mc is None or closure.out_first_ms is None or _below(closure, most_u_mc, max_mc)
-    grows = max_mc is not None and lowest_hot_mc < 0
-    known = _Known(
-        enough,
-        lacking,
-        none_before,
-        # One more: an odd difference between the two sides of a shift is rounded to the warm side.
-        max_mc is None or (none_before and not grows) or _below(closure, most_u_mc - lowest_hot_mc + 1, max_mc),
-        grows,
-        max_mc is not None and any(each.hot_mc > 0 for each in here),
-    )
+    known = _Known(enough, lacking, none_before=True, none_after=True, grows=False, shrinks=False)
+    if (max_mc := requirement.max_mc) is not None:
+        hot_mc = [each.hot_mc for each in here]
+        none_before, grows = _none_above(closure, most_u_mc, max_mc), min(hot_mc) < 0
+        known = known._replace(
+            none_before=none_before,
+            # One more: an odd difference between the two sides of a shift is rounded to the warm side.
+            none_after=(none_before and not grows) or _below(closure, most_u_mc - min(hot_mc) + 1, max_mc),
+            grows=grows,
+            shrinks=max(hot_mc) > 0,
+        )
     return _answer(closure, known, left_mc, less_in_range=min(cold_mc) >= 0)
 
 
@@ -103,7 +103,7 @@ def otherwise(closure: Closure, other: Requirement, most_u_mc: int) -> Answer:
     longer, shorter = other.contact_ms > before.contact_ms, other.contact_ms < before.contact_ms
     grows = other.max_mc is not None and (before.max_mc is None or other.max_mc < before.max_mc)
     shrinks = before.max_mc is not None and (other.max_mc is None or other.max_mc > before.max_mc)
-    none_before = before.max_mc is None or closure.out_first_ms is None or _below(closure, most_u_mc, before.max_mc)
+    none_before = before.max_mc is None or _none_above(closure, most_u_mc, before.max_mc)
     none_after = other.max_mc is None or (none_before and not grows) or _below(closure, most_u_mc, other.max_mc)
     allowance_mc = closure.allowance_mc
     sufficient = allowance_mc is not None and allowance_mc >= cold_mc  # for a contact time as long as before
@@ -144,6 +144,11 @@ def _margins(closure: Closure, cold_mc: list[int]) -> tuple[bool, bool, int | No
         return enough, lacking, None if all_mc is None else all_mc - max(cold_mc)
     enough = decides_mc is not None and decides_mc >= lowered_mc
     return enough, not enough, None if decides_mc is None else decides_mc - lowered_mc
+
+
+def _none_above(closure: Closure, most_u_mc: int, max_mc: int) -> bool:
+    """No reading was above the maximum that judged it."""
+    return closure.out_first_ms is None or _below(closure, most_u_mc, max_mc)
 
 
 def _below(closure: Closure, u_mc: int, max_mc: int) -> bool:

@@ -13,9 +13,7 @@ drift that grew evenly from nothing at that check to the whole error at the find
 from __future__ import annotations
 
 import enum
-import math
 from collections.abc import Iterable
-from fractions import Fraction
 from typing import NamedTuple
 
 from soak.requirement import SensorTerms
@@ -64,9 +62,9 @@ class Moved(NamedTuple):
     sensor: str
     from_ms: int
     until_ms: int
-    step_mc: Fraction | int
-    drift_from_mc: Fraction | int
-    drift_until_mc: Fraction | int
+    step_mc: int
+    drift_from_mc: int
+    drift_until_mc: int
     by_closing: bool = False
 
     def touches(self, closing_ms: int, last_ms: int) -> bool:
@@ -78,19 +76,21 @@ class Moved(NamedTuple):
 
         A closure over which the good check was made may lie before the error or behind it: it gets the safer of both.
         """
-        begins_before = closing_ms < self.from_ms
         if supposed is Supposition.STEP:
-            ends = (self.step_mc, 0 if begins_before else self.step_mc)
-        else:
-            ends = (self.drifted_mc(closing_ms), self.drifted_mc(last_ms))
-        return Shift(math.ceil(max(ends)), math.floor(min(ends)))
+            if closing_ms < self.from_ms:
+                return Shift(max(self.step_mc, 0), min(self.step_mc, 0))
+            return Shift(self.step_mc, self.step_mc)
+        at_closing, at_last = self.drifted_mc(closing_ms), self.drifted_mc(last_ms)
+        return Shift(max(at_closing.cold_mc, at_last.cold_mc), min(at_closing.hot_mc, at_last.hot_mc))
 
-    def drifted_mc(self, at_ms: int) -> Fraction | int:
-        """The error at a moment if it grew evenly; before and after as at the ends."""
-        grown_mc, lasted_ms = self.drift_until_mc - self.drift_from_mc, self.until_ms - self.from_ms
+    def drifted_mc(self, at_ms: int) -> Shift:
+        """The error at a moment if it grew evenly, rounded up and down; before and after as at the ends."""
+        grown_mc = self.drift_until_mc - self.drift_from_mc
         if not grown_mc or at_ms >= self.until_ms:
-            return self.drift_until_mc
-        return self.drift_from_mc + Fraction(grown_mc * max(0, at_ms - self.from_ms), lasted_ms)
+            return Shift(self.drift_until_mc, self.drift_until_mc)
+        grown_mc *= max(0, at_ms - self.from_ms)
+        lasted_ms = self.until_ms - self.from_ms
+        return Shift(self.drift_from_mc - -grown_mc // lasted_ms, self.drift_from_mc + grown_mc // lasted_ms)
 
 
 def sensor_moved(sensor: str, d_mc: int, from_ms: int, until_ms: int) -> Moved:
@@ -127,4 +127,6 @@ def shifted(terms: SensorTerms, shift: Shift) -> SensorTerms:
 def worst(shifts: Iterable[Shift]) -> Shift:
     """The safer of several errors of one sensor in one closure."""
     found = list(shifts)
+    if len(found) == 1:
+        return found[0]
     return Shift(max(each.cold_mc for each in found), min(each.hot_mc for each in found))

@@ -52,6 +52,7 @@ class Rereading:
         self._connection = connection
         self._db = Database(connection)
         self._required: dict[int, list[Required]] = {}
+        self._most_u_mc: dict[int, int] = {}
         self._stored: dict[int, Ranges] = {}
 
     def required(self, basin_id: int) -> list[Required]:
@@ -62,7 +63,10 @@ class Rereading:
 
     def most_u_mc(self, basin_id: int) -> int:
         """The largest U that a sensor of a basin has ever had, by what is on record."""
-        return max((terms.u_mc for each in self.required(basin_id) for terms in each.terms.values()), default=0)
+        if basin_id not in self._most_u_mc:
+            terms = [each for required in self.required(basin_id) for each in required.terms.values()]
+            self._most_u_mc[basin_id] = max((each.u_mc for each in terms), default=0)
+        return self._most_u_mc[basin_id]
 
     def one(self, judged: Judged, supposed: Supposed) -> Reread:
         """One closure."""

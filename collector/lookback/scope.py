@@ -132,8 +132,10 @@ def of_checks(
             continue
         later = shelf.find_all(connection, SensorCheck, group=check.sensor, since_ms=check.at_ms + 1, limit=1)
         ends_ms = min(later[0].at_ms, until_ms) if later else until_ms
-        drifted_mc = reference.drifted_mc(check.at_ms)
-        moved.append(Moved(check.sensor, check.at_ms, ends_ms, d_mc, drifted_mc, drifted_mc, by_closing=True))
+        moved += [
+            Moved(check.sensor, check.at_ms, ends_ms, d_mc, drifted_mc, drifted_mc, by_closing=True)
+            for drifted_mc in set(reference.drifted_mc(check.at_ms))  # between two whole ones: the safer of both
+        ]
     return of_moved(connection, moved)
 
 
