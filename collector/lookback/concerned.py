@@ -6,9 +6,8 @@ from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from collector.lookback.judged import Judged
-from collector.lookback.laid_over import throughout
+from collector.lookback.laid_over import LoadHere, RoundHere, throughout
 from collector.lookback.moved import Supposition
-from collector.record.things import Load, Turn
 from soak.closure import Verdict
 
 
@@ -43,8 +42,8 @@ class Concerned(NamedTuple):
     """
 
     judged: Judged
-    loads: tuple[Load, ...]
-    turns: tuple[Turn, ...]
+    loads: tuple[LoadHere, ...]
+    turns: tuple[RoundHere, ...]
     worth: dict[Supposition, Worth]
 
     @property
@@ -97,11 +96,6 @@ class Concerned(NamedTuple):
         """Opaque references of the procedures for which these devices were used afterwards."""
         return tuple(dict.fromkeys(turn.used.encounter for turn in self.turns if turn.used and turn.used.encounter))
 
-    @property
-    def people(self) -> tuple[str, ...]:
-        """Who had to do with its loads and rounds, by id."""
-        return people_of(self.loads, self.turns)
-
     def flips(self, supposed: Supposition | None = None) -> bool:
         """It stands as met and would not be: by this supposition, or by any."""
         worths = self.worth.values() if supposed is None else filter(None, [self.worth.get(supposed)])
@@ -113,7 +107,7 @@ class Concerned(NamedTuple):
         return bool(self.worth) and self.verdict is not Verdict.MET and all(each.meets for each in self.worth.values())
 
     @property
-    def rests_on(self) -> tuple[Turn, ...]:
+    def rests_on(self) -> tuple[RoundHere, ...]:
         """Rounds whose device met by this very closure, as recorded when it was taken out."""
         return tuple(turn for turn in self.turns if turn.closure == self.key)
 
@@ -128,7 +122,7 @@ class Round(NamedTuple):
         still_met: By what is supposed, whether one of its closures would still meet.
     """
 
-    turn: Turn
+    turn: RoundHere
     closures: tuple[Concerned, ...]
     met: bool
     still_met: dict[Supposition, bool]
@@ -137,16 +131,6 @@ class Round(NamedTuple):
     def flips(self) -> bool:
         """Its device met, and by one of the suppositions it did not."""
         return self.met and not all(self.still_met.values())
-
-
-def people_of(loads: Iterable[Load], turns: Iterable[Turn]) -> tuple[str, ...]:
-    """Who had to do with loads and rounds, by id."""
-    people = [load.by for load in loads]
-    for turn in turns:
-        people += [turn.by, turn.in_by, turn.out_by, *(step.by for step in turn.steps.values())]
-        people += [rinse.by for rinse in turn.rinses]
-        people += [each.by for each in (turn.dried, turn.released, turn.used) if each]
-    return tuple(dict.fromkeys(filter(None, people)))
 
 
 def flips_first(several: Iterable[Concerned]) -> list[Concerned]:
@@ -173,7 +157,7 @@ def rounds_of(several: Sequence[Concerned]) -> list[Round]:
     meet: so give all the closures of its time, see `collector.lookback.scope.with_whole_loads`.
     """
     by_turn: dict[str, list[Concerned]] = {}
-    turns: dict[str, Turn] = {}
+    turns: dict[str, RoundHere] = {}
     for each in sorted(several, key=lambda each: each.closing_ms):
         for turn in each.turns:
             turns[turn.id] = turn

@@ -3,20 +3,46 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Sequence
-from typing import NamedTuple
+from collections.abc import Iterable, Iterator, Sequence
+from typing import NamedTuple, TypeVar
 
 import msgspec
 
 from collector.lookback.judged import Judged
-from collector.record import shelf
-from collector.record.things import Load, Turn
+from collector.record.things import Load, Stage, Turn, Used
 
 _BEFORE_MS = 30 * 24 * 3_600_000
 """Loads that began longer before are asked about only while they are open, as `rounds.unassigned.load_over` does."""
 
 _AT_ONCE = 500
-_TURN = msgspec.json.Decoder(Turn)
+_Body = TypeVar("_Body")
+
+
+class LoadHere(msgspec.Struct, frozen=True, gc=False):
+    """What a look-back needs of a load; as `collector.record.things.Load`, which has the rest."""
+
+    id: str
+    basin: str
+    fill: str
+    began_ms: int
+    by: str
+    turns: tuple[str, ...] = ()
+    mec_test: str = ""
+    ended_ms: int | None = None
+
+
+class RoundHere(msgspec.Struct, frozen=True, gc=False):
+    """What a look-back needs of a device's round; as `collector.record.things.Turn`, which has the rest."""
+
+    id: str
+    device: str
+    load: str = ""
+    stage: Stage = Stage.PREPARING
+    came_from: str = ""
+    in_ms: int | None = None
+    out_ms: int | None = None
+    closure: str = ""
+    used: Used | None = None
 
 
 class Lain(NamedTuple):
@@ -27,8 +53,12 @@ class Lain(NamedTuple):
         turns: Rounds whose device was in the solution during it.
     """
 
-    loads: tuple[Load, ...] = ()
-    turns: tuple[Turn, ...] = ()
+    loads: tuple[LoadHere, ...] = ()
+    turns: tuple[RoundHere, ...] = ()
+
+
+_LOAD = msgspec.json.Decoder(LoadHere)
+_ROUND = msgspec.json.Decoder(RoundHere)
 
 
 def lay(connection: sqlite3.Connection, closures: Sequence[Judged]) -> dict[int, Lain]:
@@ -44,7 +74,8 @@ def lay(connection: sqlite3.Connection, closures: Sequence[Judged]) -> dict[int,
     found: dict[int, Lain] = {}
     for basin, here in by_basin.items():
         over = _loads_over(_loads(connection, basin, here[0].closing_ms, max(each.opened_ms for each in here)), here)
-        turns = turns_by_id(connection, {turn for loads in over.values() for load in loads for turn in load.turns})
+        wanted = {turn for loads in over.values() for load in loads for turn in load.turns}
+        turns = {turn.id: turn for turn in bodies(connection, Turn.KIND, wanted, _ROUND)}
         for each in here:
             loads = over[each.id]
             inside = [turns[turn] for load in loads for turn in load.turns if turn in turns]
@@ -52,27 +83,46 @@ def lay(connection: sqlite3.Connection, closures: Sequence[Judged]) -> dict[int,
     return found
 
 
-def turns_by_id(connection: sqlite3.Connection, ids: Iterable[str]) -> dict[str, Turn]:
-    """Rounds by their id; those that are not on record are absent."""
-    wanted, found = sorted(set(ids)), dict[str, Turn]()
+def people_in(connection: sqlite3.Connection, loads: Iterable[str], turns: Iterable[str]) -> tuple[str, ...]:
+    """Who had to do with loads and rounds, by id: steps, soak, rinses, release, use.
+
+    Args:
+        connection: To the database.
+        loads: Their ids.
+        turns: Their ids.
+    """
+    people = [load.by for load in bodies(connection, Load.KIND, loads, msgspec.json.Decoder(Load))]
+    for turn in bodies(connection, Turn.KIND, turns, msgspec.json.Decoder(Turn)):
+        people += [turn.by, turn.in_by, turn.out_by, *(step.by for step in turn.steps.values())]
+        people += [rinse.by for rinse in turn.rinses]
+        people += [each.by for each in (turn.dried, turn.released, turn.used) if each]
+    return tuple(dict.fromkeys(filter(None, people)))
+
+
+def bodies(
+    connection: sqlite3.Connection, kind: str, ids: Iterable[str], decoder: msgspec.json.Decoder[_Body]
+) -> Iterator[_Body]:
+    """Things by their ids, those that are not on record are absent."""
+    wanted = sorted(set(ids))
     for start in range(0, len(wanted), _AT_ONCE):
         part = wanted[start : start + _AT_ONCE]
         sql = f"SELECT body FROM thing WHERE kind = ? AND id IN ({', '.join('?' * len(part))})"  # noqa: S608
-        found |= {
-            turn.id: turn for turn in (_TURN.decode(row[0]) for row in connection.execute(sql, (Turn.KIND, *part)))
-        }
-    return found
+        yield from (decoder.decode(body) for (body,) in connection.execute(sql, (kind, *part)))
 
 
-def _loads(connection: sqlite3.Connection, basin: str, from_ms: int, until_ms: int) -> list[Load]:
-    since_ms = from_ms - _BEFORE_MS
-    loads = shelf.find_all(connection, Load, group=basin, since_ms=since_ms, until_ms=until_ms)
-    return shelf.find_all(connection, Load, group=basin, only_open=True, until_ms=since_ms) + loads
+def _loads(connection: sqlite3.Connection, basin: str, from_ms: int, until_ms: int) -> list[LoadHere]:
+    """Loads of a basin by their beginning; some may have ended before the range."""
+    rows = connection.execute(
+        """SELECT body FROM thing WHERE kind = ?1 AND grp = ?2 AND at_ms < ?4 AND (at_ms >= ?3 OR open)
+           ORDER BY at_ms, length(id), id""",
+        (Load.KIND, basin, from_ms - _BEFORE_MS, until_ms),
+    )
+    return [_LOAD.decode(body) for (body,) in rows]
 
 
-def _loads_over(loads: Sequence[Load], closures: Sequence[Judged]) -> dict[int, tuple[Load, ...]]:
+def _loads_over(loads: Sequence[LoadHere], closures: Sequence[Judged]) -> dict[int, tuple[LoadHere, ...]]:
     """By closure; both by their time."""
-    found, there, place = dict[int, tuple[Load, ...]](), list[Load](), 0
+    found, there, place = dict[int, tuple[LoadHere, ...]](), list[LoadHere](), 0
     for each in closures:
         while place < len(loads) and loads[place].began_ms < each.opened_ms:
             there.append(loads[place])
@@ -86,7 +136,7 @@ def _during(in_ms: int | None, out_ms: int | None, closure: Judged) -> bool:
     return in_ms is not None and in_ms < closure.opened_ms and (out_ms is None or out_ms > closure.closing_ms)
 
 
-def throughout(turn: Turn, closure: Judged) -> bool:
+def throughout(turn: RoundHere, closure: Judged) -> bool:
     """A device lay in a closure from the closing to the opening: only then does the closure prove anything for it."""
     return (
         turn.in_ms is not None
