@@ -75,8 +75,7 @@ def moved(closure: Closure, shifts: Mapping[str, Shift], most_u_mc: int) -> Answ
         none_before, grows = _none_above(closure, most_u_mc, max_mc), min(hot_mc) < 0
         known = known._replace(
             none_before=none_before,
-            # One more: an odd difference between the two sides of a shift is rounded to the warm side.
-            none_after=(none_before and not grows) or _below(closure, most_u_mc - min(hot_mc) + 1, max_mc),
+            none_after=(none_before and not grows) or _below(closure, most_u_mc - min(hot_mc), max_mc),
             grows=grows,
             shrinks=max(hot_mc) > 0,
         )

@@ -30,8 +30,9 @@ class Supposition(enum.StrEnum):
 class Shift(NamedTuple):
     """By how much the temperatures of one sensor must be lowered in one closure, in millidegrees.
 
-    Where the error is the same throughout, both are. Where it changes within the closure each is the safer end: the
-    most against the minimum, the least against the maximum. Both move by whole millidegrees, rounded the safe way.
+    Where the error is the same throughout, both are. Where it changes within the closure each is the safer end, rounded
+    the safe way: the most against the minimum, the least against the maximum. U then widens by half of what lies
+    between, which is why that is an even number.
 
     Attributes:
         cold_mc: Against the minimum; negative: raised.
@@ -40,6 +41,13 @@ class Shift(NamedTuple):
 
     cold_mc: int
     hot_mc: int
+
+    @classmethod
+    def holding(cls, several: Iterable[Shift]) -> Shift:
+        """The safer ends of several."""
+        found = list(several)
+        cold_mc, hot_mc = max(each.cold_mc for each in found), min(each.hot_mc for each in found)
+        return cls(cold_mc, hot_mc - (cold_mc - hot_mc) % 2)
 
 
 UNMOVED = Shift(0, 0)
@@ -78,19 +86,20 @@ class Moved(NamedTuple):
         """
         if supposed is Supposition.STEP:
             if closing_ms < self.from_ms:
-                return Shift(max(self.step_mc, 0), min(self.step_mc, 0))
+                return Shift.holding([UNMOVED, Shift(self.step_mc, self.step_mc)])
             return Shift(self.step_mc, self.step_mc)
-        at_closing, at_last = self.drifted_mc(closing_ms), self.drifted_mc(last_ms)
-        return Shift(max(at_closing.cold_mc, at_last.cold_mc), min(at_closing.hot_mc, at_last.hot_mc))
+        return Shift.holding(
+            Shift(each_mc, each_mc) for at_ms in (closing_ms, last_ms) for each_mc in self.drifted_mc(at_ms)
+        )
 
-    def drifted_mc(self, at_ms: int) -> Shift:
+    def drifted_mc(self, at_ms: int) -> tuple[int, int]:
         """The error at a moment if it grew evenly, rounded up and down; before and after as at the ends."""
         grown_mc = self.drift_until_mc - self.drift_from_mc
         if not grown_mc or at_ms >= self.until_ms:
-            return Shift(self.drift_until_mc, self.drift_until_mc)
+            return self.drift_until_mc, self.drift_until_mc
         grown_mc *= max(0, at_ms - self.from_ms)
         lasted_ms = self.until_ms - self.from_ms
-        return Shift(self.drift_from_mc - -grown_mc // lasted_ms, self.drift_from_mc + grown_mc // lasted_ms)
+        return self.drift_from_mc - -grown_mc // lasted_ms, self.drift_from_mc + grown_mc // lasted_ms
 
 
 def sensor_moved(sensor: str, d_mc: int, from_ms: int, until_ms: int) -> Moved:
@@ -116,17 +125,7 @@ def sensor_moved(sensor: str, d_mc: int, from_ms: int, until_ms: int) -> Moved:
 def shifted(terms: SensorTerms, shift: Shift) -> SensorTerms:
     """The terms that a closure must be judged by again.
 
-    Lower by `cold_mc` towards the minimum and by `hot_mc` towards the maximum: the middle goes into the correction,
-    half the difference into U. An odd difference widens U by one millidegree, towards the warm side.
+    The middle between the two sides goes into the correction, half of what lies between them into U.
     """
-    wider_mc = (shift.cold_mc - shift.hot_mc + 1) // 2
-    u_mc = terms.u_mc + wider_mc
-    return SensorTerms(u_mc, terms.correction_mc - terms.u_mc - shift.cold_mc + u_mc)
-
-
-def worst(shifts: Iterable[Shift]) -> Shift:
-    """The safer of several errors of one sensor in one closure."""
-    found = list(shifts)
-    if len(found) == 1:
-        return found[0]
-    return Shift(max(each.cold_mc for each in found), min(each.hot_mc for each in found))
+    wider_mc = (shift.cold_mc - shift.hot_mc) // 2
+    return SensorTerms(terms.u_mc + wider_mc, terms.correction_mc - shift.cold_mc + wider_mc)

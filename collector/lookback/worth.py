@@ -8,7 +8,7 @@ from typing import NamedTuple
 from collector.lookback import allowed
 from collector.lookback.concerned import Worth
 from collector.lookback.judged import Judged
-from collector.lookback.moved import UNMOVED, Moved, Shift, Supposition, shifted, worst
+from collector.lookback.moved import UNMOVED, Moved, Shift, Supposition, shifted
 from collector.lookback.reread import Reread, Rereading, Supposed
 from collector.required import Required
 from soak.closure import Verdict
@@ -52,7 +52,7 @@ def shifts_of(closure: Judged, moved: Sequence[Moved], supposed: Supposition) ->
     by_sensor: dict[str, list[Shift]] = {}
     for each in moved:
         by_sensor.setdefault(each.sensor, []).append(each.shift(supposed, closure.closing_ms, closure.last_ms))
-    return {sensor: worst(shifts) for sensor, shifts in by_sensor.items()}
+    return {sensor: Shift.holding(shifts) for sensor, shifts in by_sensor.items()}
 
 
 def _lowering(shifts: Mapping[str, Shift]) -> Supposed:
