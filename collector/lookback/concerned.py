@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import NamedTuple
+
+import msgspec
 
 from collector.lookback.judged import Judged
 from collector.lookback.laid_over import LoadHere, RoundHere, throughout
@@ -14,7 +15,7 @@ _UNKNOWN_MC = 1_000_000
 """Where nothing is known to be left, it stands before whatever lacks something known."""
 
 
-class Worth(NamedTuple):
+class Worth(msgspec.Struct, frozen=True, gc=False):
     """What a closure is worth if something is supposed.
 
     Attributes:
@@ -34,7 +35,7 @@ class Worth(NamedTuple):
     trouble: str = ""
 
 
-class Concerned(NamedTuple):
+class Concerned(msgspec.Struct, frozen=True, gc=False):
     """A closure that something concerns.
 
     Attributes:
@@ -115,7 +116,7 @@ class Concerned(NamedTuple):
         return tuple(turn for turn in self.turns if turn.closure == self.key)
 
 
-class Round(NamedTuple):
+class Round(msgspec.Struct, frozen=True, gc=False):
     """A device's round in closures that something concerns.
 
     Attributes:

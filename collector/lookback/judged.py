@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable
-from typing import NamedTuple
+from collections.abc import Container, Iterable
 
 import msgspec
 
@@ -12,7 +11,7 @@ from soak.closure import Closure
 from soak.requirement import SensorTerms
 
 
-class Judged(NamedTuple):
+class Judged(msgspec.Struct, frozen=True, gc=False):
     """A closure that nothing has superseded.
 
     Attributes:
@@ -84,7 +83,9 @@ def judged(
     of_basins: dict[int, str],
     from_ms: int,
     until_ms: int,
+    *,
     software: Iterable[str] | None = None,
+    but: Container[int] = (),
 ) -> list[Judged]:
     """Closures that stand and touch a time range, by basin and time.
 
@@ -94,6 +95,7 @@ def judged(
         from_ms: They ended at this time or later, milliseconds since 1970.
         until_ms: They began before this time.
         software: Judged by these versions only.
+        but: Rows to leave out.
     """
     versions = None if software is None else set(software)
     found: list[Judged] = []
@@ -110,7 +112,7 @@ def judged(
             (basin_id, from_ms, until_ms),
         )
         for row_id, number, stream_id, stream, closing_ms, last_ms, synced, judged_ms, version, body in rows:
-            if versions is None or version in versions:
+            if row_id not in but and (versions is None or version in versions):
                 times = closing_ms, last_ms, bool(synced), judged_ms
                 closure = _DECODER.decode(body).closure
                 found.append(Judged(row_id, number, basin_id, basin, stream_id, stream, *times, version, closure))

@@ -8,6 +8,7 @@ import msgspec
 import pytest
 from kit import BOOTED_UTC_MS
 from ledgerkit import ENDS_MS, ONE, OTHER, STREAMS, TERMS, THIRD, WITH_MAXIMUM, WITHOUT, LookedBack
+from msgspec.structs import replace
 
 from collector import projections
 from collector.ledger import Ledger, records
@@ -162,7 +163,7 @@ def test_a_reference_found_off_concerns_what_its_checks_judged(small: LookedBack
         found_ms=times[0] + 2_000,
         until_ms=ENDS_MS,
     )
-    right = msgspec.structs.replace(bad, correction_mc=bad.correction_mc - d_mc)
+    right = replace(bad, correction_mc=bad.correction_mc - d_mc)
     again = small.meter("b2", WITHOUT, in_basin(less({}), "b2"), [right, good])
     within = {each.judged.closure.first for each in found}
     firsts = sorted(again)
@@ -298,7 +299,7 @@ def test_a_device_that_met_twice_flips_only_if_both_do(small: LookedBack) -> Non
     """GS-01 lay in both closures of its load, GS-02 in the first only; the first alone is supposed to fail."""
     first, second, *_ = laid(small)
     assert [each.verdict for each in (first, second)] == [Verdict.MET, Verdict.MET]
-    failed = first._replace(worth={STEP: Worth(False, Verdict.NOT_MET, -1)})
+    failed = replace(first, worth={STEP: Worth(False, Verdict.NOT_MET, -1)})
     flips = {each.turn.device: each.flips for each in rounds_of([failed])}
     assert flips == {"GS-01": True, "GS-02": True}
     whole = scope.with_whole_loads(small.connection, [failed])
@@ -319,7 +320,7 @@ def test_order_of_the_list(small: LookedBack) -> None:
         {STEP: Worth(False, Verdict.NOT_MET, -80), DRIFT: Worth(False, Verdict.NOT_MET, -20)},
         {STEP: Worth(False, None, None), DRIFT: Worth(False, None, None)},
     ]
-    several = [one._replace(worth=worth) for worth in worths]
+    several = [replace(one, worth=worth) for worth in worths]
     assert [worths.index(each.worth) for each in flips_first(several)] == [4, 3, 2, 1, 0]
 
 
@@ -329,7 +330,7 @@ def test_order_of_the_list(small: LookedBack) -> None:
 def rewrite(small: LookedBack, concerned: Concerned, verdict: Verdict, software: str) -> None:
     """As if an earlier version with a fault had judged it."""
     store = small.collecting.store
-    wrong = msgspec.structs.replace(concerned.judged.closure, verdict=verdict)
+    wrong = replace(concerned.judged.closure, verdict=verdict)
     with store.transaction():
         judged = ClosureJudged(
             concerned.stream, concerned.closing_ms, True, wrong, supersedes=[concerned.judged.number]
