@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Container, Iterable
+from collections.abc import Iterable
 
 import msgspec
 
@@ -85,7 +85,6 @@ def judged(
     until_ms: int,
     *,
     software: Iterable[str] | None = None,
-    but: Container[int] = (),
 ) -> list[Judged]:
     """Closures that stand and touch a time range, by basin and time.
 
@@ -95,7 +94,6 @@ def judged(
         from_ms: They ended at this time or later, milliseconds since 1970.
         until_ms: They began before this time.
         software: Judged by these versions only.
-        but: Rows to leave out.
     """
     versions = None if software is None else set(software)
     found: list[Judged] = []
@@ -112,11 +110,21 @@ def judged(
             (basin_id, from_ms, until_ms),
         )
         for row_id, number, stream_id, stream, closing_ms, last_ms, synced, judged_ms, version, body in rows:
-            if row_id not in but and (versions is None or version in versions):
+            if versions is None or version in versions:
                 times = closing_ms, last_ms, bool(synced), judged_ms
                 closure = _DECODER.decode(body).closure
                 found.append(Judged(row_id, number, basin_id, basin, stream_id, stream, *times, version, closure))
     return found
+
+
+def ids_between(connection: sqlite3.Connection, basin_id: int, from_ms: int, until_ms: int) -> set[int]:
+    """Rows of the closures of a basin that stand and touch a time range."""
+    rows = connection.execute(
+        """SELECT id FROM closure
+           WHERE basin_id = ? AND superseded_by IS NULL AND last_utc_ms >= ? AND closing_utc_ms < ?""",
+        (basin_id, from_ms, until_ms),
+    )
+    return {row_id for (row_id,) in rows}
 
 
 def software_of(connection: sqlite3.Connection) -> dict[str, int]:

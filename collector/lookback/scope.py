@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from msgspec.structs import replace
 
 from collector.lookback.concerned import Concerned, Worth, flips_first
-from collector.lookback.judged import Judged, basins, judged, with_sensor
+from collector.lookback.judged import Judged, basins, ids_between, judged, with_sensor
 from collector.lookback.laid_over import lay
 from collector.lookback.moved import Moved, Supposition, sensor_moved
 from collector.lookback.reread import Rereading
@@ -211,7 +211,10 @@ def with_whole_loads(connection: sqlite3.Connection, several: Sequence[Concerned
     loads = {load.id for each in several for load in each.loads}
     found = list(several)
     for basin, (from_ms, until_ms) in spans.items():
-        rest = judged(connection, basins(connection, [basin]), from_ms, until_ms, but=known)
+        here = basins(connection, [basin])
+        if all(ids_between(connection, row, from_ms, until_ms) <= known for row in here):
+            continue  # as a rule: all of them were asked about
+        rest = [each for each in judged(connection, here, from_ms, until_ms) if each.id not in known]
         found += [each for each in _laid(connection, rest) if any(load.id in loads for load in each.loads)]
     return found
 

@@ -206,7 +206,7 @@ def run(year: Path | None = None, days: int = YEAR_DAYS, basins: int = YEAR_BASI
     for each in found:
         figures = [f"{count:,}" for count in each[1:5]]
         print(row([each.words, *figures, f"{each.wall_s:.3f}", f"{each.cpu_s:.3f}", f"{each.peak_mb:.0f}"], 28))
-    sensor, widest = found[0], found[2]
+    sensor = found[0]
     all_s = held.seconds_each * sensor.closures
     print(
         f"\nOf {held.drawn} closures judged again from their pages {held.agree} agree. That takes "
@@ -215,9 +215,9 @@ def run(year: Path | None = None, days: int = YEAR_DAYS, basins: int = YEAR_BASI
     )
     peak_mb = max(each.peak_mb for each in found)
     return [
-        Limit(f"a sensor found off: {sensor.cpu_s:.2f} s of processor (less than {MOST_S:g})", sensor.cpu_s < MOST_S),
         Limit(
-            f"every sensor found off: {widest.cpu_s:.2f} s of processor (less than {MOST_S:g})", widest.cpu_s < MOST_S
+            f"a sensor found off, with its devices: {sensor.cpu_s:.2f} s of processor (less than {MOST_S:g})",
+            sensor.cpu_s < MOST_S,
         ),
         Limit(f"peak memory {peak_mb:.0f} MB (less than {MOST_MB})", peak_mb < MOST_MB),
         Limit(f"{held.agree} of {held.drawn} agree with their readings", held.agree == held.drawn),
