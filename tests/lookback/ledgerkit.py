@@ -22,6 +22,7 @@ CONTACT_MS = 60_000
 WITH_MAXIMUM = Requirement(20_000, CONTACT_MS, 21_500)
 WITHOUT = Requirement(20_000, CONTACT_MS)
 TERMS = {ONE: SensorTerms(200, 100), OTHER: SensorTerms(300)}
+NEWER = stream_id(3)
 STREAMS = {"b1": stream_id(1), "b2": stream_id(2)}
 SOAKS_S = (1, 75), (100, 130), (300, 40), (400, 75), (500, 64), (600, 90)
 ENDS_MS = BOOTED_UTC_MS + 24 * 3_600_000
@@ -77,15 +78,17 @@ class LookedBack:
     def __init__(self, folder: Path, closures: int | None) -> None:
         self.collecting = Collecting(folder / "data", settings())
         self.connection = self.collecting.store.db.conn
-        chance, held, newest_ms = random.Random(1), [], 0
+        chance, held, newest_ms = random.Random(1), [HeldStream(NEWER, "b2", 1, 0)], 0
         for basin, sensors in (("b1", [ONE, OTHER]), ("b2", [THIRD])):
             readings = soaks(chance, closures, sensors) if closures else plain_soaks(sensors)
+            if closures and basin == "b2":
+                readings.pop()  # its lid is closed when the newer stream takes over
             lost = {chance.randrange(30, len(readings) - 30) for _ in range(4)} if closures else set()
             first = 1
             for gap in [*sorted(lost), len(readings) + 1]:
                 self._take(basin, first, readings[first - 1 : gap - 1])
                 first = gap + 1
-            held.append(HeldStream(STREAMS[basin], basin, len(readings) + 1, len(readings)))
+            held.insert(0, HeldStream(STREAMS[basin], basin, len(readings) + 1, len(readings)))
             newest_ms = max(newest_ms, readings[-1].ms)
         self.collecting.take(State(up=True, version="0.1.0", boot=BOOT, clock=clock_at(newest_ms + 1), streams=held))
         self.newest_ms = BOOTED_UTC_MS + newest_ms
@@ -129,4 +132,6 @@ class LookedBack:
             closure = meter.feed(number, reading)
             if closure is not None:
                 found[closure.first] = closure
+        if basin == "b2" and (ended := meter.end()):
+            found[ended.first] = ended
         return found
