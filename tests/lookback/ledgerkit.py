@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import random
 from pathlib import Path
 
@@ -28,11 +29,12 @@ SOAKS_S = (1, 75), (100, 130), (300, 40), (400, 75), (500, 64), (600, 90)
 ENDS_MS = BOOTED_UTC_MS + 24 * 3_600_000
 
 
-def settings() -> Settings:
+def settings(since_ms: int | None = None) -> Settings:
     """Basin b1 has two sensors and a maximum, b2 a third sensor and none."""
-    one = RequirementSettings(min_temp_c="20", contact="1m", max_temp_c="21.5", since=None)
+    since = None if since_ms is None else datetime.datetime.fromtimestamp(since_ms / 1000, datetime.UTC)
+    one = RequirementSettings(min_temp_c="20", contact="1m", max_temp_c="21.5", since=since)
     sensors = {ONE: SensorSettings(u_c="0.2", correction_c="0.1"), OTHER: SensorSettings(u_c="0.3")}
-    other = RequirementSettings(min_temp_c="20", contact="1m", since=None)
+    other = RequirementSettings(min_temp_c="20", contact="1m", since=since)
     basins = [
         BasinSettings("n1", "b1", "Basin 1", sensors, requirement=one),
         BasinSettings("n1", "b2", "Basin 2", {THIRD: SensorSettings(u_c="0.2")}, requirement=other),

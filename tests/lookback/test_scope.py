@@ -8,8 +8,8 @@ from pathlib import Path
 
 import msgspec
 import pytest
-from kit import BOOTED_UTC_MS, Collecting, batch, reading, state, stream_id
-from ledgerkit import ENDS_MS, ONE, OTHER, STREAMS, TERMS, THIRD, WITH_MAXIMUM, WITHOUT, LookedBack
+from kit import BOOTED_UTC_MS, Collecting, batch, clock_at, reading, state, stream_id
+from ledgerkit import ENDS_MS, ONE, OTHER, STREAMS, TERMS, THIRD, WITH_MAXIMUM, WITHOUT, LookedBack, settings
 from msgspec.structs import replace
 
 from collector import projections
@@ -464,6 +464,33 @@ def test_readings_that_give_another_verdict_now_are_said_to(small: LookedBack) -
 def test_an_unknown_sensor_concerns_nothing(year: LookedBack) -> None:
     assert scope.of_sensor(year.connection, "28-0000000000ff", 400, FROM_MS, ENDS_MS) == []
     assert scope.of_moved(year.connection, []) == []
+
+
+def test_a_range_has_what_touches_it(year: LookedBack) -> None:
+    closures = [each.judged for each in scope.of_time(year.connection, "n1/b2", FROM_MS, ENDS_MS)]
+    from_ms, until_ms = closures[3].last_ms, closures[7].closing_ms
+    found = [each.closure_id for each in scope.of_time(year.connection, "n1/b2", from_ms, until_ms)]
+    assert found == [each.id for each in closures[3:7]]
+    later = scope.of_time(year.connection, "n1/b2", from_ms + 1, until_ms + 1)
+    assert [each.closure_id for each in later] == [each.id for each in closures[4:8]]
+
+
+def test_a_closure_whose_times_cannot_be_trusted_is_not_left_out(tmp_path: Path) -> None:
+    """Its node's clock was a year behind: it counts by when it was judged, and any error may be its."""
+    collecting = Collecting(tmp_path / "data", settings(BOOTED_UTC_MS - 366 * 86_400_000))
+    lids = ["open", *["closed"] * 69, *["open"] * 5]
+    closed = [reading(second * 1_000, lid, 20_900, sensor=THIRD) for second, lid in enumerate(lids)]
+    behind = clock_at(closed[-1].ms, synced=False, booted_utc_ms=BOOTED_UTC_MS - 365 * 86_400_000)
+    collecting.clock.now_ms = now_ms = BOOTED_UTC_MS + 86_400_000
+    collecting.take(batch(closed, basin="b2", clock=behind))
+    connection = collecting.store.db.conn
+    (each,) = scope.of_sensor(connection, THIRD, 701, now_ms - 1_000, now_ms + 1_000)
+    assert (each.judged.clock_synced, each.flips(STEP), each.flips(DRIFT)) == (False, True, True)
+    assert each.closing_ms < now_ms - 364 * 86_400_000
+    assert scope.of_sensor(connection, THIRD, 701, now_ms - 2_000, now_ms - 1_000)  # it may have come late
+    assert scope.of_sensor(connection, THIRD, 701, now_ms + 1, now_ms + 1_000) == []
+    assert [len(scope.of_time(connection, None, now_ms - 1, end_ms)) for end_ms in (now_ms, now_ms + 1)] == [0, 1]
+    collecting.close()
 
 
 def test_a_range_with_nothing_in_it(year: LookedBack) -> None:
