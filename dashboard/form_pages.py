@@ -52,7 +52,7 @@ _SUBJECTS = {
     N_("Fills"): ("fills",),
     N_("Bottles of solution"): ("bottles", "corrections"),
     N_("Test strips"): ("strips",),
-    N_("Checks of sensors and temperature"): ("checks",),
+    N_("Checks of sensors and temperature"): ("guided", "checks", "references"),
     N_("Closures"): ("unassigned",),
     N_("Shifts and log review"): ("shifts",),
     N_("Look-backs"): ("lookbacks",),

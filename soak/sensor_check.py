@@ -125,10 +125,13 @@ def outcome(ice: Sequence[Pair], working: Sequence[Pair], known: Known) -> Outco
 
 
 def fitted_line(ice: Sequence[Pair], working: Sequence[Pair]) -> Line:
-    """The correction as a straight line through both points, about the working one (GUM H.3)."""
-    pairs = [*ice, *working]
-    t0 = sum(pair.indicated_mc for pair in working) / len(working)
-    return fitted([pair.indicated_mc for pair in pairs], corrections(pairs), t0)
+    """The correction as a straight line through the means of both points, about the working one (GUM H.3).
+
+    Every pair counts at the mean temperature of its point: within one, the sensor's steps are no change of temperature.
+    """
+    at = [sum(pair.indicated_mc for pair in pairs) / len(pairs) for pairs in (ice, working)]
+    temperatures = [at[0]] * len(ice) + [at[1]] * len(working)
+    return fitted(temperatures, corrections([*ice, *working]), at[1])
 
 
 def _contributions(line: Line, count: int, known: Known) -> list[Contribution]:
@@ -168,8 +171,9 @@ def _repeatability(line: Line, count: int) -> Contribution:
     which is the resolution's contribution already.
     """
     wider = math.sqrt(line.dof / (line.dof - 2))
-    size_uc = math.ceil(line.s / math.sqrt(count) * wider * UC_PER_MC)
-    return repeats("pairs, repeatability", size_uc, line.dof, f"scatter about the line, mean of {count}, t distribution")
+    size_uc = math.ceil(line.u_y1 * wider * UC_PER_MC)
+    why = f"scatter about the line, mean of {count}, t distribution"
+    return repeats("pairs, repeatability", size_uc, line.dof, why)
 
 
 def _left_out(known: Known) -> list[str]:

@@ -49,7 +49,7 @@ def fitted(temperatures: Sequence[float], corrections: Sequence[float], t0: floa
         ValueError: Fewer than three, not as many of both, or all at one temperature.
     """
     n = len(temperatures)
-    if n < 3 or n != len(corrections):  # noqa: PLR2004 - two points leave nothing to judge the scatter by
+    if n < 3 or n != len(corrections):  # two points leave nothing to judge the scatter by
         raise ValueError(f"{n} temperatures and {len(corrections)} corrections: a line takes three of each or more.")
     offs = [t - t0 for t in temperatures]
     mean_off, mean = sum(offs) / n, sum(corrections) / n

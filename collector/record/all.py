@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collector.record import policy
 from collector.record.alarms import answers, drills
-from collector.record.basins import checks
+from collector.record.basins import checks, guided, references
 from collector.record.deed import DEEDS
 from collector.record.devices import device_types, devices
 from collector.record.rounds import late, loads, lookbacks, quarantine, release, rinses, turns, unassigned, use
@@ -21,6 +21,7 @@ __all__ = [
     "devices",
     "drills",
     "fills",
+    "guided",
     "late",
     "loads",
     "lookbacks",
@@ -29,6 +30,7 @@ __all__ = [
     "policy",
     "profiles",
     "quarantine",
+    "references",
     "release",
     "rinses",
     "shifts",
