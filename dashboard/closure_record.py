@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 from urllib.parse import urlencode
 
+from collector.record.basins.grounds import Ground, grounds
 from collector.record.book import Book
 from collector.record.rounds.unassigned import load_over
 from collector.record.things import Attested, ClosureNote, Load, Turn
@@ -25,6 +26,7 @@ class ClosureSaid(NamedTuple):
         names: People as they are called.
         forms: Where more can be said of it: words, and the form's address.
         evidence: What proves it, with the records that hold it.
+        grounds: What correction and U of each of its sensors rested on.
     """
 
     key: str
@@ -35,6 +37,7 @@ class ClosureSaid(NamedTuple):
     names: Names
     forms: list[tuple[str, str]]
     evidence: Evidence
+    grounds: list[Ground]
 
 
 def closure_said(book: Book, closure_id: int) -> ClosureSaid:
@@ -44,8 +47,9 @@ def closure_said(book: Book, closure_id: int) -> ClosureSaid:
         book: To look in.
         closure_id: Its row, which is there.
     """
-    stream, first, basin, closing_ms, superseded = book.connection.execute(
-        """SELECT s.stream, c.first, b.node || '/' || b.name, c.closing_utc_ms, c.superseded_by FROM closure c
+    stream, first, basin, closing_ms, superseded, basin_id = book.connection.execute(
+        """SELECT s.stream, c.first, b.node || '/' || b.name, c.closing_utc_ms, c.superseded_by,
+                  c.basin_id FROM closure c
            JOIN stream s ON s.id = c.stream_id JOIN basin b ON b.id = c.basin_id WHERE c.id = ?""",
         (closure_id,),
     ).fetchone()
@@ -57,7 +61,10 @@ def closure_said(book: Book, closure_id: int) -> ClosureSaid:
     forms = [] if superseded else closure_forms(key, assigned=load is not None)
     names = Names(book)
     proof = evidence(book, closure_id, load, turns, names)
-    return ClosureSaid(key, load, turns, answer, note.notes if note else (), names, forms, proof)
+    notes = note.notes if note else ()
+    return ClosureSaid(
+        key, load, turns, answer, notes, names, forms, proof, grounds(book, basin_id, closing_ms)
+    )
 
 
 def closure_forms(key: str, *, assigned: bool) -> list[tuple[str, str]]:

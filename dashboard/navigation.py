@@ -48,6 +48,7 @@ MORE = (
     Way("unassigned", "/unassigned", N_("Unassigned")),
     Way("closures", "/closures", N_("Closures")),
     Way("review", "/review", N_("Review")),
+    Way("sensors", "/sensors", N_("Sensors")),
     Way("record", "/record", N_("Record")),
     Way("people", "/people", N_("People")),
     Way("site", "/site", N_("Site")),
@@ -55,7 +56,7 @@ MORE = (
 )
 
 _HELP = {
-    "technician": ("today", "start", "release", "loads", "do", "me", "sign-in"),
+    "technician": ("today", "start", "release", "loads", "do", "me", "sign-in", "sensors"),
     "supervisor": ("devices", "solutions", "review", "people", "statistics", "unassigned"),
     "auditor": ("audit", "closures", "record"),
     "keeper": ("site", "about"),
