@@ -1,6 +1,6 @@
 """When what is required of a basin has changed: nodes and trackers are told, and soaks judged by it judged again.
 
-It changes when somebody pours, discards or corrects (`collector/required.py`). Pages and commands write that beside the
+It changes when somebody pours, discards, corrects or checks a sensor (`collector/required.py`). Pages and commands write that beside the
 collector; it is noticed by the ledger's end.
 """
 
@@ -17,7 +17,6 @@ from collector.ledger import COLLECTOR
 from collector.page import DamagedPageError
 from collector.required import Required
 from collector.store import Store
-from soak.requirement import Requirement
 
 log = logging.getLogger(__name__)
 
@@ -64,7 +63,7 @@ class Reassessment:
                 continue
             if self._said >= 0:  # at the start the intake has just read the same
                 nodes.add(self._intake.require_again(basin_id))
-            self._due.extend(self._misjudged(basin_id, now))
+            self._due.extend(self._misjudged(basin_id, now, self._required.get(basin_id)))
         self._required, self._said = required, said
         return nodes
 
@@ -91,19 +90,21 @@ class Reassessment:
         row = self._store.db.conn.execute("SELECT max(number) FROM ledger WHERE who <> ?", (COLLECTOR,)).fetchone()
         return int(row[0] or 0)
 
-    def _misjudged(self, basin_id: int, required: Sequence[Required]) -> list[_Due]:
-        """Closures that stand and were judged by something else than what is required now of their time."""
-        return [
-            _Due(stream, first, last, basin_id)
-            for stream, first, last, closing_ms, judged_by in self._store.judged_by(basin_id)
-            if judged_by != _in_force(required, closing_ms)
-        ]
+    def _misjudged(self, basin_id: int, required: Sequence[Required], before: Sequence[Required] | None) -> list[_Due]:
+        """Closures that stand and were judged by something else than what is required now of their time.
+
+        What a verdict was judged by stands in it but for the sensors' terms: those are compared with what held when
+        this was last looked at. A check counts from when it is made, so only a rehearsal's, or that of the last moment,
+        concerns a closure that has ended.
+        """
+        found = []
+        for stream, first, last, closing_ms, judged_by in self._store.judged_by(basin_id):
+            now = _in_force(required, closing_ms)
+            was = now if before is None else _in_force(before, closing_ms)
+            if judged_by != now.requirement or was[2:] != now[2:]:
+                found.append(_Due(stream, first, last, basin_id))
+        return found
 
 
-def _in_force(required: Sequence[Required], utc_ms: int) -> Requirement | None:
-    in_force = None
-    for each in required:
-        if each.since_ms > utc_ms:
-            break
-        in_force = each.requirement
-    return in_force
+def _in_force(required: Sequence[Required], utc_ms: int) -> Required:
+    return next((each for each in reversed(required) if each.since_ms <= utc_ms), Required(0, None, {}))

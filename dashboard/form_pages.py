@@ -65,8 +65,13 @@ _SUBJECTS = {
 """What the list groups deeds by, in the order of a shift, and the modules in which they stand."""
 
 _PAGES = {
-    **{"fill": "/fills/", "profile": "/profiles/", "device": "/devices/", "load": "/loads/", "alarm": "/alarms/"},
-    **{"sensor-check": "/sensor-checks/", "reference": "/references#"},
+    "fill": "/fills/",
+    "profile": "/profiles/",
+    "device": "/devices/",
+    "load": "/loads/",
+    "alarm": "/alarms/",
+    "sensor-check": "/sensor-checks/",
+    "reference": "/references#",
 }
 """Kinds of thing that have a page of their own."""
 

@@ -11,7 +11,8 @@ from litestar.routes import HTTPRoute
 from dashboard.app import build_app
 
 CHECK = "sensor=28-000000000002&basin=n1/b2&reference=R-4&settled=yes&" + "&".join(
-    f"{name}_reference={shown}&{name}_indicated={shown + 0.25}" for name, shown in (("ice", 0.01), ("working", 21.4)) * 3
+    f"{name}_reference={shown}&{name}_indicated={shown + 0.25}"
+    for name, shown in (("ice", 0.01), ("working", 21.4)) * 3
 )
 """A guided check of a sensor, filled in."""
 

@@ -149,12 +149,18 @@ def _checked(morning: recorded.Morning, just_now: dict[str, int]) -> None:
     """A reference thermometer, a mapping study, and a guided check that finds a sensor 0.35 °C high."""
     points = [{"at_mc": at, "correction_mc": by, "expanded_mc": 30, "k": "2"} for at, by in ((0, 0), (25_000, 10))]
     certificate = {
-        **{"number": "C-2026-118", "laboratory": "Quillmere Metrology (invented)", "points": points},
-        **{"traceability": "accredited, invented", "calibrated_on": "2025-09-01", "due": "2026-08-31"},
+        "number": "C-2026-118",
+        "laboratory": "Quillmere Metrology (invented)",
+        "traceability": "accredited, invented",
+        "calibrated_on": "2025-09-01",
+        "due": "2026-08-31",
+        "points": points,
     }
     known = {"id": "R-4", "name": "Reference 4, No. 118", "step_mc": 10, "drift_mc": 20}
     morning.do("record-reference", SAM, **just_now, **known, certificate=certificate)
-    places = [{"place": place, "read_mc": mc} for place, mc in (("far end", 21_380), ("top", 21_550), ("middle", 21_480))]
+    places = [
+        {"place": place, "read_mc": mc} for place, mc in (("far end", 21_380), ("top", 21_550), ("middle", 21_480))
+    ]
     sensor = {"basin": "n1/b2", "sensor": pagekit.sensor(2)}
     morning.do("record-mapping", SAM, **just_now, **sensor, thermometer="R-4", at_sensor_mc=21_500, places=places)
     ice, working = (
