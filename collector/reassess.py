@@ -1,7 +1,7 @@
 """When what is required of a basin has changed: nodes and trackers are told, and soaks judged by it judged again.
 
-It changes when somebody pours, discards, corrects or checks a sensor (`collector/required.py`). Pages and commands write that beside the
-collector; it is noticed by the ledger's end.
+It changes when somebody pours, discards, corrects or checks a sensor (`collector/required.py`). Pages and commands
+write that beside the collector; it is noticed by the ledger's end.
 """
 
 from __future__ import annotations

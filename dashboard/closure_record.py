@@ -62,9 +62,7 @@ def closure_said(book: Book, closure_id: int) -> ClosureSaid:
     names = Names(book)
     proof = evidence(book, closure_id, load, turns, names)
     notes = note.notes if note else ()
-    return ClosureSaid(
-        key, load, turns, answer, notes, names, forms, proof, grounds(book, basin_id, closing_ms)
-    )
+    return ClosureSaid(key, load, turns, answer, notes, names, forms, proof, grounds(book, basin_id, closing_ms))
 
 
 def closure_forms(key: str, *, assigned: bool) -> list[tuple[str, str]]:

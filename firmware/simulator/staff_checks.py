@@ -25,8 +25,7 @@ _PLACES = (("far end, bottom", -60), ("near end, top", 40), ("middle", 10))
 
 
 def first_checks(ticks: Iterator[int], first_ms: int) -> Iterator[Item]:
-    """The reference thermometer, a mapping study of each basin, and a check of every sensor that finds what the
-    collector's settings say of it."""
+    """The reference thermometer, mapping studies, and checks that find what the collector's settings say."""
     yield Item(at_ms=next(ticks), deed="record-reference", who=LEAD, fields=_reference(first_ms))
     for basin in CLINIC:
         key = f"{basin.node}/{basin.name}"
