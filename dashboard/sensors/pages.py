@@ -11,7 +11,7 @@ from dashboard.record_pages import look, sheet
 from dashboard.record_query import Names
 from dashboard.sensors import gather
 from dashboard.sensors.check_pages import check_pages
-from dashboard.sensors.words import microdegrees, origin_words, size_words, thousandths
+from dashboard.sensors.words import look_back, microdegrees, origin_words, size_words, thousandths
 from dashboard.site import AskedSite, only_known_parameters
 from soak.uncertainty import unchecked, unchecked_u_mc
 
@@ -21,6 +21,7 @@ _WORDS = {
     "size_words": size_words,
     "microdegrees": microdegrees,
     "thousandths": thousandths,
+    "look_back": look_back,
 }
 
 

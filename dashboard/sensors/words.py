@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from urllib.parse import urlencode
+
 from collector.record.basins.grounds import Ground, Origin
 from dashboard.texts import _
 from soak.budget import Contribution, Shape
@@ -13,6 +15,20 @@ def thousandths(mc: int, *, signed: bool = False) -> str:
     text = exact_celsius(abs(mc))
     sign = "−" if mc < 0 else "+" if signed and mc > 0 else ""
     return f"{sign}{text}"
+
+
+def look_back(cause: str, **asked: str | int) -> str:
+    """The address at which a look-back is opened, with what is known filled in, and looked at once.
+
+    Args:
+        cause: "sensor-off" or "reference-off".
+        asked: Fields of a look-back; millidegrees become degrees, as people type them.
+    """
+    typed = {
+        f"asked.{name}": exact_celsius(said).removesuffix(" °C") if isinstance(said, int) else said
+        for name, said in asked.items()
+    }
+    return f"/look-backs/new?{urlencode({'cause': cause, **typed, 'look': 'yes'})}"
 
 
 def microdegrees(uc: int) -> str:

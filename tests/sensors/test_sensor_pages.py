@@ -230,7 +230,7 @@ def test_an_auditor_may_not(house: House) -> None:
 def test_what_was_off_leads_to_the_look_back(browser: Browser) -> None:
     sheet = browser.get("/sensor-checks/C2").text
     assert "It was off by 0.362 °C, more than the U of 0.2 °C that soaks rested on." in sheet
-    assert f"/look-backs/new?cause=sensor&amp;sensor={SENSOR}&amp;check=C2" in sheet
+    assert f"/look-backs/new?cause=sensor-off&amp;asked.sensor={SENSOR}&amp;asked.off_mc=0.362&amp;look=yes" in sheet
 
 
 def test_an_overdue_reference_is_said_at_every_step(house: House, browser: Browser) -> None:
