@@ -1,24 +1,28 @@
 """The guided check's form: its steps, what has been typed so far, and what is wrong with it. Pure.
 
 Everything typed stands in the page's address until the last step records it. So a reload, the browser's Back, a lost
-connection or a change of who is signed in lose nothing.
+connection or a change of who is signed in lose nothing. Each step is sent in a body and becomes an address only after a
+look: a scanner types into any field, and a badge must not land in an address.
 """
 
 from __future__ import annotations
 
 import enum
+import re
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple, Protocol
 from urllib.parse import urlencode
 
 from collector.record.basins.guided import CheckSensor, Read
+from collector.scan_label import is_badge
 from dashboard.form_reading import CannotError, thousandths
 from dashboard.texts import N_, _, many
 from soak.sensor_check import LEAST_PAIRS
 
 MOST_ROWS = 12
 _LONGEST = 40
-_NAMES = ("sensor", "basin", "reference", "settled", "step", "take")
+_LONGEST_ID = 100
+_NAMES = ("sensor", "basin", "reference", "settled", "step")
 
 
 class Step(enum.StrEnum):
@@ -184,9 +188,15 @@ def deed_of(typed: Typed) -> CheckSensor:
 
 
 def _all(asked: Asked, name: str) -> list[str]:
-    return [text.strip()[:_LONGEST] if isinstance(text, str) else "" for text in asked.getall(name, [])]
+    return [_harmless(text)[:_LONGEST] for text in asked.getall(name, [])]
 
 
 def _one(asked: Asked, name: str) -> str:
-    texts = asked.getall(name, [])
-    return texts[0].strip()[:100] if texts and isinstance(texts[0], str) else ""
+    return next((_harmless(text)[:_LONGEST_ID] for text in asked.getall(name, [])), "")
+
+
+def _harmless(text: object) -> str:
+    """What was typed, without spaces around it; nothing where a badge is in it, or a file."""
+    if not isinstance(text, str) or any(is_badge(part) for part in re.split(r"[^A-Za-z]+", text)):
+        return ""
+    return text.strip()

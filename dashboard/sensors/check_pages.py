@@ -62,25 +62,34 @@ class Choice(NamedTuple):
 
 
 @get("/sensors/check", include_in_schema=False)
-async def check_page(site: AskedSite, request: AnyRequest) -> Template | Redirect:
+async def check_page(site: AskedSite, request: AnyRequest) -> Template:
     """A step of the form; what was typed stands in the address."""
     asked = request.query_params
     known_names(asked.keys(), FIELDS)
     typed, step = typed_of(asked), step_of(asked.get("step", ""))
     typed = await look(site, lambda book: _placed(book, typed))
-    row = taken_row(asked.get("take", ""))
-    if row is None or step not in SERIES:
-        return await _page(site, signed_in(request), typed, step)
-    indicated = await look(site, lambda book: _indicated(book, typed))
-    if isinstance(indicated, RefusedError):
-        return await _page(site, signed_in(request), typed, step, refusal=indicated)
-    return Redirect(typed.with_taken(step, row, indicated).address(step), status_code=303)
+    return await _page(site, signed_in(request), typed, step)
 
 
 @post("/sensors/check", include_in_schema=False, request_max_body_size=_MOST_BYTES)
-async def record_check(site: AskedSite, request: AnyRequest) -> Template | Redirect:
-    """Record it; whatever stands against it is said, and nothing typed is lost."""
+async def sent_check(site: AskedSite, request: AnyRequest) -> Template | Redirect:
+    """Go to another step, take what the sensor indicates, or record it all."""
     form = await request.form()
+    if text_of(form, "record"):
+        return await _recorded(site, request, form)
+    typed, step = typed_of(form), step_of(text_of(form, "step"))
+    row = taken_row(text_of(form, "take"))
+    if row is not None and (series := step_of(text_of(form, "at"))) in SERIES:
+        typed, step = await look(site, lambda book: _placed(book, typed)), series
+        indicated = await look(site, lambda book: _indicated(book, typed))
+        if isinstance(indicated, RefusedError):
+            return await _page(site, signed_in(request), typed, step, refusal=indicated)
+        typed = typed.with_taken(step, row, indicated)
+    return Redirect(typed.address(step), status_code=303)
+
+
+async def _recorded(site: Site, request: AnyRequest, form: Any) -> Template | Redirect:
+    """Record it; whatever stands against it is said, and nothing typed is lost."""
     typed, once = typed_of(form), text_of(form, "once") or secrets.token_hex(16)
     signed, cookies = signed_in(request), list[Cookie]()
     try:
@@ -109,7 +118,7 @@ async def record_check(site: AskedSite, request: AnyRequest) -> Template | Redir
 
 def check_pages() -> list[HTTPRouteHandler]:
     """Both of them."""
-    return [check_page, record_check]
+    return [check_page, sent_check]
 
 
 async def _record(site: Site, request: AnyRequest, signed: Signed, deed: CheckSensor, once: str) -> Done:

@@ -8,6 +8,7 @@ from kit import SENSOR
 from record_kit import DAY_MS, Recording
 
 from collector.record.basins.grounds import Ground, Origin, grounds
+from collector.record.basins.readiness import readiness
 from collector.record.basins.ready_facts import facts
 from soak.requirement import SensorTerms
 
@@ -41,6 +42,8 @@ def test_without_a_check_the_soak_says_so(
     recording: Recording, terms: SensorTerms, origin: Origin, below: bool, text: str
 ) -> None:
     settings(recording, terms)
+    said = [each for each in readiness(recording.book(), BASIN).remarks if "less than its datasheet" in each]
+    assert len(said) == below
     found = ground(recording)
     assert (found.origin, found.below_datasheet, found.overdue, found.text) == (origin, below, False, text)
 

@@ -50,9 +50,8 @@ def filled(**more: Any) -> Pairs:
     return [(name, text) for name, texts in pairs.items() for text in texts]
 
 
-def asked(browser: Browser, step: str, pairs: Pairs, **more: str) -> Any:
-    address = f"/sensors/check?{urlencode([*pairs, ('step', step), *more.items()])}"
-    return browser.get(address, follow_redirects=False)
+def asked(browser: Browser, step: str, pairs: Pairs) -> Any:
+    return browser.get(f"/sensors/check?{urlencode([*pairs, ('step', step)])}", follow_redirects=False)
 
 
 def form_of(answer: Any) -> Form:
@@ -72,7 +71,11 @@ def words(answer: Any) -> str:
 
 
 def send(browser: Browser, pairs: Pairs, hidden: dict[str, str]) -> Any:
-    content = urlencode([*pairs, *hidden.items()])
+    return pressed(browser, pairs, record="yes", **hidden)
+
+
+def pressed(browser: Browser, pairs: Pairs, **more: str) -> Any:
+    content = urlencode([*pairs, *more.items()])
     headers = {"content-type": "application/x-www-form-urlencoded"}
     return browser.post("/sensors/check", content=content, headers=headers, follow_redirects=False)
 
@@ -151,9 +154,26 @@ def test_what_the_rule_refuses_is_said_before_anything_is_recorded(browser: Brow
     assert house.records() == before
 
 
+def test_next_and_back_go_to_an_address_that_holds_it_all(browser: Browser) -> None:
+    answer = pressed(browser, filled(), at="ice", step="working")
+    assert answer.status_code == 303
+    assert set(parse_qsl(urlsplit(answer.headers["location"]).query)) == {*filled(), ("step", "working")}
+
+
+@pytest.mark.parametrize("before", ["", "21.4"])
+def test_a_badge_scanned_into_a_field_lands_in_no_address(browser: Browser, house: House, before: str) -> None:
+    badge = house.badges["tina"]
+    answer = pressed(browser, filled(ice_reference=[before + badge, "0.01", "0.01"]), at="ice", step="working")
+    assert answer.status_code == 303
+    assert badge not in answer.headers["location"]
+    typed = parse_qsl(urlsplit(answer.headers["location"]).query, keep_blank_values=True)
+    assert [text for name, text in typed if name == "ice_reference"] == ["", "0.01", "0.01"]
+
+
 def test_now_takes_what_the_sensor_indicates(browser: Browser) -> None:
     """Of basin 2, whose lid is closed over 19.x °C, so that a reading comes each second."""
-    answer = asked(browser, "ice", [("sensor", SENSOR), ("reference", "R-4"), ("ice_reference", "0.01")], take="0")
+    pairs = [("sensor", SENSOR), ("reference", "R-4"), ("ice_reference", "0.01")]
+    answer = pressed(browser, pairs, at="ice", take="0")
     assert answer.status_code == 303
     typed = parse_qsl(urlsplit(answer.headers["location"]).query)
     (taken,) = [text for name, text in typed if name == "ice_indicated"]
@@ -165,7 +185,7 @@ def test_now_takes_what_the_sensor_indicates(browser: Browser) -> None:
 def test_now_says_when_the_sensor_is_silent(browser: Browser) -> None:
     """Basin 4's sensor gives no temperature."""
     pairs = [("sensor", "28-000000000005"), ("reference", "R-4"), ("ice_reference", "0.01")]
-    answer = asked(browser, "ice", pairs, take="0")
+    answer = pressed(browser, pairs, at="ice", take="0")
     assert answer.status_code == 409
     assert "Sensor 28-000000000005 gives no temperature now." in words(answer)
     assert form_of(answer).held("ice_reference")[0] == "0.01"
