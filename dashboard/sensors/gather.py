@@ -15,9 +15,6 @@ from dashboard.texts import _
 from soak.budget import Contribution, combined_uc, effective_dof, share_permille
 from soak.conformance import guarded_risk
 
-SOON_DAYS = 30
-"""A due day so near is said beside it."""
-
 _FEW_DOF = 20
 """Fewer effective degrees of freedom are shown: the repeats then say a good part of U, and more would tell better."""
 
@@ -202,26 +199,20 @@ def one_check(book: Book, check_id: str) -> dict[str, object]:
             _("There is no sensor check {check}. They are listed at /sensors.").format(check=check_id[:64])
         )
     checks = book.all(SensorCheck, group=check.sensor)
+    reference = book.find(Reference, check.reference_id) if check.reference_id else None
     row = book.connection.execute(
         "SELECT number FROM thing WHERE kind = 'sensor-check' AND id = ?", (check_id,)
     ).fetchone()
     return {
         "check": check,
         "sheet": sheet(check.budget) if check.budget else None,
-        "reference": book.find(Reference, check.reference_id) if check.reference_id else None,
-        "used": used(book, check),
+        "reference": reference,
+        "used": reference.certificate_of(check.certificate) if reference else None,
         "study": book.find(Mapping, check.mapping) if check.mapping else None,
         "next": next((each for each in checks if each.at_ms > check.at_ms), None),
         "number": int(row[0]) if row else None,
         "names": Names(book),
     }
-
-
-def used(book: Book, check: SensorCheck) -> object:
-    """The certificate that a check went by; None if it was made elsewhere."""
-    reference = book.find(Reference, check.reference_id) if check.reference_id else None
-    certificates = reference.certificates if reference else ()
-    return next((each for each in reversed(certificates) if each.number == check.certificate), None)
 
 
 def references(book: Book) -> dict[str, object]:

@@ -11,6 +11,7 @@ from checkkit import BASIN, ICE, WORKING, certificate, check, newest, pairs, ref
 from kit import SENSOR
 from record_kit import ADMINISTRATOR, AUDITOR, DAY_MS, SUPERVISOR, Recording, at
 
+from collector.record.basins.checks import RecordSensorCheck
 from collector.record.basins.ready_facts import facts
 from collector.record.basins.references import CertifyReference, RecordMapping, RetireReference
 from collector.record.errors import RefusedError
@@ -92,6 +93,18 @@ def test_what_is_off_by_more_than_u_calls_for_a_look_back(recording: Recording) 
     recording.later(1_000)
     recording.do(check())
     assert newest(recording).found_off_mc() is None
+
+
+def test_the_error_counts_with_the_correction_of_the_settings(recording: Recording) -> None:
+    """Which is in use while no check is on record; an older release took it for 0. Both kinds of check."""
+    settings(recording, SensorTerms(250, 50))
+    with_reference(recording)
+    elsewhere = {"sensor": SENSOR, "basin": BASIN, "reference": "certificate", "u_mc": 300}
+    recording.do(RecordSensorCheck(**elsewhere, reference_mc=21_000, indicated_mc=21_020))
+    assert (newest(recording).error_mc, newest(recording).correction_before_mc) == (70, 50)
+    recording.later(1_000)
+    recording.do(check())
+    assert (newest(recording).error_mc, newest(recording).correction_before_mc) == (-20 + 107, -20)
 
 
 def test_equal_to_u_is_not_more(recording: Recording) -> None:
@@ -346,8 +359,6 @@ def test_checks_of_older_records_still_decode() -> None:
 
 
 def test_a_u_below_the_sensor_s_own_step_is_refused(recording: Recording) -> None:
-    from collector.record.basins.checks import RecordSensorCheck  # noqa: PLC0415
-
     fixed = {"sensor": SENSOR, "basin": BASIN, "reference": "certificate", "reference_mc": 21_000}
     with pytest.raises(RefusedError) as refused:
         recording.desk.do(RecordSensorCheck(**fixed, indicated_mc=21_000, u_mc=36), SUPERVISOR, second_factor=True)

@@ -13,6 +13,8 @@ import pytest
 from litestar.testing import TestClient
 
 from collector.record.things import Reference
+from dashboard.sensors.gather import sheet
+from soak.budget import limits, repeats
 from tests.screens.forms import Form, foreign_code, forms_in
 from tests.screens.furnished import EVERYBODY, PINS, Browser, House, furnish
 
@@ -201,12 +203,12 @@ def test_recorded_it_shows_every_contribution(browser: Browser, house: House) ->
     assert house.records() == before + 1
     again = send(browser, filled(), hidden)
     assert (again.headers["location"], house.records()) == (answer.headers["location"], before + 1)
-    sheet = browser.get(answer.headers["location"])
-    assert sheet.status_code == 200
+    page = browser.get(answer.headers["location"])
+    assert page.status_code == 200
     for each in ("reference, by its certificate", "sensor, drift until the next check", "pairs, repeatability"):
-        assert each in sheet.text
-    assert "R-4, certificate C-2026-118" in sheet.text
-    assert "2.28 %" in sheet.text
+        assert each in page.text
+    assert "R-4, certificate C-2026-118" in page.text
+    assert "2.28 %" in page.text
     table = browser.get("/sensors").text
     assert answer.headers["location"] in table
     assert browser.get(f"/sensors/{OTHER}").status_code == 200
@@ -247,10 +249,17 @@ def test_an_auditor_may_not(house: House) -> None:
         assert set(filled()) - held(answer) == set()
 
 
+def test_few_degrees_of_freedom_are_shown_and_many_are_not() -> None:
+    few, many = repeats("s", 100_000, 4), limits("other", 300_000)
+    assert sheet((few,)).few_dof == 4
+    assert sheet((few, many)).few_dof is None  # 4 · (0.1² + 0.173²)² / 0.1⁴ = 64
+    assert [line.share for line in sheet((few, many)).lines] == ["75.0", "25.0"]
+
+
 def test_what_was_off_leads_to_the_look_back(browser: Browser) -> None:
-    sheet = browser.get("/sensor-checks/C2").text
-    assert "It was off by 0.362 °C, more than the U of 0.2 °C that soaks rested on." in sheet
-    assert f"/look-backs/new?cause=sensor-off&amp;asked.sensor={SENSOR}&amp;asked.off_mc=0.362&amp;look=yes" in sheet
+    page = browser.get("/sensor-checks/C2").text
+    assert "It was off by 0.362 °C, more than the U of 0.2 °C that soaks rested on." in page
+    assert f"/look-backs/new?cause=sensor-off&amp;asked.sensor={SENSOR}&amp;asked.off_mc=0.362&amp;look=yes" in page
 
 
 def test_an_overdue_reference_is_said_at_every_step(house: House, browser: Browser) -> None:

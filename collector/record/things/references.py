@@ -117,6 +117,10 @@ class Reference(Thing, frozen=True, omit_defaults=True, kw_only=True):
         """The one in force."""
         return self.certificates[-1]
 
+    def certificate_of(self, number: str) -> Certificate | None:
+        """The one with this number, which a check went by; None if there is none."""
+        return next((each for each in reversed(self.certificates) if each.number == number), None)
+
     def found_off_mc(self) -> int | None:
         """By how much it was found to show too high (+) or too low (−), beyond what its certificate said; None: not."""
         if self.off_mc:
