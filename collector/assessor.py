@@ -12,7 +12,10 @@ from collector.required import Required
 from soak.closure import Closure, Finding
 from soak.exposure import Meter
 from soak.findings import CODES
+from soak.quantity import in_words
 from soak.reading import Lid
+
+_DAY_MS = 24 * 3_600_000
 
 
 class Ended(NamedTuple):
@@ -85,7 +88,7 @@ class Assessor:
     def running(self) -> Closure | None:
         """The closure in progress as it stands."""
         closure = self._meter.running()
-        return _with_clock_finding(closure, self._newest) if closure and self._newest else None
+        return self._explained(closure, self._newest) if closure and self._newest else None
 
     @property
     def running_first(self) -> int | None:
@@ -117,11 +120,24 @@ class Assessor:
     def _handed_over(self, closure: Closure) -> Ended | None:
         if closure.first <= self._discard_to or self._newest is None:
             return None
-        return Ended(_with_clock_finding(closure, self._newest), self._newest, self._closing_offset_ms)
+        return Ended(self._explained(closure, self._newest), self._newest, self._closing_offset_ms)
+
+    def _explained(self, closure: Closure, newest: Piece) -> Closure:
+        """With the findings that do not follow from its readings."""
+        more = [] if newest.dated else [Finding("clock-unsynchronised", CODES["clock-unsynchronised"])]
+        more += _overdue(self._required, closure.closing_ms + self._closing_offset_ms)
+        return msgspec.structs.replace(closure, findings=(*closure.findings, *more)) if more else closure
 
 
-def _with_clock_finding(closure: Closure, newest: Piece) -> Closure:
-    if newest.dated:
-        return closure
-    finding = Finding("clock-unsynchronised", CODES["clock-unsynchronised"])
-    return msgspec.structs.replace(closure, findings=(*closure.findings, finding))
+def _overdue(required: Sequence[Required], closing_utc_ms: int) -> list[Finding]:
+    """Checks that were overdue when the lid was closed. A check made later makes none of them good."""
+    in_force = next((each for each in reversed(required) if each.since_ms <= closing_utc_ms), None)
+    found = []
+    for sensor, until_ms in sorted(in_force.until_ms.items()) if in_force else ():
+        late_ms = closing_utc_ms - until_ms
+        if late_ms > 0:
+            days = late_ms // _DAY_MS
+            since = in_words(late_ms) if not days else "1 day" if days == 1 else f"{days} days"
+            text = f"The check of sensor {sensor} had been overdue for {since}: its U is not known to hold."
+            found.append(Finding("check-overdue", text, None, {"overdue_ms": late_ms}))
+    return found

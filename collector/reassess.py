@@ -1,7 +1,7 @@
 """When what is required of a basin has changed: nodes and trackers are told, and soaks judged by it judged again.
 
-It changes when somebody pours, discards or corrects (`collector/required.py`). Pages and commands write that beside the
-collector; it is noticed by the ledger's end.
+It changes when somebody pours, discards, corrects or checks a sensor (`collector/required.py`). Pages and commands
+write that beside the collector; it is noticed by the ledger's end.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ from collector.ledger import COLLECTOR
 from collector.page import DamagedPageError
 from collector.required import Required
 from collector.store import Store
-from soak.requirement import Requirement
 
 log = logging.getLogger(__name__)
 
@@ -105,15 +104,10 @@ class Reassessment:
         return [
             _Due(each.stream, each.first, each.last, basin_id)
             for each in self._store.judged_by(basin_id)
-            if each.requirement != _in_force(required, each.closing_utc_ms)
+            if each.requirement != _in_force(required, each.closing_utc_ms).requirement
             or newest[bisect_right(since_ms, each.closing_utc_ms)] > each.record
         ]
 
 
-def _in_force(required: Sequence[Required], utc_ms: int) -> Requirement | None:
-    in_force = None
-    for each in required:
-        if each.since_ms > utc_ms:
-            break
-        in_force = each.requirement
-    return in_force
+def _in_force(required: Sequence[Required], utc_ms: int) -> Required:
+    return next((each for each in reversed(required) if each.since_ms <= utc_ms), Required(0, None, {}))

@@ -49,6 +49,7 @@ from dashboard.record_pages import record_router
 from dashboard.recorded_words import finding_words, kind_word, verdict_word
 from dashboard.rehearsal_api import rehearsal_router
 from dashboard.review_api import review_router
+from dashboard.sensors.pages import sensor_router
 from dashboard.shapes import ClosureBody
 from dashboard.shift_pages import shift_router
 from dashboard.signin import signin_router
@@ -119,6 +120,7 @@ def build_app(
             site_router(),
             unassigned_router(),
             record_router(),
+            sensor_router(),
             shift_router(),
             signin_router(),
             deeds_router(),

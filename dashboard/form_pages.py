@@ -52,7 +52,7 @@ _SUBJECTS = {
     N_("Fills"): ("fills",),
     N_("Bottles of solution"): ("bottles", "corrections"),
     N_("Test strips"): ("strips",),
-    N_("Checks of sensors and temperature"): ("checks",),
+    N_("Checks of sensors and temperature"): ("guided", "checks", "references"),
     N_("Closures"): ("unassigned",),
     N_("Evidence"): ("issuing",),
     N_("Shifts and log review"): ("shifts",),
@@ -72,6 +72,8 @@ _PAGES = {
     "load": "/loads/",
     "alarm": "/alarms/",
     "issued": "/evidence/",
+    "sensor-check": "/sensor-checks/",
+    "reference": "/references#",
 }
 """Kinds of thing that have a page of their own."""
 

@@ -49,6 +49,7 @@ MORE = (
     Way("closures", "/closures", N_("Closures")),
     Way("review", "/review", N_("Review")),
     Way("evidence", "/evidence", N_("Evidence")),
+    Way("sensors", "/sensors", N_("Sensors")),
     Way("record", "/record", N_("Record")),
     Way("people", "/people", N_("People")),
     Way("site", "/site", N_("Site")),
@@ -56,7 +57,7 @@ MORE = (
 )
 
 _HELP = {
-    "technician": ("today", "start", "release", "loads", "do", "me", "sign-in"),
+    "technician": ("today", "start", "release", "loads", "do", "me", "sign-in", "sensors"),
     "supervisor": ("devices", "solutions", "review", "people", "statistics", "unassigned"),
     "auditor": ("audit", "closures", "evidence", "record"),
     "keeper": ("site", "about"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collector.record import policy
 from collector.record.alarms import answers, drills
-from collector.record.basins import checks
+from collector.record.basins import checks, guided, references
 from collector.record.deed import DEEDS
 from collector.record.devices import device_types, devices
 from collector.record.papers import issuing
@@ -22,6 +22,7 @@ __all__ = [
     "devices",
     "drills",
     "fills",
+    "guided",
     "issuing",
     "late",
     "loads",
@@ -31,6 +32,7 @@ __all__ = [
     "policy",
     "profiles",
     "quarantine",
+    "references",
     "release",
     "rinses",
     "shifts",

@@ -11,6 +11,7 @@ from typing import Any
 import msgspec
 
 from firmware.simulator.script import DAY_MS
+from firmware.simulator.staff_checks import drifted
 from firmware.simulator.staff_plan import Item, Occasion, Ward
 from firmware.simulator.staff_rounds import Fates, begin, finish, take_out
 from firmware.simulator.staff_setup import label_in_hand
@@ -55,6 +56,7 @@ class Special(msgspec.Struct, frozen=True):
         unreleased: A device is used without a release.
         downtime: A power failure is typed in from paper.
         strips_failed: Controls of a strip bottle fail.
+        drifted: A sensor is checked again and has drifted.
     """
 
     corrected: int = 15
@@ -62,6 +64,7 @@ class Special(msgspec.Struct, frozen=True):
     unreleased: int = 17
     downtime: int = 9
     strips_failed: int = 4
+    drifted: int = 26
 
 
 class Seen(msgspec.Struct, frozen=True):
@@ -224,6 +227,8 @@ def _evening(ward: Ward, day: Day, lasts: dict[str, Occasion], special: Special)
             "reason": "The tablets had no network.",
         }
         items.append(Item(at_ms=at_ms - 20 * _MINUTE_MS, deed="transcribe-downtime", who=OTHER_LEAD, fields=fields))
+    if day.number == special.drifted:
+        items.append(drifted(at_ms - 40 * _MINUTE_MS))
     if day.number == special.corrected:
         corrected_ms = at_ms - 10 * _MINUTE_MS
         fields = {

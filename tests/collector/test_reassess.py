@@ -239,6 +239,22 @@ def test_a_sensor_check_changes_its_figures_from_then_on() -> None:
     ]
 
 
+def test_a_check_of_an_earlier_moment_judges_again_what_came_after_it(working: Working) -> None:
+    """A rehearsal plays the checks of its past when their readings are judged already; the same holds for a soak that
+    ends in the second in which the check is made."""
+    number = soaked(working, 13, 2, 1)
+    soaked(working, 13, 60, number)
+    assert [each.closure.allowance_mc for each in working.collecting.closures()] == [500, 500]
+    between_ms = BOOTED_UTC_MS + 30 * MINUTE_MS
+    check = SensorCheck(
+        id="C1", sensor=SENSOR, basin="n1/b1", at_ms=between_ms, by="tina", reference="r", correction_mc=-250, u_mc=180
+    )
+    working.put(check)
+    assert working.settle() == {"n1"}
+    assert [each.closure.allowance_mc for each in working.collecting.closures()] == [500, 570]
+    assert [each.closure.allowance_mc for each in working.collecting.closures(superseded=True)].count(500) == 2
+
+
 def test_between_two_fills_nothing_is_required() -> None:
     first, second = Requirement(20_000, 600_000), Requirement(25_000, 1_200_000)
     base = [Required(100, Requirement(20_000, 720_000), {SENSOR: SensorTerms(500)})]

@@ -11,6 +11,12 @@ from litestar.routes import HTTPRoute
 
 from dashboard.app import build_app
 
+CHECK = "sensor=28-000000000002&basin=n1/b2&reference=R-4&settled=yes&" + "&".join(
+    f"{name}_reference={shown}&{name}_indicated={shown + 0.25}"
+    for name, shown in (("ice", 0.01), ("working", 21.4)) * 3
+)
+"""A guided check of a sensor, filled in."""
+
 SCREENS: dict[str, tuple[str, ...]] = {
     "/": ("/",),
     "/about": ("/about",),
@@ -40,8 +46,13 @@ SCREENS: dict[str, tuple[str, ...]] = {
     "/profiles/{profile_id:str}": ("/profiles/typed", "/profiles/drafted"),
     "/record": ("/record",),
     "/record/{number:str}": ("/record/1",),
+    "/references": ("/references",),
     "/release": ("/release",),
     "/review": ("/review",),
+    "/sensor-checks/{check:str}": ("/sensor-checks/C1", "/sensor-checks/C2"),
+    "/sensors": ("/sensors",),
+    "/sensors/check": ("/sensors/check", f"/sensors/check?{CHECK}&step=ice", f"/sensors/check?{CHECK}&step=look"),
+    "/sensors/{sensor:str}": ("/sensors/28-000000000002",),
     "/sign-in": ("/sign-in",),
     "/site": ("/site",),
     "/solutions": ("/solutions",),

@@ -16,12 +16,13 @@ from collector.record.things.base import (
     Text,
     Thing,
 )
-from collector.record.things.checks import ClockWrong, SensorCheck, Thermometer
+from collector.record.things.checks import ClockWrong, Compared, SensorCheck, Thermometer
 from collector.record.things.devices import Device, DeviceType, Quarantine, Step
 from collector.record.things.drills import Confirmed, Drill, Reached
 from collector.record.things.loads import Load, Override, Rinsed, Stage, Turn, Used
 from collector.record.things.papers import Issued
 from collector.record.things.people import Person, Role
+from collector.record.things.references import Certificate, CertificatePoint, Mapping, Place, Reference
 from collector.record.things.site import AlarmDelay, LastDay, MecPolicy, Policy
 from collector.record.things.solutions import Bottle, Discarded, Fill, LabelConfirmed, Poured, Profile, Rinses, Strip
 from collector.record.things.strips import ControlResult, Controls, MecResult, MecTest, StripBottle
@@ -34,8 +35,11 @@ __all__ = [
     "Attested",
     "BasinKey",
     "Bottle",
+    "Certificate",
+    "CertificatePoint",
     "ClockWrong",
     "ClosureNote",
+    "Compared",
     "Confirmed",
     "ControlResult",
     "Controls",
@@ -54,6 +58,7 @@ __all__ = [
     "LastDay",
     "Load",
     "LookBack",
+    "Mapping",
     "MecPolicy",
     "MecResult",
     "MecTest",
@@ -63,11 +68,13 @@ __all__ = [
     "Note",
     "Override",
     "Person",
+    "Place",
     "Policy",
     "Poured",
     "Profile",
     "Quarantine",
     "Reached",
+    "Reference",
     "Review",
     "Rinsed",
     "Rinses",
@@ -100,6 +107,8 @@ KINDS: dict[str, type[Thing]] = {
         Device,
         Turn,
         Load,
+        Reference,
+        Mapping,
         SensorCheck,
         Thermometer,
         ClockWrong,
