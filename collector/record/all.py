@@ -7,7 +7,18 @@ from collector.record.alarms import answers, drills
 from collector.record.basins import checks
 from collector.record.deed import DEEDS
 from collector.record.devices import device_types, devices
-from collector.record.rounds import late, loads, lookbacks, quarantine, release, rinses, turns, unassigned, use
+from collector.record.rounds import (
+    late,
+    loads,
+    lookback_answers,
+    lookbacks,
+    quarantine,
+    release,
+    rinses,
+    turns,
+    unassigned,
+    use,
+)
 from collector.record.shifts import people, shifts
 from collector.record.solutions import bottles, corrections, fills, mec, profiles, strips
 
@@ -23,6 +34,7 @@ __all__ = [
     "fills",
     "late",
     "loads",
+    "lookback_answers",
     "lookbacks",
     "mec",
     "people",

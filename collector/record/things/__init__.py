@@ -20,21 +20,24 @@ from collector.record.things.checks import ClockWrong, SensorCheck, Thermometer
 from collector.record.things.devices import Device, DeviceType, Quarantine, Step
 from collector.record.things.drills import Confirmed, Drill, Reached
 from collector.record.things.loads import Load, Override, Rinsed, Stage, Turn, Used
+from collector.record.things.lookbacks import Asked, Concerned, LookBack, LookBackList, Outcome, Resolved, Stood, Told
 from collector.record.things.people import Person, Role
 from collector.record.things.site import AlarmDelay, LastDay, MecPolicy, Policy
 from collector.record.things.solutions import Bottle, Discarded, Fill, LabelConfirmed, Poured, Profile, Rinses, Strip
 from collector.record.things.strips import ControlResult, Controls, MecResult, MecTest, StripBottle
-from collector.record.things.upkeep import ClosureNote, Handover, LookBack, NotKnown, Review, Transcript
+from collector.record.things.upkeep import ClosureNote, Handover, NotKnown, Review, Transcript
 
 __all__ = [
     "KINDS",
     "Alarm",
     "AlarmDelay",
+    "Asked",
     "Attested",
     "BasinKey",
     "Bottle",
     "ClockWrong",
     "ClosureNote",
+    "Concerned",
     "Confirmed",
     "ControlResult",
     "Controls",
@@ -52,6 +55,7 @@ __all__ = [
     "LastDay",
     "Load",
     "LookBack",
+    "LookBackList",
     "MecPolicy",
     "MecResult",
     "MecTest",
@@ -59,6 +63,7 @@ __all__ = [
     "Millis",
     "NotKnown",
     "Note",
+    "Outcome",
     "Override",
     "Person",
     "Policy",
@@ -66,6 +71,7 @@ __all__ = [
     "Profile",
     "Quarantine",
     "Reached",
+    "Resolved",
     "Review",
     "Rinsed",
     "Rinses",
@@ -74,11 +80,13 @@ __all__ = [
     "SensorCheck",
     "Stage",
     "Step",
+    "Stood",
     "Strip",
     "StripBottle",
     "Text",
     "Thermometer",
     "Thing",
+    "Told",
     "Transcript",
     "Turn",
     "Used",
@@ -104,6 +112,7 @@ KINDS: dict[str, type[Thing]] = {
         Review,
         Handover,
         LookBack,
+        LookBackList,
         ClosureNote,
         Transcript,
         Alarm,

@@ -1,0 +1,1 @@
+"""Look-backs: what a cause concerns, and what it makes of the soaks."""
