@@ -55,7 +55,7 @@ _SUBJECTS = {
     N_("Checks of sensors and temperature"): ("checks",),
     N_("Closures"): ("unassigned",),
     N_("Shifts and log review"): ("shifts",),
-    N_("Look-backs"): ("lookbacks",),
+    N_("Look-backs"): ("lookbacks", "lookback_answers"),
     N_("Devices"): ("devices",),
     N_("Types of device"): ("device_types",),
     N_("Solution profiles"): ("profiles",),
@@ -64,7 +64,14 @@ _SUBJECTS = {
 }
 """What the list groups deeds by, in the order of a shift, and the modules in which they stand."""
 
-_PAGES = {"fill": "/fills/", "profile": "/profiles/", "device": "/devices/", "load": "/loads/", "alarm": "/alarms/"}
+_PAGES = {
+    "fill": "/fills/",
+    "profile": "/profiles/",
+    "device": "/devices/",
+    "load": "/loads/",
+    "alarm": "/alarms/",
+    "look-back": "/look-backs/",
+}
 """Kinds of thing that have a page of their own."""
 
 
@@ -205,7 +212,7 @@ async def _deed_page(
         "explanation": explanation(kind),
         "fields": known,
         "typed": typed,
-        "suggestions": await _suggested(site, known),
+        "suggestions": await suggested(site, known),
         "mistakes": {each.field: each.text for each in wrong.mistakes} if wrong else {},
         "refusal": refusal,
         "scannable": scannable(known),
@@ -220,7 +227,7 @@ async def _deed_page(
     return Template("deed.html", context=context, status_code=status, cookies=cookies or [])
 
 
-async def _suggested(site: Site, known: list[Field]) -> dict[str, list[tuple[str, str]]]:
+async def suggested(site: Site, known: list[Field]) -> dict[str, list[tuple[str, str]]]:
     """Suggestions; none without data, so that a form with what was typed into it can be shown all the same."""
     try:
         return await site.desks.look(lambda connection: _suggestions(connection, known))

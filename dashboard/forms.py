@@ -28,6 +28,10 @@ _UNITS = {"_ml": "mL", "_g": "g", "_days": N_("days"), "_years": N_("years"), "_
 _WORDS = {
     "id": N_("Id"),
     "mec": N_("MEC"),
+    "mec_test": N_("MEC test"),
+    "off_mc": N_("Reads wrong by"),
+    "told_ms": N_("Told at"),
+    "whom": N_("Who was told"),
     "udi": N_("UDI"),
     "gtin": N_("Product code (GTIN)"),
     "glycine_g_per_us_gallon": N_("Glycine, grams for each US gallon"),

@@ -1,0 +1,43 @@
+"""A list that was issued, as paper and as a table: made of what the record keeps of it, so the bytes come again."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+import msgspec
+
+from collector.evidence.typeset import Attachment, typeset
+from collector.lookback.paper import Content, Row
+from collector.record.things import LookBackList
+
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+"""What a spreadsheet would take for a formula at the beginning of a cell."""
+
+
+def content(issued: LookBackList) -> Content:
+    """All that stands in a list."""
+    return msgspec.json.decode(issued.content, type=Content)
+
+
+def as_csv(issued: LookBackList) -> bytes:
+    """A line for each round, with a head; UTF-8, commas."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(["look_back", "list", *Row.__struct_fields__])
+    found = content(issued)
+    for row in found.rows:
+        writer.writerow([found.look_back, found.id, *(_plain(each) for each in msgspec.structs.astuple(row))])
+    return text.getvalue().encode()
+
+
+def as_pdf(issued: LookBackList) -> bytes:
+    """The paper, PDF/A-3a, with the table inside."""
+    found = content(issued)
+    attached = Attachment(f"{issued.id}.csv", "text/csv", "The rounds of the list as a table", as_csv(issued))
+    title = f"Look-back {found.look_back}, list {found.id}"
+    return typeset("lookback", found, title=title, at_ms=issued.at_ms, attachments=[attached])
+
+
+def _plain(cell: str) -> str:
+    return f"'{cell}" if cell.startswith(_FORMULA) else cell
