@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import NamedTuple
 
-from collector.lookback.concerned import described
+from collector.lookback.described import described
 from collector.lookback.reach import Reach, rounds_in_fills
-from collector.lookback.scopes import by_act, by_basin, by_device, by_fill, by_sensor, by_test
+from collector.lookback.reaching import by_act, by_basin, by_device, by_fill, by_sensor, by_test
 from collector.record.book import Book
 from collector.record.errors import RefusedError
 from collector.record.things import Asked, LookBack

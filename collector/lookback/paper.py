@@ -8,7 +8,7 @@ import msgspec
 from msgspec.structs import replace
 
 from collector.lookback.causes import said
-from collector.lookback.concerned import described
+from collector.lookback.described import described
 from collector.lookback.people import people_of
 from collector.record.book import Book
 from collector.record.rounds.rounds import basin_name
@@ -100,8 +100,10 @@ def content_of(book: Book, look_back: LookBack, issued: str) -> Content:
 
 
 def rows_of(book: Book, look_back: LookBack) -> dict[str, Concerned]:
-    """What it concerns as it was found; of one that an earlier version opened, as the record has it now."""
-    return look_back.concerned or described(book, book.many(Turn, look_back.turns))
+    """What it concerns as it was found, in its order; of one from an earlier version, as the record has it now."""
+    if look_back.concerned:
+        return {turn: look_back.concerned[turn] for turn in look_back.turns if turn in look_back.concerned}
+    return described(book, book.many(Turn, look_back.turns))
 
 
 def _rows(book: Book, look_back: LookBack) -> Iterator[Row]:

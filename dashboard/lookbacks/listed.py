@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 from collector.lookback.causes import CAUSES, found_again, said
-from collector.lookback.concerned import standing
+from collector.lookback.described import standing
 from collector.lookback.issued import as_csv, as_pdf
 from collector.lookback.paper import rows_of
 from collector.lookback.people import people_of

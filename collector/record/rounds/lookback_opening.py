@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from msgspec.structs import replace
 
 from collector.ledger import COLLECTOR
-from collector.lookback.concerned import described
+from collector.lookback.described import described
 from collector.lookback.reach import rounds_in_fills
 from collector.record.book import Book
 from collector.record.rounds.quarantine import put_into

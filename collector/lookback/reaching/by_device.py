@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collector.lookback.concerned import described
+from collector.lookback.described import described
 from collector.lookback.reach import Reach, bounds, range_words
 from collector.record.book import Book
 from collector.record.things import Asked, Device, Turn

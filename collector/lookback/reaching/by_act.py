@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from collector.lookback.concerned import described
+from collector.lookback.described import described
 from collector.lookback.reach import Reach, bounds, range_words
 from collector.record.book import Book
 from collector.record.errors import RefusedError

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from msgspec.structs import replace
 
-from collector.lookback.concerned import described
+from collector.lookback.described import described
 from collector.lookback.reach import Reach, Span, bounds, loads_in, merged, range_words, rounds_of
 from collector.record.book import Book
 from collector.record.errors import RefusedError

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from collector.lookback.concerned import described
+from collector.lookback.described import described
 from collector.lookback.reach import Reach, bounds, range_words
 from collector.record.book import Book
 from collector.record.things import Asked, Concerned, Load, MecTest, Person, StripBottle, Turn

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from collector.lookback.concerned import described
-from collector.lookback.reach import Reach, Span, bounds, range_words, rounds_in_fills
+from collector.lookback.described import described
+from collector.lookback.reach import Reach, Span, bounds, merged, range_words, rounds_in_fills
 from collector.record.book import Book
 from collector.record.errors import RefusedError
 from collector.record.rounds.rounds import basin_name
@@ -50,16 +50,16 @@ def lot_recalled(book: Book, asked: Asked) -> Reach:
         )
     from_ms, until_ms = bounds(book, asked)
     poured_ms = {fill.id: min(each.at_ms for each in fill.poured if each.lot == lot) for fill in fills}
-    turns = [
-        turn for fill in fills for turn in rounds_in_fills(book, [fill.id], max(from_ms, poured_ms[fill.id]), until_ms)
+    parts = [
+        described(book, rounds_in_fills(book, [fill.id], max(from_ms, poured_ms[fill.id]), until_ms)) for fill in fills
     ]
     text = (
         f"Solution of lot {lot} is in question: it was poured into {_listed(fills)}, first "
         f"{book.local_text(min(poured_ms.values()))}."
     )
     spans = tuple(_span(book, fill, max(from_ms, poured_ms[fill.id]), until_ms) for fill in fills)
-    concerned = described(book, turns)
-    return Reach(text, min(poured_ms.values()), until_ms, concerned, tuple(fill.id for fill in fills), spans)
+    ids = tuple(fill.id for fill in fills)
+    return Reach(text, min(poured_ms.values()), until_ms, merged(*parts), ids, spans)
 
 
 def fill_past_date(book: Book, asked: Asked) -> Reach:
