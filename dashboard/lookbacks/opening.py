@@ -78,9 +78,10 @@ def asking(book: Book, cause: Cause, typed: Mapping[str, list[str]], *, looked: 
     shown = fields_of(cause)
     if not looked:
         return Asking(cause, shown, typed, {}, None, None)
+    asked = {field.name: field for field in shown}
     whole = {**typed, "cause": [cause.code], "how_found": [_NOT_YET]}
     try:
-        said = read(OpenLookBack, fields(OpenLookBack), whole, zone)
+        said = read(OpenLookBack, [asked.get(each.name, each) for each in fields(OpenLookBack)], whole, zone)
         assert isinstance(said, OpenLookBack)  # noqa: S101 - read makes what it is asked for
         reach = reach_of(book, cause.code, said.asked)
     except MistakesError as wrong:

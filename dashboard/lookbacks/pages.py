@@ -63,7 +63,7 @@ async def new_page(site: AskedSite, request: AnyRequest) -> Template:
         "asked": asked,
         "names": names,
         "typed": given,
-        "suggestions": {**await suggested(site, known), **own} if cause else {},
+        "suggestions": {**await suggested(site, [each for each in known if each.of not in own]), **own},
         "signed": signed,
         "may": signed is None or bool(OpenLookBack.ROLES & set(signed.person.roles)),
         "outcome_words": listed.OUTCOMES,

@@ -26,6 +26,7 @@ HELP = ("/help", "/help/technician", "/help/supervisor", "/help/auditor", "/help
 RECORDS = (
     *("/audit", "/audit?device=GS-0", "/unassigned", "/closures", "/closures/5", "/loads", "/loads/L1", "/people"),
     *("/fills", "/fills/F1", "/solutions", "/spill", "/record/21", "/site"),
+    *("/look-backs", "/look-backs/K1", "/look-backs/new", "/look-backs/new?cause=leak&look=yes"),
 )
 PROBLEMS = {"/nothing-here": 404, "/alarms/load?operators=none": 400, "/do/nothing": 404}
 """More pages: one line each, once their texts go through the catalogue."""
@@ -41,7 +42,7 @@ DATA = re.compile(
             *(
                 re.escape(each) for each in sorted(CHEMISTRIES.values(), key=len, reverse=True)
             ),  # rows of a published table
-            r"peracetic acid|gastroscope|\btyped\b|\b(STRIP|LOT|GS)-\d+",  # names of things that tests recorded
+            r"peracetic acid|gastroscope|\btyped\b|\b(STRIP|LOT|GS)-\d+|cabinet \d",  # names of things that tests recorded
             r"https?://\S+|/[a-z]+/\S*",  # addresses
         )
     )

@@ -35,7 +35,7 @@ def sensor_off(book: Book, asked: Asked) -> Reach:
         turns = rounds_of(book, loads_in(book, [basin], from_ms, until_ms), from_ms, until_ms)
         rows = described(book, turns, sensors=[sensor])
         concerned |= {key: _moved(each, off_mc, from_ms, until_ms) for key, each in rows.items()}
-    since = f"its last good check {book.local_text(from_ms)}" if from_ms else "the first record, as no check is on file"
+    since = f"its last good check {book.local_text(from_ms)}" if from_ms else "the first record (no check is on file)"
     text = (
         f"Sensor {sensor} in {_named(book, basins)} read {_off_words(off_mc)}: every soak since {since} is in question."
     )
