@@ -1,1 +1,1 @@
-"""Look-backs: what a cause concerns, and what it makes of the soaks."""
+"""Look-backs: something turned out to have been wrong; what it concerns, and what follows."""

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from collector.lookback.described import described
 from collector.lookback.reach import Reach, rounds_in_fills
-from collector.lookback.reaching import by_act, by_basin, by_device, by_fill, by_sensor, by_test
+from collector.lookback.reaching import by_act, by_basin, by_device, by_fill, by_sensor, by_software, by_test
 from collector.record.book import Book
 from collector.record.errors import RefusedError
 from collector.record.things import Asked, LookBack
@@ -148,6 +148,14 @@ CAUSES: dict[str, Cause] = {
             ("device",),
             _RANGE,
             by_device.without_release,
+        ),
+        Cause(
+            "software-fault",
+            "A fault in this program was found",
+            "Every soak that those versions judged, judged anew where they are not too many.",
+            ("software_from",),
+            ("software_until", *_RANGE),
+            by_software.faulty,
         ),
         Cause("strip-controls-failed", "Control tests of strips failed", "It opens by itself when they are recorded."),
         Cause("strips-corrected", "A strip bottle was corrected", "It opens by itself with the correction."),

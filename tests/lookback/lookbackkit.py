@@ -7,7 +7,7 @@ from typing import Any
 
 from kit import SENSOR
 from msgspec.structs import replace
-from record_kit import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS, SUPERVISOR, TECHNICIAN, Recording
+from record_kit import DAY_MS, HOUR_MS, MINUTE_MS, MONDAY, SECOND_MS, SUPERVISOR, TECHNICIAN, Recording
 from ward_kit import B1, B2, Ward
 
 from collector.record.rounds.lookbacks import OpenLookBack
@@ -20,6 +20,7 @@ __all__ = [
     "DAY_MS",
     "HOUR_MS",
     "MINUTE_MS",
+    "MONDAY",
     "SECOND_MS",
     "SENSOR",
     "SUPERVISOR",

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any, get_args
 
 import pytest
-from lookbackkit import B1, DAY_MS, MINUTE_MS, SENSOR, SUPERVISOR, Ward, ask, found, morning, open_one
+from lookbackkit import B1, DAY_MS, MINUTE_MS, MONDAY, SENSOR, SUPERVISOR, Ward, ask, found, morning, open_one
 from msgspec.structs import replace
 
 from collector.lookback.causes import CAUSES, FOR_PEOPLE, WORDS
+from collector.lookback.reaching import by_software
 from collector.record.basins.checks import RecordSensorCheck
 from collector.record.rounds.lookbacks import CauseCode, LookAgain
 from collector.record.rounds.use import RecordUse
-from collector.record.things import Asked, Fill, LookBack, MecResult, Person, Poured, Stood, Turn
+from collector.record.things import Asked, Fill, LookBack, MecResult, Person, Poured, SensorCheck, Stood, Turn
 from soak.quantity import in_words
 
 
@@ -63,7 +65,7 @@ def test_what_a_cause_concerns(ward: Ward, cause: str, asked: dict[str, Any], ro
 
 
 def test_every_cause_has_a_case() -> None:
-    elsewhere = {"mec-fail", "sensor-off", "reference-off", "fill-past-date"}
+    elsewhere = {"mec-fail", "sensor-off", "reference-off", "fill-past-date", "software-fault"}
     assert {cause for cause, _, _ in CASES} | elsewhere == {each.code for each in FOR_PEOPLE}
 
 
@@ -248,22 +250,85 @@ def test_what_cannot_be_looked_at_is_refused(
     assert ward.refused(ask(cause, **asked), SUPERVISOR) == refusal
 
 
-def test_a_sensor_found_off_by_a_check(ward: Ward) -> None:
-    """Read 0.6 °C too high since the morning: an allowance of 0.5 °C does not hold that, for whatever lay there.
+def checked(ward: Ward, indicated_mc: int = 20_600) -> int:
+    """C1 was good a moment before T1 went in; C2, now, finds what the sensor reads too high; when that is."""
+    good = SensorCheck(
+        id="C1", sensor=SENSOR, basin=B1, at_ms=MONDAY - 1, by="sam", reference="R-1", correction_mc=0, u_mc=500
+    )
+    ward.recording.put(good)
+    check = {"sensor": SENSOR, "basin": B1, "reference": "R-2", "reference_mc": 20_000, "u_mc": 500}
+    ward.recording.do(RecordSensorCheck(indicated_mc=indicated_mc, **check), SUPERVISOR)
+    return ward.now_ms
 
-    Its check two days ago was the last good one; the one that found it ends the range. b2 has a sensor of that id too.
+
+def test_a_sensor_found_off_by_a_check(ward: Ward) -> None:
+    """0.6 °C too high, and an allowance of 0.5 °C: at once, nothing holds; grown evenly, only T3 is off by so much.
+
+    From C1 to C2 pass 47 min. T1 came out after 13 (0.17 °C), T2 after 30 (0.39 °C), T3 after 47 (0.6 °C).
     """
-    at_ms = ward.now_ms
-    check = {"sensor": SENSOR, "basin": B1, "reference": "R-1", "reference_mc": 20_000, "u_mc": 500}
-    ward.recording.clock.now_ms = at_ms
-    ward.recording.do(RecordSensorCheck(indicated_mc=20_600, **check), SUPERVISOR)
+    found_ms = checked(ward)
     ward.recording.later(DAY_MS)
     look_back = open_one(ward, "sensor-off", sensor=SENSOR, off_mc=600)
-    assert look_back.until_ms == at_ms + 1
-    assert {turn: row.flips for turn, row in look_back.concerned.items()} == {"T1": True, "T2": True, "T3": True}
+    assert (look_back.from_ms, look_back.until_ms) == (MONDAY - 1, found_ms + 1)
+    assert "read 0.6 °C too high: every soak since its last good check 2026-03-02 08:59" in look_back.text
+    rows = look_back.concerned
+    assert found(look_back) == ["T3", "T1", "T2"], "what flips either way stands first"
+    assert {turn: (row.flips, row.flips_drifting) for turn, row in rows.items()} == {
+        "T1": (True, False),
+        "T2": (True, False),
+        "T3": (True, True),
+    }
+    assert {row.allowance_mc for row in rows.values()} == {500}
+
+
+def test_an_error_equal_to_the_allowance_flips_nothing(ward: Ward) -> None:
+    checked(ward, 20_500)
     look_back = open_one(ward, "sensor-off", sensor=SENSOR, off_mc=500)
-    assert not any(row.flips for row in look_back.concerned.values()), "an error equal to the allowance is met"
-    assert "read 0.5 °C too high" in look_back.text
+    assert not any(row.flips for row in look_back.concerned.values())
+
+
+def test_a_sensor_that_read_too_low_takes_nothing_away(ward: Ward) -> None:
+    checked(ward, 18_500)
+    look_back = open_one(ward, "sensor-off", sensor=SENSOR, off_mc=-1_500)
+    assert "read 1.5 °C too low" in look_back.text
+    assert not any(row.flips for row in look_back.concerned.values())
+
+
+def test_a_reference_that_was_wrong_concerns_what_its_checks_judged(ward: Ward) -> None:
+    """R-1 was used for C1 only: from then up to C2, which was made with another."""
+    found_ms = checked(ward, 20_300)
+    ward.recording.later(MINUTE_MS)
+    ward.tested(B1)
+    ward.soaked("A2")
+    look_back = open_one(ward, "reference-off", reference="r-1", off_mc=600)
+    assert found(look_back) == ["T1", "T2", "T3"]
+    assert all(row.flips for row in look_back.concerned.values())
+    assert (look_back.from_ms, look_back.until_ms) == (MONDAY - 1, found_ms)
+    assert ward.refused(ask("reference-off", reference="R-9", off_mc=600), SUPERVISOR)[1].startswith(
+        "No sensor check was made with a reference 'R-9'"
+    )
+
+
+def test_a_fault_of_this_program_has_both_verdicts_with_their_dates(ward: Ward) -> None:
+    number = version("soakledger")
+    look_back = open_one(ward, "software-fault", software_from="0.0.1")
+    assert found(look_back) == ["T1", "T2", "T3"]
+    assert look_back.concerned["T1"].why == (
+        f"Judged 'met' 2026-03-02 09:13 by soakledger {number}; by soakledger {number}, 2026-03-02 09:47, it is 'met'."
+    )
+    assert not any(row.flips for row in look_back.concerned.values())
+    assert ward.refused(ask("software-fault", software_from="99"), SUPERVISOR) == (
+        "look-back-asks",
+        "No soak was judged by a version from 99 on.",
+        f"Versions on record: soakledger {number}.",
+    )
+
+
+def test_soaks_too_many_to_judge_anew_are_said_to_be(ward: Ward, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(by_software, "_MOST_ANEW", 2)
+    look_back = open_one(ward, "software-fault", software_from="0.0.1")
+    assert "Its 3 soaks are too many to be judged anew here (at most 2 at once)" in look_back.text
+    assert found(look_back) == ["T1", "T2", "T3"]
 
 
 def test_causes_that_open_by_themselves_are_known_by_their_words() -> None:

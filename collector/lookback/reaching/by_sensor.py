@@ -1,18 +1,23 @@
-"""What a sensor watched that reads wrong, or that was checked against a reference thermometer that was wrong."""
+"""What a sensor watched that reads wrong, or that was checked against a reference thermometer that was wrong.
+
+Which soaks would flip is computed in `collector/lookback/scope.py`; here they become rounds of devices.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from msgspec.structs import replace
 
+from collector.lookback import concerned as supposed
+from collector.lookback import scope
 from collector.lookback.described import described
+from collector.lookback.moved import Supposition
 from collector.lookback.reach import Reach, Span, bounds, loads_in, merged, range_words, rounds_of
 from collector.record.book import Book
 from collector.record.errors import RefusedError
 from collector.record.rounds.rounds import basin_name
 from collector.record.things import Asked, Concerned, SensorCheck
-from soak.closure import Verdict
 from soak.quantity import exact_celsius
 
 
@@ -22,7 +27,7 @@ def sensor_off(book: Book, asked: Asked) -> Reach:
     The worst case is a step right after that check; the error may also have grown evenly up to the finding.
     """
     sensor, off_mc = asked.sensor or "", asked.off_mc or 0
-    checks = book.all(SensorCheck, group=sensor)
+    checks = [each for each in book.all(SensorCheck, group=sensor) if _counts(each)]
     until_ms = bounds(book, asked)[1]
     finding = next((each for each in reversed(checks) if each.error_mc == off_mc and each.at_ms < until_ms), None)
     if finding is not None and asked.until_ms is None:
@@ -30,61 +35,65 @@ def sensor_off(book: Book, asked: Asked) -> Reach:
     before = [each for each in checks if each.at_ms < until_ms and each is not finding]
     from_ms = asked.from_ms if asked.from_ms is not None else before[-1].at_ms if before else 0
     basins = _basins(book, sensor, checks)
-    concerned: dict[str, Concerned] = {}
+    rows: dict[str, Concerned] = {}
     for basin in basins:
         turns = rounds_of(book, loads_in(book, [basin], from_ms, until_ms), from_ms, until_ms)
-        rows = described(book, turns, sensors=[sensor])
-        concerned |= {key: _moved(each, off_mc, from_ms, until_ms) for key, each in rows.items()}
+        rows |= described(book, turns, sensors=[sensor])
+    closures = scope.of_sensor(book.connection, sensor, off_mc, from_ms, until_ms)
     since = f"its last good check {book.local_text(from_ms)}" if from_ms else "the first record (no check is on file)"
     text = (
         f"Sensor {sensor} in {_named(book, basins)} read {_off_words(off_mc)}: every soak since {since} is in question."
     )
     spans = tuple(Span(basin, from_ms, until_ms) for basin in basins)
-    return Reach(text, from_ms, until_ms, _flipping_first(concerned), spans=spans)
+    return Reach(text, from_ms, until_ms, _flipping_first(_marked(book, rows, closures)), spans=spans)
 
 
 def reference_off(book: Book, asked: Asked) -> Reach:
     """Every soak that rested on a check against the reference: from that check to the sensor's next by another."""
     name, off_mc = (asked.reference or "").strip(), asked.off_mc or 0
     from_ms, until_ms = bounds(book, asked)
-    checks = book.all(SensorCheck, until_ms=until_ms)
-    wrong = [each for each in checks if each.reference.strip() == name and each.at_ms >= from_ms]
+    wrong = [
+        each for each in scope.checks_with(book.connection, name) if from_ms <= each.at_ms < until_ms and _counts(each)
+    ]
     if not wrong:
         raise RefusedError(
             "look-back-asks",
             f"No sensor check was made with a reference {name!r} {range_words(book, from_ms, until_ms, asked)}.",
             "Type it as it stands in the sensor checks, or give an earlier beginning.",
         )
-    parts, spans = [], []
+    parts, spans = [], list[Span]()
     for check in wrong:
-        later = (each.at_ms for each in checks if each.sensor == check.sensor and each.at_ms > check.at_ms)
-        end_ms = next(later, until_ms)
-        turns = rounds_of(book, loads_in(book, [check.basin], check.at_ms, end_ms), check.at_ms, end_ms)
-        rows = described(book, turns, sensors=[check.sensor])
-        parts.append({key: _flipped(each, off_mc, off_mc) for key, each in rows.items()})
-        spans.append(Span(check.basin, check.at_ms, end_ms))
+        later = book.all(SensorCheck, group=check.sensor, since_ms=check.at_ms + 1)
+        end_ms = next((each.at_ms for each in later if _counts(each)), book.at_ms + 1)
+        where = _basins(book, check.sensor, [check])
+        turns = rounds_of(book, loads_in(book, where, check.at_ms, end_ms), check.at_ms, end_ms)
+        parts.append(described(book, turns, sensors=[check.sensor]))
+        spans += [Span(basin, check.at_ms, end_ms) for basin in where]
+    closures = scope.of_checks(
+        book.connection, wrong, off_mc, good_ms=from_ms, found_ms=until_ms, until_ms=book.at_ms + 1
+    )
     text = (
         f"Reference thermometer {name} read {_off_words(off_mc)}: every soak judged by the {len(wrong)} sensor "
         f"{'check' if len(wrong) == 1 else 'checks'} made with it since {book.local_text(wrong[0].at_ms)} is in "
         "question."
     )
-    return Reach(text, wrong[0].at_ms, until_ms, _flipping_first(merged(*parts)), spans=tuple(spans))
+    rows = _flipping_first(_marked(book, merged(*parts), closures))
+    return Reach(text, wrong[0].at_ms, max(span.until_ms for span in spans), rows, spans=tuple(spans))
 
 
-def _moved(row: Concerned, off_mc: int, from_ms: int, until_ms: int) -> Concerned:
-    """The worst case is the whole error at once; evenly grown, it is in proportion to the time since the good check."""
-    out_ms = until_ms if row.out_ms is None else min(row.out_ms, until_ms)
-    grown_mc = -(-off_mc * (out_ms - from_ms) // max(1, until_ms - from_ms)) if from_ms else off_mc
-    return _flipped(row, off_mc, grown_mc)
+def _marked(book: Book, rows: dict[str, Concerned], closures: Sequence[supposed.Concerned]) -> dict[str, Concerned]:
+    """Rounds that met, and of which no closure would meet any more, by what is supposed."""
+    found = dict(rows)
+    for each in supposed.rounds_of(scope.with_whole_loads(book.connection, closures)):
+        if each.flips and each.turn.id in found:
+            step, drift = (not each.still_met[how] for how in (Supposition.STEP, Supposition.DRIFT))
+            found[each.turn.id] = replace(found[each.turn.id], flips=step or drift, flips_drifting=step and drift)
+    return found
 
 
-def _flipped(row: Concerned, step_mc: int, drift_mc: int) -> Concerned:
-    return replace(row, flips=_would_flip(row, step_mc), flips_drifting=_would_flip(row, drift_mc))
-
-
-def _would_flip(row: Concerned, off_mc: int) -> bool:
-    met = row.verdict == Verdict.MET.value
-    return met and off_mc > 0 and (row.allowance_mc is None or off_mc > row.allowance_mc)
+def _counts(check: SensorCheck) -> bool:
+    """It is no check that was declared void."""
+    return not getattr(check, "void", "")
 
 
 def _flipping_first(rows: dict[str, Concerned]) -> dict[str, Concerned]:

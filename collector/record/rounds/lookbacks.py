@@ -36,6 +36,7 @@ CauseCode = Literal[
     "training-lapsed",
     "lid-or-node",
     "used-without-release",
+    "software-fault",
 ]
 """Those of `collector.lookback.causes.CAUSES` that people open: a test compares them."""
 
