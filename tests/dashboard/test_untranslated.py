@@ -42,7 +42,8 @@ DATA = re.compile(
             *(
                 re.escape(each) for each in sorted(CHEMISTRIES.values(), key=len, reverse=True)
             ),  # rows of a published table
-            r"peracetic acid|gastroscope|\btyped\b|\b(STRIP|LOT|GS)-\d+|cabinet \d",  # names of things that tests recorded
+            r"peracetic acid|gastroscope|\btyped\b|\b(STRIP|LOT|GS)-\d+",  # names of things that tests recorded
+            r"\bcabinet \d\b",
             r"https?://\S+|/[a-z]+/\S*",  # addresses
         )
     )

@@ -48,7 +48,7 @@ def test_what_hangs_in_a_cabinet_is_quarantined_at_once(ward: Ward) -> None:
     assert held.quarantine.by == "sam"
     assert held.quarantine.reason.startswith("Look-back K1: Profile opa")
     assert held.quarantine.next_action == "Take it out of cabinet 2 and reprocess it."
-    assert (held.stored_in, held.lookbacks) == ("", ("K1",))
+    assert (held.stored_in, held.lookbacks) == ("", ()), "its next round is held by nothing"
     assert ward.turn("A1").stage is Stage.ENDED
 
 
@@ -104,25 +104,32 @@ def test_a_reason_closes_it_all_the_same_and_stands_in_it(ward: Ward) -> None:
 
 
 def test_reprocessed_takes_a_later_round_that_met(ward: Ward) -> None:
-    deed = ResolveDevices(look_back="K1", devices=("A1",), outcome=Outcome.REPROCESSED)
+    deed = ResolveDevices(look_back="K1", devices=("A3",), outcome=Outcome.REPROCESSED)
     refusal = (
         "not-reprocessed",
-        "No later round of A1 has met: it has not been reprocessed.",
+        "No later round of A3 has met: it has not been reprocessed.",
         "Reprocess it, then say so; the round itself is the evidence.",
     )
     assert ward.refused(deed, SUPERVISOR) == refusal
-    ward.do(LiftQuarantine(device="A1", reason="It goes through again."), SUPERVISOR)
     ward.recording.later(MINUTE_MS)
     ward.tested(B1)
-    ward.soaked("A1", minutes=11)  # not met: no reprocessing
+    ward.soaked("A3", minutes=11)  # not met: no reprocessing
     assert ward.refused(deed, SUPERVISOR) == refusal
     ward.recording.later(MINUTE_MS)
     ward.tested(B1)
-    ward.finished("A1")
-    assert ward.refused(Release(devices=("A1",)), SUPERVISOR)[0] == "look-back"
+    ward.finished("A3")
+    assert ward.refused(Release(devices=("A3",)), SUPERVISOR)[0] == "look-back"
     ward.do(deed, SUPERVISOR)
-    assert looked(ward).resolved["A1"] == Resolved(Outcome.REPROCESSED, "sam", ward.now_ms)
-    ward.do(Release(devices=("A1",)), SUPERVISOR)
+    assert looked(ward).resolved["A3"] == Resolved(Outcome.REPROCESSED, "sam", ward.now_ms)
+    ward.do(Release(devices=("A3",)), SUPERVISOR)
+
+
+def test_what_came_out_of_the_cabinet_is_released_from_its_next_round(ward: Ward) -> None:
+    ward.do(LiftQuarantine(device="A1", reason="It goes through again."), SUPERVISOR)
+    ward.recording.later(MINUTE_MS)
+    ward.tested(B1)
+    ward.released("A1")
+    resolve(ward, Outcome.REPROCESSED, "A1")
 
 
 def test_destroyed_takes_a_device_that_is_out_of_service(ward: Ward) -> None:

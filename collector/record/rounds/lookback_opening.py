@@ -89,9 +89,10 @@ def opened(
 def with_rounds(book: Book, look_back: LookBack, concerned: dict[str, Concerned]) -> LookBack:
     """A look-back with rounds that were found to be concerned; their devices are held back.
 
-    Marked are devices whose round concerned is their present one and is still open. Of these, what hangs in a storage
-    cabinet is put into quarantine at once: the next who opens the cabinet must not take it. Where a round has been
-    used, the device has moved on: its reference stays with the round, which the look-back lists.
+    Concerned is a device whose round is its present one and is still open. What hangs in a storage cabinet is put into
+    quarantine at once: the next who opens the cabinet must not take it; that ends its round, and its next one stands on
+    its own evidence. Others are marked as held. Where a round has been used, the device has moved on: its reference
+    stays with the round, which the look-back lists.
     """
     new = {turn: row for turn, row in concerned.items() if turn not in look_back.concerned}
     turns = {each.id: each for each in book.many(Turn, new)}
@@ -99,11 +100,11 @@ def with_rounds(book: Book, look_back: LookBack, concerned: dict[str, Concerned]
         device, turn = book.find(Device, row.device), turns.get(turn_id)
         if device is None or turn is None or device.turn != turn.id or not turn.open():
             continue
-        if look_back.id not in device.lookbacks:
-            device = book.put(replace(device, lookbacks=(*device.lookbacks, look_back.id)))
-        if row.stood is Stood.CABINET and device.quarantine is None:
+        if row.stood is Stood.CABINET:
             reason = f"Look-back {look_back.id}: {look_back.text}"
             put_into(book, device, reason[:_MOST], f"Take it out of {row.place} and reprocess it.")
+        elif look_back.id not in device.lookbacks:
+            book.put(replace(device, lookbacks=(*device.lookbacks, look_back.id)))
     all_rows = {**look_back.concerned, **new}
     return book.put(
         replace(
