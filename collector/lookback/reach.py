@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
+from bisect import bisect_left
 from collections.abc import Iterable, Mapping
+from itertools import accumulate
 from typing import NamedTuple
 
 from collector.record.book import Book
@@ -109,14 +112,20 @@ def rounds_in_fills(book: Book, fills: Iterable[str], from_ms: int, until_ms: in
 
 def unexplained(book: Book, spans: Iterable[Span]) -> int:
     """Closures that mean something and that no load explains: nobody has said what was in them, or that nothing was."""
+    return sum(_unexplained(book, span) for span in dict.fromkeys(spans))
+
+
+def _unexplained(book: Book, span: Span) -> int:
+    loads = loads_in(book, [span.basin], span.from_ms, span.until_ms)  # by their beginning
+    began = [load.began_ms for load in loads]
+    ended = list(accumulate((math.inf if load.ended_ms is None else load.ended_ms for load in loads), max))
+    empty = _said_empty(book, span.basin)
     count = 0
-    for basin, from_ms, until_ms in dict.fromkeys(spans):
-        loads = [(load.began_ms, load.ended_ms) for load in loads_in(book, [basin], from_ms, until_ms)]
-        empty = _said_empty(book, basin)
-        for each in book.closures(basin, from_ms, until_ms):
-            long = each.opened_ms - each.closing_ms >= MEANINGFUL_MS or book.policy.every_closing_is_a_load
-            held = any(began < each.opened_ms and (ended is None or ended > each.closing_ms) for began, ended in loads)
-            count += long and not held and each.key not in empty
+    for each in book.closures(*span):
+        means = each.opened_ms - each.closing_ms >= MEANINGFUL_MS or book.policy.every_closing_is_a_load
+        earlier = bisect_left(began, each.opened_ms)  # loads that began before it was opened
+        held = earlier > 0 and ended[earlier - 1] > each.closing_ms
+        count += means and not held and each.key not in empty
     return count
 
 

@@ -8,13 +8,14 @@ from pathlib import Path
 from typing import Any, get_args
 
 import pytest
-from lookbackkit import B1, DAY_MS, MINUTE_MS, MONDAY, SENSOR, SUPERVISOR, Ward, ask, found, morning, open_one
+from lookbackkit import B1, B2, DAY_MS, MINUTE_MS, MONDAY, SENSOR, SUPERVISOR, Ward, ask, found, morning, open_one
 from msgspec.structs import replace
 
 from collector.lookback.causes import CAUSES, FOR_PEOPLE, WORDS
 from collector.lookback.reaching import by_software
 from collector.record.basins.checks import RecordSensorCheck
 from collector.record.rounds.lookbacks import CauseCode, LookAgain
+from collector.record.rounds.unassigned import Answer, AnswerClosures, unassigned
 from collector.record.rounds.use import RecordUse
 from collector.record.things import Asked, Fill, LookBack, MecResult, Person, Poured, SensorCheck, Stood, Turn
 from soak.quantity import in_words
@@ -329,6 +330,19 @@ def test_soaks_too_many_to_judge_anew_are_said_to_be(ward: Ward, monkeypatch: py
     look_back = open_one(ward, "software-fault", software_from="0.0.1")
     assert "Its 3 soaks are too many to be judged anew here (at most 2 at once)" in look_back.text
     assert found(look_back) == ["T1", "T2", "T3"]
+
+
+def test_closures_that_no_load_explains_are_counted(ward: Ward) -> None:
+    """A lid that was on for two minutes over nobody knows what; one of ten seconds was only moved; one was empty."""
+    ward.lid(B1, "closed", 120)
+    ward.lid(B1, "open", 60)
+    ward.lid(B1, "closed", 10)
+    ward.lid(B1, "open", 60)
+    assert open_one(ward, "lid-or-node", basin=B1).unexplained == 1
+    assert open_one(ward, "lid-or-node", basin=B2).unexplained == 0
+    first = next(each for each in unassigned(ward.recording.book(), B1, 0, ward.now_ms))
+    ward.do(AnswerClosures(closures=(first.watched.key,), answer=Answer.EMPTY))
+    assert open_one(ward, "lid-or-node", basin=B1).unexplained == 0
 
 
 def test_causes_that_open_by_themselves_are_known_by_their_words() -> None:
