@@ -44,17 +44,6 @@ class Answer(NamedTuple):
     left_mc: int | None
 
 
-class _Known(NamedTuple):
-    """What is known of the stretches outside what was above the maximum, and of what is above it before and after."""
-
-    enough: bool  # one of them has the margins
-    lacking: bool  # none of them has
-    none_before: bool  # no reading was above the maximum
-    none_after: bool  # none can be
-    grows: bool  # readings may come above it
-    shrinks: bool  # readings may come back from above it
-
-
 def moved(closure: Closure, shifts: Mapping[str, Shift], most_u_mc: int) -> Answer:
     """The closure with some of its sensors lowered.
 
@@ -69,17 +58,14 @@ def moved(closure: Closure, shifts: Mapping[str, Shift], most_u_mc: int) -> Answ
         return as_it_is(closure)
     cold_mc = [each.cold_mc for each in here]
     enough, lacking, left_mc = _margins(closure, cold_mc)
-    known = _Known(enough, lacking, none_before=True, none_after=True, grows=False, shrinks=False)
+    rises = returns = False  # whether readings may come above the maximum, or back from above it
     if (max_mc := requirement.max_mc) is not None:
         hot_mc = [each.hot_mc for each in here]
-        none_before, grows = _none_above(closure, most_u_mc, max_mc), min(hot_mc) < 0
-        known = known._replace(
-            none_before=none_before,
-            none_after=(none_before and not grows) or _below(closure, most_u_mc - min(hot_mc), max_mc),
-            grows=grows,
-            shrinks=max(hot_mc) > 0,
-        )
-    return _answer(closure, known, left_mc, less_in_range=min(cold_mc) >= 0)
+        rises = min(hot_mc) < 0 and not _below(closure, most_u_mc - min(hot_mc), max_mc)
+        returns = max(hot_mc) > 0 and not _none_above(closure, most_u_mc, max_mc)
+    return _answer(
+        closure, enough and not rises, lacking and not returns, left_mc, less_in_range=min(cold_mc) >= 0 and not returns
+    )
 
 
 def otherwise(closure: Closure, other: Requirement, most_u_mc: int) -> Answer:
@@ -100,26 +86,21 @@ def otherwise(closure: Closure, other: Requirement, most_u_mc: int) -> Answer:
         return as_it_is(closure) if before == other else Answer(None, None, None)
     cold_mc = other.min_mc - before.min_mc
     longer, shorter = other.contact_ms > before.contact_ms, other.contact_ms < before.contact_ms
-    grows = other.max_mc is not None and (before.max_mc is None or other.max_mc < before.max_mc)
-    shrinks = before.max_mc is not None and (other.max_mc is None or other.max_mc > before.max_mc)
-    none_before = before.max_mc is None or _none_above(closure, most_u_mc, before.max_mc)
-    none_after = other.max_mc is None or (none_before and not grows) or _below(closure, most_u_mc, other.max_mc)
+    lower = other.max_mc is not None and (before.max_mc is None or other.max_mc < before.max_mc)
+    higher = before.max_mc is not None and (other.max_mc is None or other.max_mc > before.max_mc)
+    rises = lower and not _below(closure, most_u_mc, other.max_mc or 0)
+    returns = higher and not _none_above(closure, most_u_mc, before.max_mc or 0)
     allowance_mc = closure.allowance_mc
+    left_mc = None if longer or shorter or allowance_mc is None else allowance_mc - cold_mc
+    if cold_mc == 0 and not rises and not returns:
+        verdict = _by_time(closure, other.contact_ms)
+        return Answer(verdict is Verdict.MET, verdict, left_mc)
     sufficient = allowance_mc is not None and allowance_mc >= cold_mc  # for a contact time as long as before
     credited = closure.credited_ms >= other.contact_ms  # for the temperatures as they were
-    less, more = cold_mc >= 0 and not (shrinks and not none_before), cold_mc <= 0 and not (grows and not none_after)
-    known = _Known(
-        enough=(sufficient and not longer) or (more and credited),
-        lacking=(not sufficient and not shorter) or (less and not credited),
-        none_before=none_before,
-        none_after=none_after,
-        grows=grows,
-        shrinks=shrinks,
-    )
-    left_mc = None if longer or shorter or allowance_mc is None else allowance_mc - cold_mc
-    if cold_mc == 0 and not (grows and not none_after) and not (shrinks and not none_before):
-        return Answer(credited, _by_time(closure, other.contact_ms), left_mc)
-    return _answer(closure, known, left_mc, less_in_range=cold_mc >= 0 and not shorter)
+    enough = (sufficient and not longer) or (cold_mc <= 0 and credited)
+    lacking = (not sufficient and not shorter) or (cold_mc >= 0 and not credited)
+    less_in_range = cold_mc >= 0 and not shorter and not returns
+    return _answer(closure, enough and not rises, lacking and not returns, left_mc, less_in_range=less_in_range)
 
 
 def as_it_is(closure: Closure) -> Answer:
@@ -155,13 +136,13 @@ def _below(closure: Closure, u_mc: int, max_mc: int) -> bool:
     return closure.hottest_mc is not None and not closure.lost_before and closure.hottest_mc + u_mc <= max_mc
 
 
-def _answer(closure: Closure, known: _Known, left_mc: int | None, *, less_in_range: bool) -> Answer:
-    if known.enough and (known.none_after or not known.grows):
+def _answer(closure: Closure, met: bool, fails: bool, left_mc: int | None, *, less_in_range: bool) -> Answer:
+    """What is known: that it is met, that it fails, or neither."""
+    if met:
         return Answer(True, Verdict.MET, left_mc)
-    if not (known.lacking and (known.none_before or not known.shrinks)):
+    if not fails:
         return Answer(None, None, left_mc)
-    # What is out of range stays out, so no time becomes unknown that was not.
-    less_in_range = less_in_range and (known.none_before or not known.shrinks)
+    # Where what is out of range stays out, no time becomes unknown that was not.
     proven = not closure.unknown_ms and closure.closing_seen and closure.opening_seen
     if less_in_range and (proven or closure.verdict is Verdict.NOT_MET):
         return Answer(False, Verdict.NOT_MET, left_mc)

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import NamedTuple
+
+import msgspec
 
 from collector.lookback.judged import Judged
 from collector.lookback.laid_over import LoadHere, RoundHere, throughout
 from collector.lookback.moved import Supposition
 from soak.closure import Verdict
 
+_UNKNOWN_MC = 1_000_000
+"""Where nothing is known to be left, it stands before whatever lacks something known."""
 
-class Worth(NamedTuple):
+
+class Worth(msgspec.Struct, frozen=True, gc=False):
     """What a closure is worth if something is supposed.
 
     Attributes:
@@ -31,7 +35,7 @@ class Worth(NamedTuple):
     trouble: str = ""
 
 
-class Concerned(NamedTuple):
+class Concerned(msgspec.Struct, frozen=True, gc=False):
     """A closure that something concerns.
 
     Attributes:
@@ -112,7 +116,7 @@ class Concerned(NamedTuple):
         return tuple(turn for turn in self.turns if turn.closure == self.key)
 
 
-class Round(NamedTuple):
+class Round(msgspec.Struct, frozen=True, gc=False):
     """A device's round in closures that something concerns.
 
     Attributes:
@@ -141,13 +145,11 @@ def flips_first(several: Iterable[Concerned]) -> list[Concerned]:
     return sorted(several, key=_order)
 
 
-def _order(each: Concerned) -> tuple[int, bool, int, int, int]:
-    flips = sum(each.flips(supposed) for supposed in each.worth)
-    left_mc = [worth.left_mc for worth in each.worth.values()]
-    known_mc = [mc for mc in left_mc if mc is not None]
-    unknown = bool(left_mc) and len(known_mc) < len(left_mc)
+def _order(each: Concerned) -> tuple[int, bool, int, int]:
     met = each.verdict is Verdict.MET
-    return -flips, met is False, -1 if unknown else 0, min(known_mc, default=0), each.closing_ms
+    flips = sum(not worth.meets for worth in each.worth.values()) if met else 0
+    left_mc = [-_UNKNOWN_MC if worth.left_mc is None else worth.left_mc for worth in each.worth.values()]
+    return -flips, not met, min(left_mc, default=0), each.closing_ms
 
 
 def rounds_of(several: Sequence[Concerned]) -> list[Round]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterable
-from typing import NamedTuple
 
 import msgspec
 
@@ -12,7 +11,7 @@ from soak.closure import Closure
 from soak.requirement import SensorTerms
 
 
-class Judged(NamedTuple):
+class Judged(msgspec.Struct, frozen=True, gc=False):
     """A closure that nothing has superseded.
 
     Attributes:
@@ -84,6 +83,7 @@ def judged(
     of_basins: dict[int, str],
     from_ms: int,
     until_ms: int,
+    *,
     software: Iterable[str] | None = None,
 ) -> list[Judged]:
     """Closures that stand and touch a time range, by basin and time.
@@ -115,6 +115,16 @@ def judged(
                 closure = _DECODER.decode(body).closure
                 found.append(Judged(row_id, number, basin_id, basin, stream_id, stream, *times, version, closure))
     return found
+
+
+def ids_between(connection: sqlite3.Connection, basin_id: int, from_ms: int, until_ms: int) -> set[int]:
+    """Rows of the closures of a basin that stand and touch a time range."""
+    rows = connection.execute(
+        """SELECT id FROM closure
+           WHERE basin_id = ? AND superseded_by IS NULL AND last_utc_ms >= ? AND closing_utc_ms < ?""",
+        (basin_id, from_ms, until_ms),
+    )
+    return {row_id for (row_id,) in rows}
 
 
 def software_of(connection: sqlite3.Connection) -> dict[str, int]:

@@ -71,15 +71,16 @@ def lay(connection: sqlite3.Connection, closures: Sequence[Judged]) -> dict[int,
     by_basin: dict[str, list[Judged]] = {}
     for each in closures:
         by_basin.setdefault(each.basin, []).append(each)
-    found: dict[int, Lain] = {}
+    over: dict[int, tuple[LoadHere, ...]] = {}
     for basin, here in by_basin.items():
-        over = _loads_over(_loads(connection, basin, here[0].closing_ms, max(each.opened_ms for each in here)), here)
-        wanted = {turn for loads in over.values() for load in loads for turn in load.turns}
-        turns = {turn.id: turn for turn in bodies(connection, Turn.KIND, wanted, _ROUND)}
-        for each in here:
-            loads = over[each.id]
-            inside = [turns[turn] for load in loads for turn in load.turns if turn in turns]
-            found[each.id] = Lain(loads, tuple(turn for turn in inside if _during(turn.in_ms, turn.out_ms, each)))
+        loads = _loads(connection, basin, here[0].closing_ms, max(each.opened_ms for each in here))
+        over |= _loads_over(loads, here)
+    wanted = {turn for loads in over.values() for load in loads for turn in load.turns}
+    turns = {turn.id: turn for turn in bodies(connection, Turn.KIND, wanted, _ROUND)}
+    found: dict[int, Lain] = {}
+    for each in closures:
+        inside = [turns[turn] for load in over[each.id] for turn in load.turns if turn in turns]
+        found[each.id] = Lain(over[each.id], tuple(turn for turn in inside if _during(turn.in_ms, turn.out_ms, each)))
     return found
 
 

@@ -46,7 +46,11 @@ class Shift(NamedTuple):
     def holding(cls, several: Iterable[Shift]) -> Shift:
         """The safer ends of several."""
         found = list(several)
-        cold_mc, hot_mc = max(each.cold_mc for each in found), min(each.hot_mc for each in found)
+        return cls.between(max(each.cold_mc for each in found), min(each.hot_mc for each in found))
+
+    @classmethod
+    def between(cls, cold_mc: int, hot_mc: int) -> Shift:
+        """The safer ends of errors from the one to the other."""
         return cls(cold_mc, hot_mc - (cold_mc - hot_mc) % 2)
 
 
@@ -86,11 +90,11 @@ class Moved(NamedTuple):
         """
         if supposed is Supposition.STEP:
             if closing_ms < self.from_ms:
-                return Shift.holding([UNMOVED, Shift(self.step_mc, self.step_mc)])
+                return Shift.between(max(self.step_mc, 0), min(self.step_mc, 0))
             return Shift(self.step_mc, self.step_mc)
-        return Shift.holding(
-            Shift(each_mc, each_mc) for at_ms in (closing_ms, last_ms) for each_mc in self.drifted_mc(at_ms)
-        )
+        most_mc, least_mc = self.drifted_mc(closing_ms)
+        last_most_mc, last_least_mc = self.drifted_mc(last_ms)
+        return Shift.between(max(most_mc, last_most_mc), min(least_mc, last_least_mc))
 
     def drifted_mc(self, at_ms: int) -> tuple[int, int]:
         """The error at a moment if it grew evenly, rounded up and down; before and after as at the ends."""

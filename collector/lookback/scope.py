@@ -10,8 +10,10 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterable, Sequence
 
+from msgspec.structs import replace
+
 from collector.lookback.concerned import Concerned, Worth, flips_first
-from collector.lookback.judged import Judged, basins, judged, with_sensor
+from collector.lookback.judged import Judged, basins, ids_between, judged, with_sensor
 from collector.lookback.laid_over import lay
 from collector.lookback.moved import Moved, Supposition, sensor_moved
 from collector.lookback.reread import Rereading
@@ -90,8 +92,8 @@ def of_sensor(connection: sqlite3.Connection, sensor: str, d_mc: int, from_ms: i
 
 def last_check_ms(connection: sqlite3.Connection, sensor: str, before_ms: int) -> int:
     """The last check of a sensor before a moment, milliseconds since 1970; the beginning if there was none."""
-    checks = shelf.find_all(connection, SensorCheck, group=sensor, until_ms=before_ms, newest_first=True, limit=1)
-    return checks[0].at_ms if checks else BEGINNING_MS
+    checks = shelf.find_all(connection, SensorCheck, group=sensor, until_ms=before_ms, newest_first=True)
+    return next((each.at_ms for each in checks if _counts(each)), BEGINNING_MS)
 
 
 def checks_with(connection: sqlite3.Connection, reference: str) -> list[SensorCheck]:
@@ -128,10 +130,10 @@ def of_checks(
     reference = sensor_moved("reference", d_mc, good_ms, found_ms)
     moved = []
     for check in checks:
-        if check.at_ms < good_ms:
+        if check.at_ms < good_ms or not _counts(check):
             continue
-        later = shelf.find_all(connection, SensorCheck, group=check.sensor, since_ms=check.at_ms + 1, limit=1)
-        ends_ms = min(later[0].at_ms, until_ms) if later else until_ms
+        later = shelf.find_all(connection, SensorCheck, group=check.sensor, since_ms=check.at_ms + 1)
+        ends_ms = min([until_ms, *(each.at_ms for each in later if _counts(each))])
         moved += [
             Moved(check.sensor, check.at_ms, ends_ms, d_mc, drifted_mc, drifted_mc, by_closing=True)
             for drifted_mc in set(reference.drifted_mc(check.at_ms))  # between two whole ones: the safer of both
@@ -159,7 +161,7 @@ def of_moved(connection: sqlite3.Connection, moved: Sequence[Moved]) -> list[Con
             found.append((each, {supposed: lowered(rereading, each, shift) for supposed, shift in shifts.items()}))
     worth = {each.id: worths for each, worths in found}
     laid = _laid(connection, [each for each, _ in found])
-    return flips_first(each._replace(worth=worth[each.closure_id]) for each in laid)
+    return flips_first(replace(each, worth=worth[each.closure_id]) for each in laid)
 
 
 def settled(connection: sqlite3.Connection, concerned: Concerned, moved: Sequence[Moved]) -> Concerned:
@@ -175,8 +177,8 @@ def settled(connection: sqlite3.Connection, concerned: Concerned, moved: Sequenc
     for supposed, known in worth.items():
         if known.verdict is None and not known.reread:
             read = word_of(rereading, each, shifts_of(each, errors_in(each, moved), supposed))
-            worth[supposed] = read._replace(left_mc=known.left_mc)
-    return concerned._replace(worth=worth)
+            worth[supposed] = replace(read, left_mc=known.left_mc)
+    return replace(concerned, worth=worth)
 
 
 def under(connection: sqlite3.Connection, several: Iterable[Concerned], needed: Needed) -> list[Concerned]:
@@ -192,7 +194,7 @@ def under(connection: sqlite3.Connection, several: Iterable[Concerned], needed: 
     """
     rereading = Rereading(connection)
     found = [
-        each._replace(worth={Supposition.OTHERWISE: otherwise(rereading, each.judged, needed)}) for each in several
+        replace(each, worth={Supposition.OTHERWISE: otherwise(rereading, each.judged, needed)}) for each in several
     ]
     return flips_first(found)
 
@@ -209,15 +211,22 @@ def with_whole_loads(connection: sqlite3.Connection, several: Sequence[Concerned
     loads = {load.id for each in several for load in each.loads}
     found = list(several)
     for basin, (from_ms, until_ms) in spans.items():
-        rest = judged(connection, basins(connection, [basin]), from_ms, until_ms)
-        others = _laid(connection, [each for each in rest if each.id not in known])
-        found += [each for each in others if any(load.id in loads for load in each.loads)]
+        here = basins(connection, [basin])
+        if all(ids_between(connection, row, from_ms, until_ms) <= known for row in here):
+            continue  # as a rule: all of them were asked about
+        rest = [each for each in judged(connection, here, from_ms, until_ms) if each.id not in known]
+        found += [each for each in _laid(connection, rest) if any(load.id in loads for load in each.loads)]
     return found
 
 
 def _laid(connection: sqlite3.Connection, closures: Sequence[Judged]) -> list[Concerned]:
     lain = lay(connection, closures)
     return [Concerned(each, lain[each.id].loads, lain[each.id].turns, {}) for each in closures]
+
+
+def _counts(check: SensorCheck) -> bool:
+    """It was not declared void, which records of earlier versions do not know."""
+    return not getattr(check, "void", "")
 
 
 def _any_touches(moved: Sequence[Moved], closure: Judged) -> bool:

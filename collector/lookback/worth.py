@@ -49,10 +49,12 @@ def errors_in(closure: Judged, moved: Sequence[Moved]) -> list[Moved]:
 
 def shifts_of(closure: Judged, moved: Sequence[Moved], supposed: Supposition) -> dict[str, Shift]:
     """By how much to lower each sensor in it."""
-    by_sensor: dict[str, list[Shift]] = {}
+    found: dict[str, Shift] = {}
     for each in moved:
-        by_sensor.setdefault(each.sensor, []).append(each.shift(supposed, closure.closing_ms, closure.last_ms))
-    return {sensor: Shift.holding(shifts) for sensor, shifts in by_sensor.items()}
+        shift = each.shift(supposed, closure.closing_ms, closure.last_ms)
+        known = found.get(each.sensor)
+        found[each.sensor] = shift if known is None else Shift.holding([known, shift])
+    return found
 
 
 def _lowering(shifts: Mapping[str, Shift]) -> Supposed:

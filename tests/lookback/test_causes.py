@@ -80,6 +80,23 @@ def test_a_range_leaves_out_what_lay_outside_it(ward: Ward) -> None:
     assert found(open_one(ward, "lid-or-node", basin=B1, until_ms=third.in_ms + 1)) == ["T1", "T3"]
 
 
+def test_of_a_fill_too_what_came_out_at_the_very_moment_is_not_concerned(ward: Ward) -> None:
+    first, third = ward.recording.get(Turn, "T1"), ward.recording.get(Turn, "T3")
+    assert first.out_ms
+    assert third.in_ms
+    assert found(open_one(ward, "profile-wrong", profile="opa", from_ms=first.out_ms)) == ["T2", "T3"]
+    assert found(open_one(ward, "profile-wrong", profile="opa", from_ms=first.out_ms - 1)) == ["T1", "T2", "T3"]
+    assert found(open_one(ward, "profile-wrong", profile="opa", until_ms=third.in_ms)) == ["T1", "T2"]
+    assert found(open_one(ward, "profile-wrong", profile="opa", until_ms=third.in_ms + 1)) == ["T1", "T2", "T3"]
+
+
+def test_a_device_that_was_begun_anew_is_listed_and_not_held(ward: Ward) -> None:
+    ward.prepared("A3")
+    look_back = open_one(ward, "lid-or-node", basin=B1)
+    assert look_back.concerned["T3"].stood is Stood.BEGUN_ANEW
+    assert ward.device("A3").lookbacks == ()
+
+
 def test_an_unknown_beginning_is_said(ward: Ward) -> None:
     look_back = open_one(ward, "lid-or-node", basin=B1)
     assert look_back.from_ms == 0
@@ -280,6 +297,27 @@ def test_a_sensor_found_off_by_a_check(ward: Ward) -> None:
         "T3": (True, True),
     }
     assert {row.allowance_mc for row in rows.values()} == {500}
+
+
+def test_a_check_right_after_the_finding_is_not_taken_for_the_last_good_one(ward: Ward) -> None:
+    """C3 found all well, for the correction was new: what came before C2 is still in question."""
+    found_ms = checked(ward)
+    ward.recording.later(MINUTE_MS)
+    again = {"sensor": SENSOR, "basin": B1, "reference": "R-2", "reference_mc": 20_000, "u_mc": 500}
+    ward.recording.do(RecordSensorCheck(indicated_mc=20_590, **again), SUPERVISOR)
+    look_back = open_one(ward, "sensor-off", sensor=SENSOR, off_mc=580)
+    assert (look_back.from_ms, look_back.until_ms) == (MONDAY - 1, found_ms + 1)
+
+
+def test_an_old_finding_is_not_taken_for_a_new_one(ward: Ward) -> None:
+    """It was off two months ago and put right; since then a check found all well: that one was the last good one."""
+    good = SensorCheck(
+        id="C1", sensor=SENSOR, basin=B1, at_ms=MONDAY - 1, by="sam", reference="R-1", correction_mc=0, u_mc=500
+    )
+    ward.recording.put(replace(good, id="C0", at_ms=MONDAY - 60 * DAY_MS, error_mc=600), replace(good, error_mc=10))
+    look_back = open_one(ward, "sensor-off", sensor=SENSOR, off_mc=600)
+    assert look_back.from_ms == MONDAY - 1
+    assert sorted(found(look_back)) == ["T1", "T2", "T3"]
 
 
 def test_an_error_equal_to_the_allowance_flips_nothing(ward: Ward) -> None:

@@ -20,6 +20,9 @@ from collector.record.rounds.rounds import basin_name
 from collector.record.things import Asked, Concerned, SensorCheck
 from soak.quantity import exact_celsius
 
+_SAME_FINDING_MS = 3 * 24 * 3_600_000
+"""Checks so close together belong to one finding: our own figure."""
+
 
 def sensor_off(book: Book, asked: Asked) -> Reach:
     """Every soak of the sensor's basin since its last good check; those that would flip are marked.
@@ -29,10 +32,10 @@ def sensor_off(book: Book, asked: Asked) -> Reach:
     sensor, off_mc = asked.sensor or "", asked.off_mc or 0
     checks = [each for each in book.all(SensorCheck, group=sensor) if _counts(each)]
     until_ms = bounds(book, asked)[1]
-    finding = next((each for each in reversed(checks) if each.error_mc == off_mc and each.at_ms < until_ms), None)
+    finding = _finding([each for each in checks if each.at_ms < until_ms], off_mc)
     if finding is not None and asked.until_ms is None:
         until_ms = finding.at_ms + 1
-    before = [each for each in checks if each.at_ms < until_ms and each is not finding]
+    before = [each for each in checks if each.at_ms < (until_ms if finding is None else finding.at_ms)]
     from_ms = asked.from_ms if asked.from_ms is not None else before[-1].at_ms if before else 0
     basins = _basins(book, sensor, checks)
     rows: dict[str, Concerned] = {}
@@ -53,7 +56,9 @@ def reference_off(book: Book, asked: Asked) -> Reach:
     name, off_mc = (asked.reference or "").strip(), asked.off_mc or 0
     from_ms, until_ms = bounds(book, asked)
     wrong = [
-        each for each in scope.checks_with(book.connection, name) if from_ms <= each.at_ms < until_ms and _counts(each)
+        each
+        for each in book.all(SensorCheck, since_ms=from_ms, until_ms=until_ms)
+        if _made_with(each, name) and _counts(each)
     ]
     if not wrong:
         raise RefusedError(
@@ -94,6 +99,24 @@ def _marked(book: Book, rows: dict[str, Concerned], closures: Sequence[supposed.
 def _counts(check: SensorCheck) -> bool:
     """It is no check that was declared void."""
     return not getattr(check, "void", "")
+
+
+def _finding(checks: Sequence[SensorCheck], off_mc: int) -> SensorCheck | None:
+    """The check that found the error, which is no good one: among the last few days of checks, one that found half of
+    it or more. A check after it, in the same days, may have found all well because the correction was new.
+    """
+    recent = [each for each in checks if each.at_ms > checks[-1].at_ms - _SAME_FINDING_MS] if checks else []
+    return next((each for each in reversed(recent) if off_mc and _found_half(each, off_mc)), None)
+
+
+def _found_half(check: SensorCheck, off_mc: int) -> bool:
+    found_mc = check.error_mc or 0
+    return 2 * found_mc >= off_mc if off_mc > 0 else 2 * found_mc <= off_mc
+
+
+def _made_with(check: SensorCheck, name: str) -> bool:
+    """By its words, or by the short name of a reference thermometer on record."""
+    return name.casefold() in (check.reference.strip().casefold(), str(getattr(check, "reference_id", "")).casefold())
 
 
 def _flipping_first(rows: dict[str, Concerned]) -> dict[str, Concerned]:
