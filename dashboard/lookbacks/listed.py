@@ -22,6 +22,9 @@ MOST_ROWS = 200
 
 PER_PAGE = 50
 
+_TOO_LONG = frozenset({"software-fault"})
+"""Causes whose soaks are judged anew: that takes too long for every look at a page."""
+
 GROUPS = {
     Stood.CABINET: (
         N_("In a storage cabinet"),
@@ -41,6 +44,16 @@ GROUPS = {
     Stood.RETIRED: (N_("Out of service"), N_("Taken out for good.")),
 }
 """In the order in which minutes matter."""
+
+_NOW = {
+    Stood.CABINET: N_("stored in a cabinet"),
+    Stood.RELEASED: N_("released"),
+    Stood.IN_PROCESS: N_("in process"),
+    Stood.USED: N_("used"),
+    Stood.QUARANTINED: N_("put into quarantine"),
+    Stood.BEGUN_ANEW: N_("a new round was begun"),
+    Stood.RETIRED: N_("taken out of service"),
+}
 
 OUTCOMES = {
     Outcome.REPROCESSED: N_("reprocessed"),
@@ -78,17 +91,11 @@ class Group(NamedTuple):
     title: str
     meaning: str
     rows: list[Row]
-    more: int
 
     @property
-    def unresolved(self) -> list[str]:
-        """Devices in it that nobody has resolved."""
-        return list(dict.fromkeys(each.found.device for each in self.rows if each.resolved is None))
-
-    @property
-    def total(self) -> int:
-        """All of them, shown or not."""
-        return len(self.rows) + self.more
+    def waiting(self) -> list[str]:
+        """Devices in it that nobody has resolved and that are still where they were found."""
+        return list(dict.fromkeys(each.found.device for each in self.rows if each.resolved is None and not each.since))
 
 
 class Summary(NamedTuple):
@@ -137,8 +144,9 @@ def one(book: Book, look_back_id: str) -> dict[str, object]:
         "groups": groups,
         "cabinets": _cabinets(groups),
         "flips": [each for group in groups for each in group.rows if each.found.flips],
-        "changed": [each for group in groups for each in group.rows if each.since],
+        "uses": sum(each.used_ms is not None for group in groups for each in group.rows),
         "new": _new(book, look_back) if look_back.open() else 0,
+        "most_rows": MOST_ROWS,
         "people": people_of(book, look_back),
         "lists": book.all(LookBackList, group=look_back.id, newest_first=True),
         "outcome_words": OUTCOMES,
@@ -181,7 +189,7 @@ def groups_of(book: Book, look_back: LookBack | None, rows: dict[str, Concerned]
     for stood, (title, meaning) in GROUPS.items():
         some = sorted(by_stood.get(stood, ()), key=_urgency)
         if some:
-            groups.append(Group(stood, _(title), _(meaning), some[:MOST_ROWS], max(0, len(some) - MOST_ROWS)))
+            groups.append(Group(stood, _(title), _(meaning), some))
     return groups
 
 
@@ -191,7 +199,7 @@ def _row(look_back: LookBack | None, turn_id: str, found: Concerned, turn: Turn 
     if turn is not None:
         now = standing(device, turn)[0]
         quarantined_by_it = now is Stood.QUARANTINED and found.stood is Stood.CABINET
-        since = "" if now is found.stood or quarantined_by_it else _(GROUPS[now][0])
+        since = "" if now is found.stood or quarantined_by_it else _(_NOW[now])
     return Row(
         turn_id,
         found,
@@ -213,13 +221,15 @@ def _cabinets(groups: Iterable[Group]) -> dict[str, list[str]]:
     found: dict[str, list[str]] = {}
     for group in groups:
         for row in group.rows:
-            if row.found.stood is Stood.CABINET and row.resolved is None:
+            if row.found.stood is Stood.CABINET and row.resolved is None and not row.since:
                 found.setdefault(row.found.place, []).append(row.found.device)
     return dict(sorted(found.items()))
 
 
 def _new(book: Book, look_back: LookBack) -> int:
-    """How many rounds the record has for it by now that it does not list."""
+    """How many rounds the record has for it by now that it does not list; of what is judged anew nobody counts them."""
+    if look_back.cause in _TOO_LONG:
+        return 0
     try:
         reach = found_again(book, look_back)
     except RefusedError:

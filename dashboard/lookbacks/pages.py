@@ -67,6 +67,7 @@ async def new_page(site: AskedSite, request: AnyRequest) -> Template:
         "signed": signed,
         "may": signed is None or bool(OpenLookBack.ROLES & set(signed.person.roles)),
         "outcome_words": listed.OUTCOMES,
+        "most_rows": listed.MOST_ROWS,
         "once": secrets.token_hex(16),
     }
     answer = await sheet(site, "lookback_new.html", "look-backs", context)

@@ -158,6 +158,15 @@ def test_a_round_that_came_since_is_told(house: House, browser: Browser) -> None
     assert "1 round has come on record since that it concerns too." in words(browser, "/look-backs/K3")
 
 
+def test_what_has_become_of_a_device_since_is_said(house: House, browser: Browser) -> None:
+    with Desk(house.data, lambda: NOW_MS) as desk:
+        said(desk, "lift-quarantine", device="GS-01", reason="It goes through again.")
+        said(desk, "begin-turn", device="GS-01")
+    text = words(browser, "/look-backs/K2")
+    assert "Since then: a new round was begun" in text
+    assert "Take out of cabinet 2" not in text
+
+
 def test_the_list_is_the_same_bytes_again_whatever_came_after(house: House, browser: Browser) -> None:
     paper, table = browser.get("/api/look-back-lists/KL1.pdf"), browser.get("/api/look-back-lists/KL1.csv")
     assert (paper.headers["content-type"], paper.content[:5]) == ("application/pdf", b"%PDF-")

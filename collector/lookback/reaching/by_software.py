@@ -19,7 +19,7 @@ from collector.record.errors import RefusedError
 from collector.record.things import Asked, Concerned, Turn
 from soak.closure import Verdict
 
-_MOST_ANEW = 400
+_MOST_ANEW = 100
 """Closures that are judged anew at once, some milliseconds each: nothing else is recorded meanwhile."""
 
 _VERSION = re.compile(r"(\d+(?:\.\d+)*)")
