@@ -78,7 +78,7 @@ def _chosen(kind: types.Type) -> Iterator[str]:
     if isinstance(kind, types.EnumType):
         yield from (str(each.value) for each in kind.cls)
     elif isinstance(kind, types.LiteralType):
-        yield from (forms.english_label(str(each)) if "_" in str(each) else str(each) for each in kind.values)
+        yield from (forms.english_choice(str(each)) for each in kind.values)
     elif isinstance(kind, types.UnionType):
         for each in kind.types:
             yield from _chosen(each)

@@ -65,12 +65,13 @@ _SUBJECTS = {
 """What the list groups deeds by, in the order of a shift, and the modules in which they stand."""
 
 _PAGES = {
-    "fill": "/fills/",
-    "profile": "/profiles/",
-    "device": "/devices/",
-    "load": "/loads/",
-    "alarm": "/alarms/",
-    "look-back": "/look-backs/",
+    "fill": "/fills/{}",
+    "profile": "/profiles/{}",
+    "device": "/devices/{}",
+    "load": "/loads/{}",
+    "alarm": "/alarms/{}",
+    "look-back": "/look-backs/{}",
+    "look-back-list": "/api/look-back-lists/{}.pdf",
 }
 """Kinds of thing that have a page of their own."""
 
@@ -291,7 +292,7 @@ def one_of(words: Iterable[str]) -> str:
 
 
 def _page_of(done: Done) -> str:
-    return f"{_PAGES[done.kind]}{done.id}" if done.kind in _PAGES else ""
+    return _PAGES.get(done.kind, "").format(done.id)
 
 
 def _deed(name: str) -> type[Deed]:

@@ -11,6 +11,7 @@ from typing import NamedTuple
 from msgspec import NODEFAULT
 from msgspec import inspect as types
 
+from collector.lookback.causes import CAUSES
 from collector.record.deed import Deed
 from collector.record.things import KINDS
 from dashboard.degrees import fahrenheit_shown
@@ -195,15 +196,19 @@ def _choices(name: str, kind: types.Type) -> tuple[tuple[str, str], ...]:
     if isinstance(kind, types.EnumType):
         return tuple((str(each.value), _(str(each.value))) for each in kind.cls)
     if isinstance(kind, types.LiteralType):
-        return tuple(
-            (str(each), label(str(each)) if "_" in str(each) or each in _WORDS else _(str(each)))
-            for each in kind.values
-        )
+        return tuple((str(each), _(english_choice(str(each)))) for each in kind.values)
     if isinstance(kind, types.BoolType):
         return (("yes", _("yes")), ("no", _("no")))
     if name == "working_days":
         return tuple((str(day), _(word)) for day, word in enumerate(_WEEKDAYS))
     return ()
+
+
+def english_choice(word: str) -> str:
+    """What is chosen from a list of words, in English: a field's name, a cause of look-backs, or the word itself."""
+    if word in CAUSES:
+        return CAUSES[word].said
+    return english_label(word) if "_" in word or word in _WORDS else word
 
 
 def _of(name: str, kind: types.Type) -> str:

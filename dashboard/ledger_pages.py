@@ -26,6 +26,8 @@ _PAGES = {
     "review": "/review?day={}",
     "handover": "/review",
     "transcript": "/review",
+    "look-back": "/look-backs/{}",
+    "look-back-list": "/api/look-back-lists/{}.pdf",
 }
 
 
@@ -81,6 +83,7 @@ _KINDS = {
     "handover": N_("handover note"),
     "load": N_("load"),
     "look-back": N_("look-back"),
+    "look-back-list": N_("list of a look-back"),
     "mec-test": N_("MEC test"),
     "policy": N_("rules of the"),
     "profile": N_("solution profile"),

@@ -179,6 +179,30 @@ def test_the_list_is_the_same_bytes_again_whatever_came_after(house: House, brow
     assert [row.split(",")[2] for row in rows[1:]] == ["GS-01", "GS-02", "GS-03"]
 
 
+def test_whoever_issues_a_list_is_led_to_it(house: House, browser: Browser) -> None:
+    scan(browser, house, SAM)
+    token = re.search(r'name="form_token" value="([^"]+)"', browser.get("/do/issue-look-back-list").text)
+    assert token
+    answer = browser.post("/do/issue-look-back-list", data={"form_token": token[1], "look_back": "K1"})
+    assert 'href="/api/look-back-lists/KL2.pdf"' in answer.text
+    assert browser.get("/api/look-back-lists/KL2.pdf").status_code == 200
+
+
+def test_a_form_that_is_behind_is_told_what_has_happened(house: House, browser: Browser) -> None:
+    scan(browser, house, SAM, pin=True)
+    form = browser.get("/do/resolve-devices?look_back=K2&devices=GS-01%0AGS-03").text
+    token = re.search(r'name="form_token" value="([^"]+)"', form)
+    assert token
+    with Desk(house.data, lambda: NOW_MS) as desk:
+        said(desk, "close-look-back", look_back="K2", conclusion="The switch was changed.", reason="A test.")
+    typed = {"look_back": "K2", "devices": "GS-01\nGS-03", "outcome": "no risk", "note": XSS}
+    answer = browser.post("/do/resolve-devices", data={"form_token": token[1], **typed})
+    assert answer.status_code == 409
+    assert "Look-back K2 was closed by Sam Test" in answer.text
+    assert XSS not in answer.text
+    assert "GS-03" in answer.text, "what was typed is still there"
+
+
 def test_devices_loads_and_fills_lead_to_it(browser: Browser) -> None:
     assert 'href="/look-backs/K2"' in browser.get("/devices/GS-01").text
     assert 'href="/look-backs/K2"' in browser.get("/loads/L1").text
