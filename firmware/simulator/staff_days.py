@@ -164,12 +164,15 @@ def _stale(ward: Ward, occasion: Occasion) -> bool:
 def _morning(ward: Ward, day: Day, seen: Seen, special: Special) -> list[Item]:
     """Before the first load: what is open is concluded, fills are renewed, strips opened."""
     at_ms = day.midnight_ms + _MORNING_MS
-    items = []
+    items: list[Item] = []
     for number, look_back in enumerate(seen.look_backs):
         items += looked_back(look_back, at_ms + number * 1_000)
     held = [device for device, tool in ward.devices.items() if tool.held and tool.free_ms < at_ms]
     for number, device in enumerate(held):
-        fields = {"device": device, "reason": "Looked at; it goes through cleaning and a soak again."}
+        fields: dict[str, Any] = {
+            "device": device,
+            "reason": "Looked at; it goes through cleaning and a soak again.",
+        }
         lifted_ms = at_ms + 5 * _MINUTE_MS + number * 1_000
         items.append(Item(at_ms=lifted_ms, deed="lift-quarantine", who=LEAD, fields=fields))
         ward.devices[device].held = ""
