@@ -185,8 +185,9 @@ _KNOWN: dict[str, bool] = {}
 
 def _glyphless(text: str) -> frozenset[str]:
     """Characters of a text that cannot be seen or have no glyph in any of the fonts."""
-    chars = {char for char in set(text) - _KNOWN.keys() if not char.isascii()}
-    hidden = {char for char in text if char != "\n" and unicodedata.category(char) in _INVISIBLE}
+    there = set(text)
+    chars = {char for char in there - _KNOWN.keys() if not char.isascii()}
+    hidden = {char for char in there if char != "\n" and unicodedata.category(char) in _INVISIBLE}
     if untried := sorted(chars - hidden):
         try:
             _compiled(_files("characters", untried, "", 0, ()), format="pdf", pdf_standards=[_STANDARD])
@@ -194,7 +195,7 @@ def _glyphless(text: str) -> frozenset[str]:
         except typst.TypstError as error:
             none = set(_refused(error))
         _KNOWN.update((char, char not in none) for char in untried)
-    return frozenset(hidden | {char for char in text if not _KNOWN.get(char, True)})
+    return frozenset(hidden | {char for char in there if not _KNOWN.get(char, True)})
 
 
 def _spelled(text: str, codes: Iterable[str]) -> str:

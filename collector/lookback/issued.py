@@ -8,7 +8,7 @@ import io
 import msgspec
 
 from collector.evidence.typeset import Attachment, typeset
-from collector.lookback.paper import Content, Row
+from collector.lookback.paper import Content
 from collector.record.things import LookBackList
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -24,10 +24,10 @@ def as_csv(issued: LookBackList) -> bytes:
     """A line for each round, with a head; UTF-8, commas."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(["look_back", "list", *Row.__struct_fields__])
     found = content(issued)
+    writer.writerow(["look_back", "list", *found.columns])
     for row in found.rows:
-        writer.writerow([found.look_back, found.id, *(_plain(each) for each in msgspec.structs.astuple(row))])
+        writer.writerow([found.look_back, found.id, *(_plain(getattr(row, each)) for each in found.columns)])
     return text.getvalue().encode()
 
 
@@ -35,8 +35,7 @@ def as_pdf(issued: LookBackList) -> bytes:
     """The paper, PDF/A-3a, with the table inside."""
     found = content(issued)
     attached = Attachment(f"{issued.id}.csv", "text/csv", "The rounds of the list as a table", as_csv(issued))
-    title = f"Look-back {found.look_back}, list {found.id}"
-    return typeset("lookback", found, title=title, at_ms=issued.at_ms, attachments=[attached])
+    return typeset(found.template, found, title=found.title, at_ms=issued.at_ms, attachments=[attached])
 
 
 def _plain(cell: str) -> str:

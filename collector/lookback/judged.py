@@ -84,36 +84,38 @@ def judged(
     from_ms: int,
     until_ms: int,
     *,
-    software: Iterable[str] | None = None,
+    undated_until_ms: int | None = None,
 ) -> list[Judged]:
     """Closures that stand and touch a time range, by basin and time.
+
+    Where a closure's times cannot be trusted it is also among them if it was judged in the range: the collector's own
+    clock is believed, and no closure is judged before it has ended.
 
     Args:
         connection: To the database.
         of_basins: Their basins.
         from_ms: They ended at this time or later, milliseconds since 1970.
         until_ms: They began before this time.
-        software: Judged by these versions only.
+        undated_until_ms: Those whose times cannot be trusted were judged before this time; `until_ms` if not given.
     """
-    versions = None if software is None else set(software)
+    undated_ms = until_ms if undated_until_ms is None else undated_until_ms
     found: list[Judged] = []
     for basin_id, basin in of_basins.items():
-        # Of those that began before the range only the last can touch it: a lid is closed once at a time.
+        # All that began before the end are looked at: where a clock went backwards times overlap.
         rows = connection.execute(
             """SELECT c.id, c.number, c.stream_id, s.stream, c.closing_utc_ms, c.last_utc_ms, c.clock_synced,
                       c.assessed_ms, l.software, l.body
                FROM closure c JOIN stream s ON s.id = c.stream_id JOIN ledger l ON l.number = c.number
-               WHERE c.basin_id = ?1 AND c.superseded_by IS NULL AND c.last_utc_ms >= ?2 AND c.closing_utc_ms < ?3
-               AND c.closing_utc_ms >= ifnull((SELECT max(closing_utc_ms) FROM closure
-                   WHERE basin_id = ?1 AND closing_utc_ms < ?2 AND superseded_by IS NULL), ?2)
+               WHERE c.basin_id = ?1 AND c.superseded_by IS NULL
+               AND ((c.closing_utc_ms < ?3 AND c.last_utc_ms >= ?2)
+                    OR (c.clock_synced = 0 AND c.assessed_ms >= ?2 AND c.assessed_ms < ?4))
                ORDER BY c.closing_utc_ms, c.id""",
-            (basin_id, from_ms, until_ms),
+            (basin_id, from_ms, until_ms, undated_ms),
         )
         for row_id, number, stream_id, stream, closing_ms, last_ms, synced, judged_ms, version, body in rows:
-            if versions is None or version in versions:
-                times = closing_ms, last_ms, bool(synced), judged_ms
-                closure = _DECODER.decode(body).closure
-                found.append(Judged(row_id, number, basin_id, basin, stream_id, stream, *times, version, closure))
+            times = closing_ms, last_ms, bool(synced), judged_ms
+            closure = _DECODER.decode(body).closure
+            found.append(Judged(row_id, number, basin_id, basin, stream_id, stream, *times, version, closure))
     return found
 
 

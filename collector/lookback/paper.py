@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 import msgspec
 from msgspec.structs import replace
 
+from collector.evidence.typeset import typesetter
 from collector.lookback.causes import said
 from collector.lookback.described import described
 from collector.lookback.people import people_of
@@ -24,6 +26,10 @@ CAUTIONS = (
     "switch saw was measured.",
     "An encounter that nobody recorded is not in this list.",
 )
+
+
+TEMPLATE: Final = "lookback-list-1"
+"""A template that lists were issued with is never changed: the next one gets the next number."""
 
 
 class Row(msgspec.Struct, frozen=True):
@@ -50,8 +56,16 @@ class Row(msgspec.Struct, frozen=True):
 
 
 class Content(msgspec.Struct, frozen=True):
-    """All that stands in the list, in words; the paper and the CSV are made of nothing else."""
+    """All that stands in the list, in words; the paper and the CSV are made of nothing else.
 
+    `template`, `typesetter` and `columns` say what the paper was set with and which figures the table has: another
+    typesetter may set the same words in other bytes.
+    """
+
+    template: str
+    typesetter: str
+    title: str
+    columns: list[str]
     id: str
     look_back: str
     site: str
@@ -80,6 +94,10 @@ def content_of(book: Book, look_back: LookBack, issued: str) -> Content:
     """
     site = book.connection.execute("SELECT content FROM site WHERE name = 'name'").fetchone()
     return Content(
+        template=TEMPLATE,
+        typesetter=typesetter(),
+        title=f"Look-back {look_back.id}, list {issued}",
+        columns=list(Row.__struct_fields__),
         id=issued,
         look_back=look_back.id,
         site=str(site[0]) if site else "",

@@ -94,8 +94,7 @@ class Rereading:
         trouble = "Its readings give no such closure any more."
         try:
             for present, other in self._closures(run, supposed):
-                judged = wanted.get(present.first)
-                if judged is not None and judged.closure.last == present.last:
+                if present.first in wanted:
                     yield Reread(wanted.pop(present.first), present, other or present)
         except DamagedPageError as error:
             trouble = str(error)

@@ -17,7 +17,7 @@ from collector.lookback.judged import Judged, basins, ids_between, judged, with_
 from collector.lookback.laid_over import lay
 from collector.lookback.moved import Moved, Supposition, sensor_moved
 from collector.lookback.reread import Rereading
-from collector.lookback.worth import Needed, errors_in, lowered, otherwise, shifts_of, word_of
+from collector.lookback.worth import Needed, errors_in, lowered, otherwise, shifts_of, touches, word_of
 from collector.record import shelf
 from collector.record.things import Fill, SensorCheck
 
@@ -70,7 +70,9 @@ def of_software(
         from_ms: They ended at this time or later, milliseconds since 1970.
         until_ms: They began before this time.
     """
-    return _laid(connection, judged(connection, basins(connection), from_ms, until_ms, software=versions))
+    wanted = set(versions)
+    found = judged(connection, basins(connection), from_ms, until_ms)
+    return _laid(connection, [each for each in found if each.software in wanted])
 
 
 def of_sensor(connection: sqlite3.Connection, sensor: str, d_mc: int, from_ms: int, until_ms: int) -> list[Concerned]:
@@ -154,7 +156,7 @@ def of_moved(connection: sqlite3.Connection, moved: Sequence[Moved]) -> list[Con
     within = min(each.from_ms for each in moved), max(each.until_ms for each in moved)
     rereading = Rereading(connection)
     found: list[tuple[Judged, dict[Supposition, Worth]]] = []
-    for each in judged(connection, of_basins, *within):
+    for each in judged(connection, of_basins, *within, undated_until_ms=END_MS):
         here = errors_in(each, moved)
         if here or (each.closure.requirement is None and _any_touches(moved, each)):
             shifts = {supposed: shifts_of(each, here, supposed) for supposed in (Supposition.STEP, Supposition.DRIFT)}
@@ -230,4 +232,4 @@ def _counts(check: SensorCheck) -> bool:
 
 
 def _any_touches(moved: Sequence[Moved], closure: Judged) -> bool:
-    return any(each.touches(closure.closing_ms, closure.last_ms) for each in moved)
+    return any(touches(each, closure) for each in moved)

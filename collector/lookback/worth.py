@@ -44,14 +44,20 @@ def lowered(rereading: Rereading, closure: Judged, shifts: Mapping[str, Shift]) 
 def errors_in(closure: Judged, moved: Sequence[Moved]) -> list[Moved]:
     """Errors of sensors that the closure was judged by."""
     sensors = closure.closure.sensor_allowances_mc
-    return [each for each in moved if each.sensor in sensors and each.touches(closure.closing_ms, closure.last_ms)]
+    return [each for each in moved if each.sensor in sensors and touches(each, closure)]
+
+
+def touches(moved: Moved, closure: Judged) -> bool:
+    """Whether an error concerns a closure: also if its times cannot be trusted, so that it may."""
+    return not closure.clock_synced or moved.touches(closure.closing_ms, closure.last_ms)
 
 
 def shifts_of(closure: Judged, moved: Sequence[Moved], supposed: Supposition) -> dict[str, Shift]:
     """By how much to lower each sensor in it."""
     found: dict[str, Shift] = {}
     for each in moved:
-        shift = each.shift(supposed, closure.closing_ms, closure.last_ms)
+        times_ms = (closure.closing_ms, closure.last_ms) if closure.clock_synced else (each.from_ms, each.until_ms)
+        shift = each.shift(supposed, *times_ms)
         known = found.get(each.sensor)
         found[each.sensor] = shift if known is None else Shift.holding([known, shift])
     return found

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Iterator
+from functools import cache
 from typing import Any
 
 import pikepdf
@@ -66,6 +67,7 @@ def attached(paper: bytes) -> dict[str, bytes]:
         return {str(spec.UF): spec.EF.F.read_bytes() for spec in files(pdf)}
 
 
+@cache
 def said(paper: bytes) -> str:
     """All text of the pages, in the order in which it is drawn, without any white space.
 
@@ -98,11 +100,9 @@ def _embedded(font: Any) -> bool:
 def _page_text(page: pikepdf.Page) -> Iterator[str]:
     fonts = {name: _unicode(font) for name, font in page.Resources.get("/Font", {}).items()}
     table: dict[int, str] = {}
-    hidden = 0
-    for operands, operator in pikepdf.parse_content_stream(page):
+    for operands, operator in pikepdf.parse_content_stream(page, "Tf Tj TJ BDC BMC"):
         match str(operator):
             case "BDC" | "BMC":
-                hidden += 1
                 if len(operands) > 1 and "/ActualText" in operands[1]:
                     yield re.sub(r"\s", "", str(operands[1].ActualText))
             case "Tf":

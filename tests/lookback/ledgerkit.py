@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import random
 from pathlib import Path
 
@@ -22,16 +23,18 @@ CONTACT_MS = 60_000
 WITH_MAXIMUM = Requirement(20_000, CONTACT_MS, 21_500)
 WITHOUT = Requirement(20_000, CONTACT_MS)
 TERMS = {ONE: SensorTerms(200, 100), OTHER: SensorTerms(300)}
+NEWER = stream_id(3)
 STREAMS = {"b1": stream_id(1), "b2": stream_id(2)}
 SOAKS_S = (1, 75), (100, 130), (300, 40), (400, 75), (500, 64), (600, 90)
 ENDS_MS = BOOTED_UTC_MS + 24 * 3_600_000
 
 
-def settings() -> Settings:
+def settings(since_ms: int | None = None) -> Settings:
     """Basin b1 has two sensors and a maximum, b2 a third sensor and none."""
-    one = RequirementSettings(min_temp_c="20", contact="1m", max_temp_c="21.5", since=None)
+    since = None if since_ms is None else datetime.datetime.fromtimestamp(since_ms / 1000, datetime.UTC)
+    one = RequirementSettings(min_temp_c="20", contact="1m", max_temp_c="21.5", since=since)
     sensors = {ONE: SensorSettings(u_c="0.2", correction_c="0.1"), OTHER: SensorSettings(u_c="0.3")}
-    other = RequirementSettings(min_temp_c="20", contact="1m", since=None)
+    other = RequirementSettings(min_temp_c="20", contact="1m", since=since)
     basins = [
         BasinSettings("n1", "b1", "Basin 1", sensors, requirement=one),
         BasinSettings("n1", "b2", "Basin 2", {THIRD: SensorSettings(u_c="0.2")}, requirement=other),
@@ -77,15 +80,17 @@ class LookedBack:
     def __init__(self, folder: Path, closures: int | None) -> None:
         self.collecting = Collecting(folder / "data", settings())
         self.connection = self.collecting.store.db.conn
-        chance, held, newest_ms = random.Random(1), [], 0
+        chance, held, newest_ms = random.Random(1), [HeldStream(NEWER, "b2", 1, 0)], 0
         for basin, sensors in (("b1", [ONE, OTHER]), ("b2", [THIRD])):
             readings = soaks(chance, closures, sensors) if closures else plain_soaks(sensors)
+            if closures and basin == "b2":
+                readings.pop()  # its lid is closed when the newer stream takes over
             lost = {chance.randrange(30, len(readings) - 30) for _ in range(4)} if closures else set()
             first = 1
             for gap in [*sorted(lost), len(readings) + 1]:
                 self._take(basin, first, readings[first - 1 : gap - 1])
                 first = gap + 1
-            held.append(HeldStream(STREAMS[basin], basin, len(readings) + 1, len(readings)))
+            held.insert(0, HeldStream(STREAMS[basin], basin, len(readings) + 1, len(readings)))
             newest_ms = max(newest_ms, readings[-1].ms)
         self.collecting.take(State(up=True, version="0.1.0", boot=BOOT, clock=clock_at(newest_ms + 1), streams=held))
         self.newest_ms = BOOTED_UTC_MS + newest_ms
@@ -129,4 +134,6 @@ class LookedBack:
             closure = meter.feed(number, reading)
             if closure is not None:
                 found[closure.first] = closure
+        if basin == "b2" and (ended := meter.end()):
+            found[ended.first] = ended
         return found

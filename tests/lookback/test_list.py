@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import sqlite3
 from collections.abc import Iterator
@@ -12,7 +13,9 @@ from pathlib import Path
 import pytest
 from lookbackkit import SUPERVISOR, Ward, morning, open_one
 
+from collector.evidence.typeset import TEMPLATES
 from collector.lookback import issued
+from collector.lookback.paper import TEMPLATE
 from collector.rebuild import rebuild_folder
 from collector.record.rounds.lookback_answers import IssueList, ResolveDevices, TellInfectionPrevention
 from collector.record.rounds.lookbacks import CloseLookBack
@@ -54,6 +57,12 @@ def test_every_round_is_a_row_with_what_is_on_record(ward: Ward) -> None:
     assert content.rows[2].outcome == "not resolved"
     assert content.people == ["Sam Test", "Tina Test", "Tom Test"]
     assert content.state == "open; 2 of 3 devices not resolved"
+
+
+def test_what_sets_an_issued_list_is_never_changed() -> None:
+    """Whoever changes it makes the next one, with the next number: papers that were issued must come again."""
+    template = (TEMPLATES / f"{TEMPLATE}.typ").read_bytes()
+    assert hashlib.sha256(template).hexdigest() == "c4280397c9e09501894305513619776c2d24c85192d1f5182d3ee7c36ae1d15c"
 
 
 def test_no_cell_is_a_formula(ward: Ward) -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Iterator
+from pathlib import Path
 
 import msgspec
 import pytest
-from kit import BOOTED_UTC_MS
-from ledgerkit import ENDS_MS, ONE, OTHER, STREAMS, TERMS, THIRD, WITH_MAXIMUM, WITHOUT, LookedBack
+from kit import BOOTED_UTC_MS, Collecting, batch, clock_at, reading, state, stream_id
+from ledgerkit import ENDS_MS, ONE, OTHER, STREAMS, TERMS, THIRD, WITH_MAXIMUM, WITHOUT, LookedBack, settings
 from msgspec.structs import replace
 
 from collector import projections
@@ -19,7 +21,8 @@ from collector.lookback.laid_over import people_in
 from collector.lookback.moved import Supposition, sensor_moved
 from collector.lookback.worth import Needed
 from collector.machine import ClosureJudged
-from collector.record.things import Attested, Fill, Load, Rinsed, SensorCheck, Stage, Turn, Used
+from collector.record.things import Attested, Discarded, Fill, Load, Rinsed, SensorCheck, Stage, Turn, Used
+from collector.settings import BasinSettings, BrokerSettings, RequirementSettings, SensorSettings, Settings
 from soak.closure import Closure, Verdict
 from soak.requirement import Requirement, SensorTerms
 
@@ -77,8 +80,11 @@ def test_the_store_has_everything_that_can_happen(year: LookedBack) -> None:
 def test_a_sensor_found_off_is_answered_as_the_meter_would(year: LookedBack, sensor: str, d_mc: int) -> None:
     basin, requirement = ("b2", WITHOUT) if sensor == THIRD else ("b1", WITH_MAXIMUM)
     found = scope.of_sensor(year.connection, sensor, d_mc, FROM_MS, ENDS_MS)
-    agree(found, STEP, year.meter(basin, requirement, in_basin(less({sensor: d_mc}), basin)))
-    assert not any(worth.reread for each in found for worth in each.worth.values()) or basin == "b1"
+    again = year.meter(basin, requirement, in_basin(less({sensor: d_mc}), basin))
+    agree(found, STEP, again)
+    reread = [each for each in found if each.worth[STEP].reread]
+    assert all(each.worth[STEP].left_mc == again[each.first].sensor_allowances_mc[sensor] for each in reread)
+    assert not reread or basin == "b1"
 
 
 def test_several_sensors_off_are_answered_as_the_meter_would(year: LookedBack) -> None:
@@ -150,10 +156,11 @@ def test_another_requirement_is_answered_as_the_meter_would(year: LookedBack, ne
 def test_a_reference_found_off_concerns_what_its_checks_judged(small: LookedBack) -> None:
     """From each check to the sensor's next one; under drift each check is off by what the reference was off by then."""
     closings = sorted(each.closing_ms for each in scope.of_time(small.connection, "n1/b2", FROM_MS, ENDS_MS))
-    times = [closings[1] - 5, closings[3] - 5]
+    times = [closings[1] + 10_000, closings[3] - 5]  # the first while a lid is closed: that closure is not judged by it
+    fine = _check("C0", THIRD, times[0] - 5_000, "Reference 7", 0)  # before the reference was calibrated
     bad = _check("C1", THIRD, times[0], "Reference 7", 150)
     good = _check("C2", THIRD, times[1], "Reference 8", 30)
-    small.put(bad, good)
+    small.put(fine, bad, good)
     d_mc, calibrated_ms = 300, times[0] - 1_000
     found = scope.of_checks(
         small.connection,
@@ -164,12 +171,12 @@ def test_a_reference_found_off_concerns_what_its_checks_judged(small: LookedBack
         until_ms=ENDS_MS,
     )
     right = replace(bad, correction_mc=bad.correction_mc - d_mc)
-    again = small.meter("b2", WITHOUT, in_basin(less({}), "b2"), [right, good])
+    again = small.meter("b2", WITHOUT, in_basin(less({}), "b2"), [fine, right, good])
     within = {each.judged.closure.first for each in found}
     firsts = sorted(again)
     assert within == {first for first in firsts if times[0] <= again[first].closing_ms + BOOTED_UTC_MS < times[1]}
     assert within
-    step = small.meter("b2", WITHOUT, in_basin(less({}), "b2"), [bad, good])
+    step = small.meter("b2", WITHOUT, in_basin(less({}), "b2"), [fine, bad, good])
     for each in found:
         left_mc = step[each.first].sensor_allowances_mc[THIRD]
         recorded_mc = each.judged.closure.sensor_allowances_mc[THIRD]
@@ -202,19 +209,19 @@ def test_the_last_check_of_a_sensor_is_found(small: LookedBack) -> None:
 
 
 def laid(small: LookedBack) -> list[Concerned]:
-    """A load of two devices over the first two closures of basin 2, one device only in the first; one over the third.
+    """A load of two devices over the first two closures of basin 2, one taken out in the second; one over the third.
 
     Fill F1 holds both, F2 is another basin's.
     """
     first, second, third, *_ = scope.of_time(small.connection, "n1/b2", FROM_MS, ENDS_MS)
-    until_ms = first.judged.opened_ms
+    partly_ms = second.closing_ms + 10_000
     small.put(
         _fill("F1", "n1/b2", first.closing_ms - 60_000),
         _fill("F2", "n1/b1", first.closing_ms - 60_000),
         _load("L1", first.closing_ms - 1_000, second.judged.opened_ms + 1_000, "T1", "T2"),
         _load("L2", third.closing_ms - 1_000, None, "T3"),
         _turn("T1", "GS-01", "L1", first.closing_ms - 1_000, second.judged.opened_ms + 1_000, closure=first.key),
-        _turn("T2", "GS-02", "L1", first.closing_ms - 1_000, until_ms + 1_000, closure=first.key, encounter="E-9"),
+        _turn("T2", "GS-02", "L1", first.closing_ms - 1_000, partly_ms, closure=first.key, encounter="E-9"),
         _turn("T3", "GS-03", "L2", third.closing_ms - 1_000, None),
     )
     return scope.of_time(small.connection, "n1/b2", FROM_MS, ENDS_MS)
@@ -272,11 +279,11 @@ def test_loads_devices_encounters_and_people_are_laid_over_closures(small: Looke
     first, second, third, *rest = laid(small)
     assert [(each.devices, [load.id for load in each.loads]) for each in (first, second, third)] == [
         (("GS-01", "GS-02"), ["L1"]),
-        (("GS-01",), ["L1"]),
+        (("GS-01", "GS-02"), ["L1"]),
         (("GS-03",), ["L2"]),
     ]
     assert [turn.id for turn in first.rests_on] == ["T1", "T2"]
-    assert (first.encounters, second.encounters) == (("E-9",), ())
+    assert (first.encounters, third.encounters) == (("E-9",), ())
     assert all([load.id for load in each.loads] == ["L2"] for each in rest)  # still open
     ids = [load.id for load in first.loads], [turn.id for turn in first.turns]
     assert people_in(small.connection, *ids) == ("tina", "tom", "ria", "una")
@@ -287,6 +294,10 @@ def test_fills_concern_their_loads_and_what_nobody_assigned(small: LookedBack) -
     assert scope.of_fills(small.connection, ["F1"]) == found
     assert {each.basin for each in scope.of_fills(small.connection, ["F2", "F99"])} == {"n1/b1"}
     assert all(not each.loads for each in scope.of_fills(small.connection, ["F2"]))
+    last_ms = scope.of_time(small.connection, "n1/b1", FROM_MS, ENDS_MS)[2].closing_ms
+    discarded = Discarded(by="sam", at_ms=last_ms, reason="reuse life", volume_ml=5_000)
+    small.put(replace(_fill("F2", "n1/b1", found[0].closing_ms - 60_000), discarded=discarded))
+    assert len(scope.of_fills(small.connection, ["F2"])) == 2
     gone = _fill("F3", "n1/b2", found[0].closing_ms - 60_000)
     small.put(gone)
     assert scope.of_fills(small.connection, ["F3"]) == []  # the loads are another's
@@ -296,7 +307,7 @@ def test_fills_concern_their_loads_and_what_nobody_assigned(small: LookedBack) -
 
 
 def test_a_device_that_met_twice_flips_only_if_both_do(small: LookedBack) -> None:
-    """GS-01 lay in both closures of its load, GS-02 in the first only; the first alone is supposed to fail."""
+    """GS-01 lay in both closures of its load, GS-02 in the second only partly; the first alone is supposed to fail."""
     first, second, *_ = laid(small)
     assert [each.verdict for each in (first, second)] == [Verdict.MET, Verdict.MET]
     failed = replace(first, worth={STEP: Worth(False, Verdict.NOT_MET, -1)})
@@ -309,6 +320,23 @@ def test_a_device_that_met_twice_flips_only_if_both_do(small: LookedBack) -> Non
         ("GS-02", True, True, {STEP: False}),
         ("GS-01", False, True, {STEP: True}),
     ]
+
+
+def test_a_device_that_did_not_met_does_not_meet_by_a_supposition(small: LookedBack) -> None:
+    """A sensor that read too low: told, and no more."""
+    _, _, third, *_ = laid(small)
+    assert third.verdict is Verdict.NOT_MET
+    gained = replace(third, worth={STEP: Worth(True, Verdict.MET, 1)})
+    assert gained.gains
+    assert [(each.met, each.still_met, each.flips) for each in rounds_of([gained])] == [(False, {STEP: False}, False)]
+
+
+def test_a_load_of_long_ago_that_is_still_open_is_over_its_closures(small: LookedBack) -> None:
+    first, *_ = scope.of_time(small.connection, "n1/b2", FROM_MS, ENDS_MS)
+    began_ms = first.closing_ms - 40 * 24 * 3_600_000
+    small.put(_load("L1", began_ms, None), _load("L2", began_ms, began_ms + 1))
+    first, *_ = scope.of_time(small.connection, "n1/b2", FROM_MS, ENDS_MS)
+    assert [load.id for load in first.loads] == ["L1"]
 
 
 def test_order_of_the_list(small: LookedBack) -> None:
@@ -379,6 +407,27 @@ def test_the_whole_store_judged_anew_is_what_was_recorded(year: LookedBack) -> N
         assert alone.now == each.closure
 
 
+def test_after_a_loss_the_strictest_judges_again(tmp_path: Path) -> None:
+    """The label was relaxed over a closure that a loss ends: so the next one is judged by both, also when reread."""
+    one = BasinSettings("n1", "b1", "Basin 1", {ONE: SensorSettings(u_c="0.2")})
+    strict = RequirementSettings(min_temp_c="20", contact="1m", since=at(-10))
+    relaxed = RequirementSettings(min_temp_c="20", contact="30s", since=at(10))
+    collecting = Collecting(tmp_path / "data", Settings("Clinic", BrokerSettings(), [replace(one, requirement=strict)]))
+    collecting.restart(Settings("Clinic", BrokerSettings(), [replace(one, requirement=relaxed)]))
+    readings = [reading(second * 1_000, "closed" if second else "open", sensor=ONE) for second in range(70)]
+    readings[65] = reading(65_000, "open", sensor=ONE)
+    collecting.take(batch(readings[:20]), batch(readings[21:], 22), state((stream_id(1), 71, 70), ms=70_000))
+    connection = collecting.store.db.conn
+    closures = scope.of_time(connection, None, FROM_MS, ENDS_MS)
+    assert [(each.first, each.verdict) for each in closures] == [(2, Verdict.UNPROVEN), (22, Verdict.UNPROVEN)]
+    assert [each.differs for each in anew.judged_anew(connection, [closures[1].judged])] == [False]
+    collecting.close()
+
+
+def at(second: int) -> datetime.datetime:
+    return datetime.datetime.fromtimestamp(BOOTED_UTC_MS / 1000 + second, datetime.UTC)
+
+
 def test_a_damaged_page_is_named_and_its_closure_counts_as_failed(small: LookedBack) -> None:
     """The evidence is never silently thinner."""
     small.connection.execute("DROP TRIGGER page_update")
@@ -415,6 +464,33 @@ def test_readings_that_give_another_verdict_now_are_said_to(small: LookedBack) -
 def test_an_unknown_sensor_concerns_nothing(year: LookedBack) -> None:
     assert scope.of_sensor(year.connection, "28-0000000000ff", 400, FROM_MS, ENDS_MS) == []
     assert scope.of_moved(year.connection, []) == []
+
+
+def test_a_range_has_what_touches_it(year: LookedBack) -> None:
+    closures = [each.judged for each in scope.of_time(year.connection, "n1/b2", FROM_MS, ENDS_MS)]
+    from_ms, until_ms = closures[3].last_ms, closures[7].closing_ms
+    found = [each.closure_id for each in scope.of_time(year.connection, "n1/b2", from_ms, until_ms)]
+    assert found == [each.id for each in closures[3:7]]
+    later = scope.of_time(year.connection, "n1/b2", from_ms + 1, until_ms + 1)
+    assert [each.closure_id for each in later] == [each.id for each in closures[4:8]]
+
+
+def test_a_closure_whose_times_cannot_be_trusted_is_not_left_out(tmp_path: Path) -> None:
+    """Its node's clock was a year behind: it counts by when it was judged, and any error may be its."""
+    collecting = Collecting(tmp_path / "data", settings(BOOTED_UTC_MS - 366 * 86_400_000))
+    lids = ["open", *["closed"] * 69, *["open"] * 5]
+    closed = [reading(second * 1_000, lid, 20_900, sensor=THIRD) for second, lid in enumerate(lids)]
+    behind = clock_at(closed[-1].ms, synced=False, booted_utc_ms=BOOTED_UTC_MS - 365 * 86_400_000)
+    collecting.clock.now_ms = now_ms = BOOTED_UTC_MS + 86_400_000
+    collecting.take(batch(closed, basin="b2", clock=behind))
+    connection = collecting.store.db.conn
+    (each,) = scope.of_sensor(connection, THIRD, 701, now_ms - 1_000, now_ms + 1_000)
+    assert (each.judged.clock_synced, each.flips(STEP), each.flips(DRIFT)) == (False, True, True)
+    assert each.closing_ms < now_ms - 364 * 86_400_000
+    assert scope.of_sensor(connection, THIRD, 701, now_ms - 2_000, now_ms - 1_000)  # it may have come late
+    assert scope.of_sensor(connection, THIRD, 701, now_ms + 1, now_ms + 1_000) == []
+    assert [len(scope.of_time(connection, None, now_ms - 1, end_ms)) for end_ms in (now_ms, now_ms + 1)] == [0, 1]
+    collecting.close()
 
 
 def test_a_range_with_nothing_in_it(year: LookedBack) -> None:
