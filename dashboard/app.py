@@ -39,6 +39,7 @@ from dashboard.form_pages import form_router
 from dashboard.guard import KnownHosts, protect
 from dashboard.help_pages import help_router
 from dashboard.lanes import rehearsal_words
+from dashboard.lookbacks.pages import lookback_router
 from dashboard.pages import page_router
 from dashboard.path.release_pages import release_router
 from dashboard.path.scan_pages import scan_router
@@ -122,6 +123,7 @@ def build_app(
             record_router(),
             sensor_router(),
             shift_router(),
+            lookback_router(),
             signin_router(),
             deeds_router(),
             things_router(),

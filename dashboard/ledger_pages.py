@@ -29,6 +29,8 @@ _PAGES = {
     "review": "/review?day={}",
     "handover": "/review",
     "transcript": "/review",
+    "look-back": "/look-backs/{}",
+    "look-back-list": "/api/look-back-lists/{}.pdf",
 }
 
 
@@ -87,6 +89,7 @@ _KINDS = {
     "issued": N_("paper"),
     "load": N_("load"),
     "look-back": N_("look-back"),
+    "look-back-list": N_("list of a look-back"),
     "mapping": N_("mapping study"),
     "mec-test": N_("MEC test"),
     "policy": N_("rules of the"),

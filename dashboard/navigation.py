@@ -45,6 +45,7 @@ DOING = (
     Way("do", "/do", N_("Record something"), "mid"),
 )
 MORE = (
+    Way("look-backs", "/look-backs", N_("Look-backs")),
     Way("unassigned", "/unassigned", N_("Unassigned")),
     Way("closures", "/closures", N_("Closures")),
     Way("review", "/review", N_("Review")),
@@ -58,7 +59,7 @@ MORE = (
 
 _HELP = {
     "technician": ("today", "start", "release", "loads", "do", "me", "sign-in", "sensors"),
-    "supervisor": ("devices", "solutions", "review", "people", "statistics", "unassigned"),
+    "supervisor": ("devices", "solutions", "review", "people", "statistics", "unassigned", "look-backs"),
     "auditor": ("audit", "closures", "evidence", "record"),
     "keeper": ("site", "about"),
     "alarms": ("alarms",),

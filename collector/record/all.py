@@ -8,7 +8,18 @@ from collector.record.basins import checks, guided, references
 from collector.record.deed import DEEDS
 from collector.record.devices import device_types, devices
 from collector.record.papers import issuing
-from collector.record.rounds import late, loads, lookbacks, quarantine, release, rinses, turns, unassigned, use
+from collector.record.rounds import (
+    late,
+    loads,
+    lookback_answers,
+    lookbacks,
+    quarantine,
+    release,
+    rinses,
+    turns,
+    unassigned,
+    use,
+)
 from collector.record.shifts import people, shifts
 from collector.record.solutions import bottles, corrections, fills, mec, profiles, strips
 
@@ -26,6 +37,7 @@ __all__ = [
     "issuing",
     "late",
     "loads",
+    "lookback_answers",
     "lookbacks",
     "mec",
     "people",

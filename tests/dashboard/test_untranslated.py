@@ -32,6 +32,7 @@ RECORDS = (
     *("/evidence", "/fills", "/fills/F1", "/solutions", "/spill", "/record/21", "/site"),
     *("/sensors", "/sensors/28-000000000001", "/references", "/sensors/check", f"/sensors/check?{CHECK}&step=ice"),
     *(f"/sensors/check?{CHECK}&step={step}" for step in ("working", "left")),
+    *("/look-backs", "/look-backs/K1", "/look-backs/new", "/look-backs/new?cause=leak&look=yes"),
 )
 PROBLEMS = {"/nothing-here": 404, "/alarms/load?operators=none": 400, "/do/nothing": 404}
 """More pages: one line each, once their texts go through the catalogue."""
@@ -48,6 +49,7 @@ DATA = re.compile(
                 re.escape(each) for each in sorted(CHEMISTRIES.values(), key=len, reverse=True)
             ),  # rows of a published table
             r"peracetic acid|gastroscope|\btyped\b|\b(STRIP|LOT|GS)-\d+",  # names of things that tests recorded
+            r"\bcabinet \d\b",
             r"https?://\S+|/[a-z]+/\S*",  # addresses
         )
     )

@@ -40,6 +40,9 @@ SCREENS: dict[str, tuple[str, ...]] = {
     "/help/{name:str}": (),  # every page of the folder: see `addresses`
     "/loads": ("/loads",),
     "/loads/{load_id:str}": ("/loads/L1", "/loads/L4"),
+    "/look-backs": ("/look-backs",),
+    "/look-backs/new": ("/look-backs/new", "/look-backs/new?cause=leak&look=yes"),
+    "/look-backs/{look_back:str}": ("/look-backs/K1",),
     "/me": ("/me",),
     "/people": ("/people",),
     "/people/{person:str}/credentials": ("/people/tom/credentials",),

@@ -20,18 +20,20 @@ from collector.record.things.checks import ClockWrong, Compared, SensorCheck, Th
 from collector.record.things.devices import Device, DeviceType, Quarantine, Step
 from collector.record.things.drills import Confirmed, Drill, Reached
 from collector.record.things.loads import Load, Override, Rinsed, Stage, Turn, Used
+from collector.record.things.lookbacks import Asked, Concerned, LookBack, LookBackList, Outcome, Resolved, Stood, Told
 from collector.record.things.papers import Issued
 from collector.record.things.people import Person, Role
 from collector.record.things.references import Certificate, CertificatePoint, Mapping, Place, Reference
 from collector.record.things.site import AlarmDelay, LastDay, MecPolicy, Policy
 from collector.record.things.solutions import Bottle, Discarded, Fill, LabelConfirmed, Poured, Profile, Rinses, Strip
 from collector.record.things.strips import ControlResult, Controls, MecResult, MecTest, StripBottle
-from collector.record.things.upkeep import ClosureNote, Handover, LookBack, NotKnown, Review, Transcript
+from collector.record.things.upkeep import ClosureNote, Handover, NotKnown, Review, Transcript
 
 __all__ = [
     "KINDS",
     "Alarm",
     "AlarmDelay",
+    "Asked",
     "Attested",
     "BasinKey",
     "Bottle",
@@ -40,6 +42,7 @@ __all__ = [
     "ClockWrong",
     "ClosureNote",
     "Compared",
+    "Concerned",
     "Confirmed",
     "ControlResult",
     "Controls",
@@ -58,6 +61,7 @@ __all__ = [
     "LastDay",
     "Load",
     "LookBack",
+    "LookBackList",
     "Mapping",
     "MecPolicy",
     "MecResult",
@@ -66,6 +70,7 @@ __all__ = [
     "Millis",
     "NotKnown",
     "Note",
+    "Outcome",
     "Override",
     "Person",
     "Place",
@@ -75,6 +80,7 @@ __all__ = [
     "Quarantine",
     "Reached",
     "Reference",
+    "Resolved",
     "Review",
     "Rinsed",
     "Rinses",
@@ -83,11 +89,13 @@ __all__ = [
     "SensorCheck",
     "Stage",
     "Step",
+    "Stood",
     "Strip",
     "StripBottle",
     "Text",
     "Thermometer",
     "Thing",
+    "Told",
     "Transcript",
     "Turn",
     "Used",
@@ -115,6 +123,7 @@ KINDS: dict[str, type[Thing]] = {
         Review,
         Handover,
         LookBack,
+        LookBackList,
         ClosureNote,
         Transcript,
         Alarm,
