@@ -125,7 +125,7 @@ class Assessor:
     def _explained(self, closure: Closure, newest: Piece) -> Closure:
         """With the findings that do not follow from its readings."""
         more = [] if newest.dated else [Finding("clock-unsynchronised", CODES["clock-unsynchronised"])]
-        more += _overdue(self._required, closure.closing_ms + self._closing_offset_ms)
+        more += _overdue(self._required, closure.closing_ms + newest.offset_ms)
         return msgspec.structs.replace(closure, findings=(*closure.findings, *more)) if more else closure
 
 

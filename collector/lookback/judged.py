@@ -8,6 +8,7 @@ from collections.abc import Iterable
 import msgspec
 
 from soak.closure import Closure
+from soak.decoding import json_decoder
 from soak.requirement import SensorTerms
 
 
@@ -60,7 +61,7 @@ class _Body(msgspec.Struct, frozen=True):
     closure: Closure
 
 
-_DECODER = msgspec.json.Decoder(_Body)
+_DECODER = json_decoder(_Body)
 
 
 def basins(connection: sqlite3.Connection, names: Iterable[str] | None = None) -> dict[int, str]:
@@ -73,7 +74,7 @@ def basins(connection: sqlite3.Connection, names: Iterable[str] | None = None) -
 def with_sensor(connection: sqlite3.Connection, sensor: str) -> dict[int, str]:
     """Basins of which the settings have ever required this sensor."""
     rows = connection.execute("SELECT basin_id, sensors FROM requirement").fetchall()
-    terms = msgspec.json.Decoder(dict[str, SensorTerms])
+    terms = json_decoder(dict[str, SensorTerms])
     having = {basin_id for basin_id, sensors in rows if sensor in terms.decode(sensors)}
     return {basin_id: name for basin_id, name in basins(connection).items() if basin_id in having}
 

@@ -10,6 +10,7 @@ import msgspec
 
 from collector.lookback.judged import Judged
 from collector.record.things import Load, Stage, Turn, Used
+from soak.decoding import json_decoder
 
 _BEFORE_MS = 30 * 24 * 3_600_000
 """Loads that began longer before are asked about only while they are open, as `rounds.unassigned.load_over` does."""
@@ -57,8 +58,8 @@ class Lain(NamedTuple):
     turns: tuple[RoundHere, ...] = ()
 
 
-_LOAD = msgspec.json.Decoder(LoadHere)
-_ROUND = msgspec.json.Decoder(RoundHere)
+_LOAD = json_decoder(LoadHere)
+_ROUND = json_decoder(RoundHere)
 
 
 def lay(connection: sqlite3.Connection, closures: Sequence[Judged]) -> dict[int, Lain]:
@@ -92,8 +93,8 @@ def people_in(connection: sqlite3.Connection, loads: Iterable[str], turns: Itera
         loads: Their ids.
         turns: Their ids.
     """
-    people = [load.by for load in bodies(connection, Load.KIND, loads, msgspec.json.Decoder(Load))]
-    for turn in bodies(connection, Turn.KIND, turns, msgspec.json.Decoder(Turn)):
+    people = [load.by for load in bodies(connection, Load.KIND, loads, json_decoder(Load))]
+    for turn in bodies(connection, Turn.KIND, turns, json_decoder(Turn)):
         people += [turn.by, turn.in_by, turn.out_by, *(step.by for step in turn.steps.values())]
         people += [rinse.by for rinse in turn.rinses]
         people += [each.by for each in (turn.dried, turn.released, turn.used) if each]

@@ -99,9 +99,13 @@ def last_check_ms(connection: sqlite3.Connection, sensor: str, before_ms: int) -
 
 
 def checks_with(connection: sqlite3.Connection, reference: str) -> list[SensorCheck]:
-    """Every sensor check made with a reference thermometer, by the words in which it was named."""
+    """Every sensor check made with a reference thermometer, by its id, or by the words in which it was named."""
     wanted = reference.strip().casefold()
-    return [each for each in shelf.find_all(connection, SensorCheck) if each.reference.strip().casefold() == wanted]
+    return [
+        each
+        for each in shelf.find_all(connection, SensorCheck)
+        if wanted in (each.reference.strip().casefold(), (each.reference_id or "").casefold())
+    ]
 
 
 def of_checks(

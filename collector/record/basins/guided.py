@@ -16,9 +16,10 @@ from collector.record.basins.check_rules import (
     refuse_elsewhere,
     refuse_far_off,
 )
+from collector.record.basins.check_sums import compared, drift_of, drifted_mc, outcome_of, pairs_of
 from collector.record.basins.ready_facts import Facts, facts
 from collector.record.basins.references import in_service
-from collector.record.book import Book, as_date
+from collector.record.book import Book
 from collector.record.deed import HANDS, KEEPERS, Deed, deed
 from collector.record.errors import RefusedError
 from collector.record.solutions.needs import known_basin
@@ -26,16 +27,11 @@ from collector.record.things import BasinKey, Certificate, Compared, Id, Mapping
 from soak.quantity import exact_celsius
 from soak.sensor_check import (
     AWAY_MC,
-    DATASHEET_DRIFT_MC,
     LEAST_PAIRS,
-    Known,
     Outcome,
-    Pair,
     corrections,
     mean_mc,
-    outcome,
 )
-from soak.uncertainty import RESOLUTION_MC
 
 ICE_NEAR_MC = 1_000
 """A reference that shows more than this is in no ice; our own figure."""
@@ -49,9 +45,6 @@ LEAST_WORKING_MC = 10_000
 
 STILL_MC = 300
 """How far the reference may wander during the pairs of one point; our own figure. More: it had not settled."""
-
-_HISTORY = 5
-"""So many intervals back a sensor's own drift is looked at."""
 
 
 class Read(msgspec.Struct, frozen=True):
@@ -102,7 +95,10 @@ class CheckSensor(Deed, frozen=True, kw_only=True):
         reference = in_service(book, self.reference)
         self._refuse_few()
         certificate = reference.certificate
-        ice, working, left = (_compared(certificate, pairs) for pairs in (self.ice, self.working, self.as_left))
+        ice, working, left = (
+            tuple(compared(certificate, pair.reference_mc, pair.indicated_mc) for pair in pairs)
+            for pairs in (self.ice, self.working, self.as_left)
+        )
         _refuse_other_points(known, certificate, ice, working)
         for pair in (*ice, *working, *left):
             refuse_far_off(self.sensor, pair.indicated_mc, pair.true_mc)
@@ -112,9 +108,9 @@ class CheckSensor(Deed, frozen=True, kw_only=True):
         checks = counting(book, self.sensor)
         before = in_use(known, self.sensor)
         in_use_mc = before.correction_mc if before else checks[0].correction_mc if checks else 0
-        error_mc = in_use_mc - mean_mc(corrections(_pairs(working)))
-        found = _outcome(book, reference, ice, working, drift=_drift(checks, error_mc), study=study)
-        left_mc = found.correction_mc - mean_mc(corrections(_pairs(left))) if left else None
+        error_mc = in_use_mc - mean_mc(corrections(pairs_of(working)))
+        found = outcome_of(book, reference, ice, working, drift=drift_of(checks, error_mc), study=study)
+        left_mc = found.correction_mc - mean_mc(corrections(pairs_of(left))) if left else None
         _refuse_misfit(found, left_mc)
         void = _void(book, certificate)
         day, until_ms = (None, None) if void else due(book)
@@ -219,7 +215,7 @@ def _refuse_unsound_ice(book: Book, reference: Reference, ice: Sequence[Compared
     """In melting ice the reference checks itself: what it shows there beyond its own U is its error or the bath's."""
     shown_mc = mean_mc([pair.true_mc for pair in ice])
     point = reference.certificate.at(shown_mc)
-    most_mc = point.expanded_mc + (_drifted_mc(book, reference) or 0) + ICE_BATH_MC
+    most_mc = point.expanded_mc + (drifted_mc(book, reference) or 0) + ICE_BATH_MC
     if abs(shown_mc) > most_mc:
         raise RefusedError(
             "ice-point",
@@ -239,67 +235,6 @@ def _refuse_misfit(found: Outcome, left_mc: int | None) -> None:
             f"{exact_celsius(found.u_mc)} that the first one gives: one of the two is wrong.",
             "Stir, wait until both have settled, and make the check again from the ice point on.",
         )
-
-
-def _compared(certificate: Certificate, pairs: Sequence[Read]) -> tuple[Compared, ...]:
-    return tuple(
-        Compared(
-            pair.reference_mc,
-            pair.reference_mc + certificate.at(pair.reference_mc).correction_mc,
-            pair.indicated_mc,
-        )
-        for pair in pairs
-    )
-
-
-def _pairs(compared: Sequence[Compared]) -> list[Pair]:
-    return [Pair(each.true_mc, each.indicated_mc) for each in compared]
-
-
-def _outcome(
-    book: Book,
-    reference: Reference,
-    ice: Sequence[Compared],
-    working: Sequence[Compared],
-    *,
-    drift: tuple[int, str],
-    study: Mapping | None,
-) -> Outcome:
-    point = reference.certificate.at(mean_mc([pair.reference_mc for pair in working]))
-    known = Known(
-        reference_u_mc=point.expanded_mc,
-        reference_k_hundredths=point.k_hundredths,
-        reference_step_mc=reference.step_mc,
-        reference_drift_mc=_drifted_mc(book, reference),
-        sensor_drift_mc=drift[0],
-        drift_why=drift[1],
-        spread_mc=study.spread_mc if study else None,
-    )
-    return outcome(_pairs(ice), _pairs(working), known)
-
-
-def _drifted_mc(book: Book, reference: Reference) -> int | None:
-    """How far a reference may have drifted since its certificate, by its figure a year; None without one."""
-    if reference.drift_mc is None:
-        return None
-    days = (book.local_date(book.at_ms) - as_date(reference.certificate.calibrated_on)).days
-    return -(-reference.drift_mc * max(0, days) // 365)
-
-
-def _drift(checks: Sequence[SensorCheck], error_mc: int) -> tuple[int, str]:
-    """How far the sensor may drift until the next check: as it has between its last ones, or by its datasheet.
-
-    What the first check found is no drift: the sensor came so. One step of its own it cannot be told to be better than.
-    """
-    if not checks:
-        return DATASHEET_DRIFT_MC, "its datasheet, for want of a history"
-    errors = [error_mc, *(check.error_mc or 0 for check in checks[:-1])][:_HISTORY]
-    greatest_mc = max(abs(error) for error in errors)
-    step_mc = -int(-RESOLUTION_MC // 1)
-    if greatest_mc <= step_mc:
-        return step_mc, "one step of its own: its checks have found no more"
-    of_several = f"the most that its last {len(errors)} checks found"
-    return greatest_mc, of_several if len(errors) > 1 else "what this check found"
 
 
 def _void(book: Book, certificate: Certificate) -> str:
