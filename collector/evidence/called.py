@@ -8,6 +8,8 @@ from typing import Any, TypeVar
 
 import msgspec
 
+from collector.alarms.keeper import AT_THE_BASIN
+from collector.ledger import COLLECTOR
 from collector.machine import BasinKnown
 from collector.record import shelf
 from collector.record.patch import patched
@@ -23,6 +25,9 @@ _NAMED_BY: Mapping[str, tuple[str, ...]] = {
 }
 """The deeds that say what a thing is called."""
 
+_NO_PERSON = {"": "nobody", COLLECTOR: "the collector", AT_THE_BASIN: "somebody at the basin"}
+"""Who is said to have done something where the record has no person for it."""
+
 
 class Called:
     """Names as they were at a moment, with what they are now where that differs.
@@ -37,9 +42,9 @@ class Called:
         self._known: dict[tuple[str, str], Thing | None] = {}
 
     def who(self, person_id: str) -> str:
-        """A person by name; the id where nobody has it; the collector as such."""
-        if not person_id or person_id == "collector":
-            return "the collector" if person_id else "nobody"
+        """A person by name; the id where nobody has it."""
+        if person_id in _NO_PERSON:
+            return _NO_PERSON[person_id]
         then, now = self.then(Person, person_id), self.now(Person, person_id)
         return both(then.name if then else person_id, now.name if now else person_id)
 
