@@ -30,7 +30,7 @@ def sensor_off(book: Book, asked: Asked) -> Reach:
     The worst case is a step right after that check; the error may also have grown evenly up to the finding.
     """
     sensor, off_mc = asked.sensor or "", asked.off_mc or 0
-    checks = [each for each in book.all(SensorCheck, group=sensor) if _counts(each)]
+    checks = [each for each in book.all(SensorCheck, group=sensor) if each.counts]
     until_ms = bounds(book, asked)[1]
     finding = _finding([each for each in checks if each.at_ms < until_ms], off_mc)
     if finding is not None and asked.until_ms is None:
@@ -58,7 +58,7 @@ def reference_off(book: Book, asked: Asked) -> Reach:
     wrong = [
         each
         for each in book.all(SensorCheck, since_ms=from_ms, until_ms=until_ms)
-        if _made_with(each, name) and _counts(each)
+        if _made_with(each, name) and each.counts
     ]
     if not wrong:
         raise RefusedError(
@@ -69,7 +69,7 @@ def reference_off(book: Book, asked: Asked) -> Reach:
     parts, spans = [], list[Span]()
     for check in wrong:
         later = book.all(SensorCheck, group=check.sensor, since_ms=check.at_ms + 1)
-        end_ms = next((each.at_ms for each in later if _counts(each)), book.at_ms + 1)
+        end_ms = next((each.at_ms for each in later if each.counts), book.at_ms + 1)
         where = _basins(book, check.sensor, [check])
         turns = rounds_of(book, loads_in(book, where, check.at_ms, end_ms), check.at_ms, end_ms)
         parts.append(described(book, turns, sensors=[check.sensor]))
@@ -96,11 +96,6 @@ def _marked(book: Book, rows: dict[str, Concerned], closures: Sequence[supposed.
     return found
 
 
-def _counts(check: SensorCheck) -> bool:
-    """It is no check that was declared void."""
-    return not getattr(check, "void", "")
-
-
 def _finding(checks: Sequence[SensorCheck], off_mc: int) -> SensorCheck | None:
     """The check that found the error, which is no good one: among the last few days of checks, one that found half of
     it or more. A check after it, in the same days, may have found all well because the correction was new.
@@ -116,7 +111,7 @@ def _found_half(check: SensorCheck, off_mc: int) -> bool:
 
 def _made_with(check: SensorCheck, name: str) -> bool:
     """By its words, or by the short name of a reference thermometer on record."""
-    return name.casefold() in (check.reference.strip().casefold(), str(getattr(check, "reference_id", "")).casefold())
+    return name.casefold() in (check.reference.strip().casefold(), (check.reference_id or "").casefold())
 
 
 def _flipping_first(rows: dict[str, Concerned]) -> dict[str, Concerned]:
