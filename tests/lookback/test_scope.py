@@ -157,7 +157,7 @@ def test_a_reference_found_off_concerns_what_its_checks_judged(small: LookedBack
     """From each check to the sensor's next one; under drift each check is off by what the reference was off by then."""
     closings = sorted(each.closing_ms for each in scope.of_time(small.connection, "n1/b2", FROM_MS, ENDS_MS))
     times = [closings[1] + 10_000, closings[3] - 5]  # the first while a lid is closed: that closure is not judged by it
-    fine = _check("C0", THIRD, times[0] - 5_000, "Reference 7", 0)  # before the reference was calibrated
+    fine = _check("C0", THIRD, closings[1] - 5_000, "Reference 7", 0)  # before the reference was calibrated
     bad = _check("C1", THIRD, times[0], "Reference 7", 150)
     good = _check("C2", THIRD, times[1], "Reference 8", 30)
     small.put(fine, bad, good)
