@@ -98,8 +98,9 @@ def test_an_auditors_copy_in_a_folder_that_nobody_writes(data: Path) -> None:
         for each in (copy, *copy.rglob("*")):
             each.chmod(0o555 if each.is_dir() else 0o444)
         program = (
-            "import os, sys; from pathlib import Path; import collector.bundle.command as c; from collector.ledger import"
-            " canonical; canonical({'a': 1}); os.setuid(65534);"  # all of Python first: it may lie where only root reads
+            "import os, sys; from pathlib import Path; import collector.bundle.command as c;"
+            "from collector.ledger import canonical; canonical({'a': 1});"  # all of Python first, where only root reads
+            "os.setuid(65534);"
             "from collector.bundle.make import looking; from collector.bundle.issue import can_be_recorded;"
             "from collector.verify import verify;"
             "data = Path(sys.argv[1]); db = looking(data); found = db.__enter__();"
