@@ -87,7 +87,7 @@ def verify(
         DataError: There are no data, or another version wrote them.
         sqlite3.Error: The database cannot be read.
     """
-    db = connect(data_dir / FILE_NAME, read_only=True)
+    db = connect(data_dir / FILE_NAME, read_only=True, once=True)
     try:
         refuse_newer(db)
         refuse_older(db)
@@ -224,7 +224,7 @@ def _opened(data_dir: Path, pages: list[_Kept], processes: int) -> Iterator[tupl
 
 def _open(data_dir: Path, part: list[_Kept]) -> tuple[int, int, DoesNotHold | None]:
     """Open some pages; runs in a process of its own."""
-    db = connect(data_dir / FILE_NAME, read_only=True)
+    db = connect(data_dir / FILE_NAME, read_only=True, once=True)
     opened = readings = 0
     try:
         for number, body in part:

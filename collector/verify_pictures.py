@@ -37,7 +37,7 @@ def verify_pictures(data_dir: Path) -> PicturesFound:
     Raises:
         sqlite3.Error: The database cannot be read.
     """
-    db = connect(data_dir / FILE_NAME, read_only=True)
+    db = connect(data_dir / FILE_NAME, read_only=True, once=True)
     try:
         named = _named(db.conn)
     finally:

@@ -117,8 +117,8 @@ def _tell(out: Path, span: Span, made: Made, issued: str) -> None:
     if made.gathered.unsealed:
         waiting = sum(each.readings for each in made.gathered.unsealed)
         click.echo(
-            f"Not covered: {waiting:,} readings of the range are on no page yet. They are within the hour; a bundle "
-            "made then has them."
+            f"Not covered: {waiting:,} readings of the range are on no page yet. They are within the hour, once "
+            "the nodes have sent all they hold; a bundle made then has them."
         )
     click.echo("It has names of people and what they typed: treat it as you treat such records.")
     click.echo("To check it: unpack it, and run `python3 -I -S verify.py` in the unpacked folder.")

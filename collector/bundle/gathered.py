@@ -100,7 +100,7 @@ class Gathering:
         self._told = Told()
         self._head = Head(0, BEFORE_THE_FIRST)
         self._missing: list[Missing] = []
-        self._counts: dict[str, int] = {}
+        self._pages_packed = self._readings_packed = 0
 
     def pack(self, archive: Archive) -> Gathered:
         """Pack all of it but the texts and the manifest.
@@ -117,15 +117,15 @@ class Gathering:
         verdicts = touching(standing, self._span)
         chosen = self._pages(pages_needed(told, verdicts, standing))
         unsealed = self._unsealed()
-        readings = self._pack_pages(archive, chosen)
+        self._pack_pages(archive, chosen)
         archive.add("verdicts.csv", contents.verdict_rows(self._connection, verdicts, told.basins))
         archive.add("profiles.json", [contents.pretty(self._documents(PROFILE_KINDS))])
         archive.add("checks.json", [contents.pretty(self._documents(CHECK_KINDS))])
         pictures = self._pack_pictures(archive)
         counts = {
             "records": self._head.records,
-            "pages": len(chosen),
-            "readings": readings,
+            "pages": self._pages_packed,
+            "readings": self._readings_packed,
             "verdicts": len(verdicts),
             "verdicts_not_covered": sum(not covered(told, each) for each in verdicts),
             "pictures": pictures,
@@ -201,16 +201,14 @@ class Gathering:
         ).fetchone()
         return times is None or (times[0] < self._span.to_ms and times[1] >= self._span.from_ms)
 
-    def _pack_pages(self, archive: Archive, chosen: list[_Chosen]) -> int:
-        """A file for each day; how many readings there are on what holds."""
-        self._readings = 0
+    def _pack_pages(self, archive: Archive, chosen: list[_Chosen]) -> None:
+        """A file for each day."""
         begin = 0
         for end in range(1, len(chosen) + 1):
             if end == len(chosen) or chosen[end].day != chosen[begin].day:
                 archive.add(f"pages/{chosen[begin].day}.jsonl", self._page_lines(chosen[begin:end]))
                 self._say(f"{end:,} of {len(chosen):,} pages")
                 begin = end
-        return self._readings
 
     def _page_lines(self, chosen: list[_Chosen]) -> Iterator[bytes]:
         for each in chosen:
@@ -221,7 +219,8 @@ class Gathering:
             except DamagedPageError as error:
                 self._lacks("page", str(error), record=each.record, page=page)
                 continue
-            self._readings += page.last - page.first + 1
+            self._pages_packed += 1
+            self._readings_packed += page.last - page.first + 1
             yield content + b"\n"
 
     def _record_of(self, number: int) -> PageSealed:

@@ -56,7 +56,7 @@ def looking(data_dir: Path) -> Iterator[Database]:
     """
     if not (data_dir / FILE_NAME).is_file():
         raise DataError(f"There are no data in {data_dir} (no {FILE_NAME}). Name the collector's data folder.")
-    db = connect(data_dir / FILE_NAME, read_only=True)
+    db = connect(data_dir / FILE_NAME, read_only=True, once=True)
     try:
         refuse_newer(db)
         refuse_older(db)

@@ -66,5 +66,5 @@ def readme(gathered: Gathered, span: Span, software: str) -> str:
             f"- basin {each.basin}: {each.readings} readings, {each.first} to {each.last} of stream {each.stream}\n"
             for each in gathered.unsealed
         )
-        text += "They are on a page at most an hour later; a bundle made then has them.\n"
+        text += "They are within the hour, once the nodes have sent all they hold; a bundle made then has them.\n"
     return text

@@ -294,6 +294,7 @@ def test_a_bundle_that_lacks_a_page_says_so_everywhere(data: Path) -> None:
     (lacks,) = manifest(folder)["missing"]
     assert (lacks["what"], lacks["record"]) == ("page", made.gathered.missing[0].record)
     assert {"stream", "first", "last"} <= lacks.keys()
+    assert made.gathered.counts["pages"] == values(data, "SELECT count(*) - 1 FROM page")[0][0]
     assert "This bundle is incomplete" in (folder / "README.txt").read_text()
     assert checked(folder).status != 0
 

@@ -98,15 +98,19 @@ def test_an_auditors_copy_in_a_folder_that_nobody_writes(data: Path) -> None:
         for each in (copy, *copy.rglob("*")):
             each.chmod(0o555 if each.is_dir() else 0o444)
         program = (
-            "import os, sys; from pathlib import Path; import collector.bundle.command as c; os.setuid(65534);"
+            "import os, sys; from pathlib import Path; import collector.bundle.command as c;"
+            "from collector.ledger import canonical; canonical({'a': 1});"  # all of Python first, where only root reads
+            "os.setuid(65534);"
             "from collector.bundle.make import looking; from collector.bundle.issue import can_be_recorded;"
+            "from collector.verify import verify;"
             "data = Path(sys.argv[1]); db = looking(data); found = db.__enter__();"
-            "print(found.conn.execute('SELECT count(*) > 50 FROM ledger').fetchone()[0], can_be_recorded(data))"
+            "print(found.conn.execute('SELECT count(*) > 50 FROM ledger').fetchone()[0], can_be_recorded(data));"
+            "print(verify(data, processes=1).wrong)"
         )
         done = subprocess.run(
             [sys.executable, "-c", program, str(copy)], capture_output=True, text=True, check=False, cwd="."
         )
-    assert done.stdout == "1 False\n", done.stderr
+    assert done.stdout == "1 False\nNone\n", done.stderr
 
 
 @pytest.mark.parametrize(
