@@ -1,7 +1,8 @@
 """When what is required of a basin has changed: nodes and trackers are told, and soaks judged by it judged again.
 
 It changes when somebody pours, discards, corrects or checks a sensor (`collector/required.py`). Pages and commands
-write that beside the collector; it is noticed by the ledger's end.
+write that beside the collector; it is noticed by the ledger's end. What a faulty version of this program judged is
+judged again when somebody opens a look-back for it.
 """
 
 from __future__ import annotations
@@ -16,7 +17,10 @@ from typing import NamedTuple
 from collector.intake import Intake
 from collector.judging import judge_again
 from collector.ledger import COLLECTOR
+from collector.lookback.reaching import by_software
 from collector.page import DamagedPageError
+from collector.record import shelf
+from collector.record.things import LookBack
 from collector.required import Required
 from collector.store import Store
 
@@ -45,6 +49,7 @@ class Reassessment:
         self._said = -1
         self._required: dict[int, list[Required]] = {}
         self._due: deque[_Due] = deque()
+        self._faults: set[str] = set()
 
     def look(self) -> set[str]:
         """See whether anything has changed.
@@ -66,6 +71,7 @@ class Reassessment:
             if self._said >= 0:  # at the start the intake has just read the same
                 nodes.add(self._intake.require_again(basin_id))
             self._due.extend(self._misjudged(basin_id, now))
+        self._due.extend(self._faultily_judged())
         self._required, self._said = required, said
         return nodes
 
@@ -91,6 +97,22 @@ class Reassessment:
     def _newest_said(self) -> int:
         row = self._store.db.conn.execute("SELECT max(number) FROM ledger WHERE who <> ?", (COLLECTOR,)).fetchone()
         return int(row[0] or 0)
+
+    def _faultily_judged(self) -> list[_Due]:
+        """What versions judged that an open look-back calls faulty; once in each start: this version may mend it."""
+        connection = self._store.db.conn
+        rows = connection.execute(
+            "SELECT id FROM thing WHERE kind = ? AND open = 1 AND json_extract(body, '$.cause') = ?",
+            (LookBack.KIND, by_software.CAUSE),
+        ).fetchall()
+        new = {look_back_id for (look_back_id,) in rows} - self._faults
+        self._faults |= new
+        return [
+            _Due(each.stream, each.closure.first, each.closure.last, each.basin_id)
+            for look_back_id in sorted(new)
+            if (look_back := shelf.find(connection, LookBack, look_back_id)) is not None
+            for each in by_software.judged_by_faulty(connection, look_back)
+        ]
 
     def _misjudged(self, basin_id: int, required: Sequence[Required]) -> list[_Due]:
         """Closures that stand and were judged by something else than what is required now of their time.

@@ -1,7 +1,7 @@
 """Closures judged anew by the rule as it is now: for a fault of this program in a range of versions.
 
-Nothing is written here. `supersede` lets the collector give its verdict again: the record of the old one stays, with
-its date and the version that gave it, and the new one names it as superseded.
+Nothing is written here. The collector gives its verdict again while such a look-back is open (`collector/reassess.py`):
+the record of the old one stays, with its date and the version that gave it, and the new one names it as superseded.
 """
 
 from __future__ import annotations
@@ -12,10 +12,8 @@ from typing import NamedTuple
 
 import msgspec
 
-from collector.judging import judge_again
 from collector.lookback.judged import Judged
 from collector.lookback.reread import Rereading
-from collector.store import Store
 from soak.closure import Closure
 
 
@@ -54,26 +52,6 @@ def judged_anew(connection: sqlite3.Connection, several: Iterable[Judged]) -> It
     """
     for read in Rereading(connection).many(several):
         yield Anew(read.judged, read.present, read.trouble)
-
-
-def supersede(store: Store, several: Iterable[Anew]) -> None:
-    """Let the collector give those verdicts again that differ; for the thread that has the store.
-
-    Args:
-        store: Outside a transaction: each closure has one of its own.
-        several: From `judged_anew`; what does not differ, or cannot be judged, is left alone.
-
-    Raises:
-        DamagedPageError: A page is not what was sealed.
-        sqlite3.Error: The database cannot be written.
-    """
-    for each in several:
-        row = store.stream(each.judged.stream)
-        if each.now is None or not each.differs or row is None:
-            continue
-        with store.transaction():
-            closure = each.judged.closure
-            judge_again(store, row, store.required(each.judged.basin_id), closure.first, closure.last)
 
 
 def _figures(closure: Closure) -> tuple[Closure, list[str]]:

@@ -21,7 +21,21 @@ from collector.lookback.laid_over import people_in
 from collector.lookback.moved import Supposition, sensor_moved
 from collector.lookback.worth import Needed
 from collector.machine import ClosureJudged
-from collector.record.things import Attested, Discarded, Fill, Load, Rinsed, SensorCheck, Stage, Turn, Used
+from collector.reassess import Reassessment
+from collector.record import shelf
+from collector.record.things import (
+    Asked,
+    Attested,
+    Discarded,
+    Fill,
+    Load,
+    LookBack,
+    Rinsed,
+    SensorCheck,
+    Stage,
+    Turn,
+    Used,
+)
 from collector.settings import BasinSettings, BrokerSettings, RequirementSettings, SensorSettings, Settings
 from soak.closure import Closure, Verdict
 from soak.requirement import Requirement, SensorTerms
@@ -382,7 +396,23 @@ def test_a_fault_of_a_version_is_looked_for_and_both_verdicts_stay(small: Looked
     assert wrong.now is not None
     assert (wrong.judged.closure.verdict, wrong.now.verdict) == (Verdict.MET, Verdict.NOT_MET)
 
-    anew.supersede(small.collecting.store, again)
+    asked = Asked(software_from="0.0.9", software_until="0.0.10")
+    look_back = LookBack(
+        id="K9",
+        cause="software-fault",
+        text="a fault",
+        opened_ms=ENDS_MS,
+        by="sam",
+        from_ms=FROM_MS,
+        until_ms=ENDS_MS,
+        asked=asked,
+    )
+    with small.collecting.store.transaction():
+        shelf.write(small.connection, 1, {LookBack.KIND: {"K9": msgspec.to_builtins(look_back)}})
+    reassessment = Reassessment(small.collecting.store, small.collecting.intake)
+    reassessment.look()
+    while reassessment.step():
+        pass
     assert [each.key for each in scope.of_software(small.connection, ["soakledger 0.0.9"])] == [fine.key]
     (standing,) = [each for each in scope.of_time(small.connection, "n1/b2", FROM_MS, ENDS_MS) if each.key == bad.key]
     assert standing.verdict is Verdict.NOT_MET

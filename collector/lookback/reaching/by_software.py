@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sqlite3
 from collections.abc import Sequence
 
 from msgspec.structs import replace
@@ -12,13 +13,14 @@ from collector.lookback import concerned as laid
 from collector.lookback import scope
 from collector.lookback.anew import judged_anew
 from collector.lookback.described import described
-from collector.lookback.judged import software_of
+from collector.lookback.judged import Judged, basins, judged, software_of
 from collector.lookback.reach import Reach, bounds, range_words
 from collector.record.book import Book
 from collector.record.errors import RefusedError
-from collector.record.things import Asked, Concerned, Turn
+from collector.record.things import Asked, Concerned, LookBack, Turn
 from soak.closure import Verdict
 
+CAUSE = "software-fault"
 _MOST_ANEW = 100
 """Closures that are judged anew at once, some milliseconds each: nothing else is recorded meanwhile."""
 
@@ -28,10 +30,7 @@ _VERSION = re.compile(r"(\d+(?:\.\d+)*)")
 def faulty(book: Book, asked: Asked) -> Reach:
     """Every soak that these versions judged; by the rule as it is now, both verdicts are said with their dates."""
     from_ms, until_ms = bounds(book, asked)
-    first, mended = _parts(asked.software_from or ""), _parts(asked.software_until or "")
-    versions = [
-        each for each in software_of(book.connection) if first <= _parts(each) and (not mended or _parts(each) < mended)
-    ]
+    versions = versions_of(book.connection, asked)
     if not versions:
         known = ", ".join(software_of(book.connection)) or "none"
         raise RefusedError(
@@ -52,6 +51,21 @@ def faulty(book: Book, asked: Asked) -> Reach:
     return Reach(text, from_ms, until_ms, dict(sorted(rows.items(), key=lambda item: not item[1].flips)))
 
 
+def versions_of(connection: sqlite3.Connection, asked: Asked) -> list[str]:
+    """The faulty versions that have judged anything."""
+    first, mended = _parts(asked.software_from or ""), _parts(asked.software_until or "")
+    return [each for each in software_of(connection) if first <= _parts(each) and (not mended or _parts(each) < mended)]
+
+
+def judged_by_faulty(connection: sqlite3.Connection, look_back: LookBack) -> list[Judged]:
+    """Closures of a look-back's time, with or without a load, whose verdict its faulty versions gave."""
+    if look_back.cause != CAUSE or look_back.asked is None:
+        return []
+    versions = frozenset(versions_of(connection, look_back.asked))
+    several = judged(connection, basins(connection), look_back.from_ms, look_back.until_ms)
+    return [each for each in several if each.software in versions]
+
+
 def _judged_anew(book: Book, rows: dict[str, Concerned], closures: Sequence[laid.Concerned]) -> dict[str, Concerned]:
     """Each round with both verdicts of the closure that counts for it."""
     found = dict(rows)
@@ -61,9 +75,9 @@ def _judged_anew(book: Book, rows: dict[str, Concerned], closures: Sequence[laid
         if anew is None:
             continue
         now = f"cannot be judged again ({anew.trouble})" if anew.now is None else f"is {anew.now.verdict.value!r}"
-        judged = anew.judged
+        was = anew.judged
         why = (
-            f"Judged {judged.closure.verdict.value!r} {book.local_text(judged.judged_ms)} by {judged.software}; "
+            f"Judged {was.closure.verdict.value!r} {book.local_text(was.judged_ms)} by {was.software}; "
             f"by {this_software()}, {book.local_text(book.at_ms)}, it {now}."
         )
         flips = row.verdict == Verdict.MET.value and (anew.now is None or anew.now.verdict is not Verdict.MET)
@@ -75,7 +89,7 @@ def _anew_words(closures: int) -> str:
     if closures > _MOST_ANEW:
         return (
             f"Its {closures} soaks are too many to be judged anew here (at most {_MOST_ANEW} at once): each counts as "
-            "in question. A shorter range has both verdicts."
+            "in question. The collector judges them again one by one; both verdicts stay."
         )
     return "They were judged anew by the present rule; both verdicts stand beside each soak."
 
