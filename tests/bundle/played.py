@@ -137,6 +137,10 @@ class Played:
                 reference="R1",
                 correction_mc=luck.choice((-250, 0, 125)),
                 u_mc=luck.choice((100, 180, 301)),
+                due=(None, "2026-02-27", "2026-03-01")[
+                    self._checks % 3
+                ],  # overdue at once, or at noon of the first day
+                void="its reference's certificate had run out" if self._checks % 4 == 3 else "",
             )
             put(self._data, check, at_ms=now_ms)
         self._settle()
