@@ -95,7 +95,7 @@ def of_sensor(connection: sqlite3.Connection, sensor: str, d_mc: int, from_ms: i
 def last_check_ms(connection: sqlite3.Connection, sensor: str, before_ms: int) -> int:
     """The last check of a sensor before a moment, milliseconds since 1970; the beginning if there was none."""
     checks = shelf.find_all(connection, SensorCheck, group=sensor, until_ms=before_ms, newest_first=True)
-    return next((each.at_ms for each in checks if _counts(each)), BEGINNING_MS)
+    return next((each.at_ms for each in checks if each.counts), BEGINNING_MS)
 
 
 def checks_with(connection: sqlite3.Connection, reference: str) -> list[SensorCheck]:
@@ -136,10 +136,10 @@ def of_checks(
     reference = sensor_moved("reference", d_mc, good_ms, found_ms)
     moved = []
     for check in checks:
-        if check.at_ms < good_ms or not _counts(check):
+        if check.at_ms < good_ms or not check.counts:
             continue
         later = shelf.find_all(connection, SensorCheck, group=check.sensor, since_ms=check.at_ms + 1)
-        ends_ms = min([until_ms, *(each.at_ms for each in later if _counts(each))])
+        ends_ms = min([until_ms, *(each.at_ms for each in later if each.counts)])
         moved += [
             Moved(check.sensor, check.at_ms, ends_ms, d_mc, drifted_mc, drifted_mc, by_closing=True)
             for drifted_mc in set(reference.drifted_mc(check.at_ms))  # between two whole ones: the safer of both
@@ -228,11 +228,6 @@ def with_whole_loads(connection: sqlite3.Connection, several: Sequence[Concerned
 def _laid(connection: sqlite3.Connection, closures: Sequence[Judged]) -> list[Concerned]:
     lain = lay(connection, closures)
     return [Concerned(each, lain[each.id].loads, lain[each.id].turns, {}) for each in closures]
-
-
-def _counts(check: SensorCheck) -> bool:
-    """It was not declared void, which records of earlier versions do not know."""
-    return not getattr(check, "void", "")
 
 
 def _any_touches(moved: Sequence[Moved], closure: Judged) -> bool:
