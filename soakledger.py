@@ -17,6 +17,7 @@ COMMANDS = {
     "dashboard": ("dashboard.command", "Serve the pages and the HTTP API."),
     "demo": ("firmware.simulator.demo", "A whole clinic on this machine: broker, collector, pages, simulated basins."),
     "devices": ("collector.devices_command", "Export devices to a CSV file, or import them from one."),
+    "disinfection-record": ("collector.evidence.command", "Issue disinfection records: PDF/A-3a, or many in one ZIP."),
     "downtime-form": ("collector.downtime_form", "A paper form for soaks while the system is down."),
     "labels": ("collector.labels_command", "QR labels of basins, fills, bottles, strips, devices, people, to print."),
     "node": ("firmware.command", "Watch the basins of this Raspberry Pi."),

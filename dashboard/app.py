@@ -34,6 +34,7 @@ from dashboard.deeds_api import deeds_router
 from dashboard.degrees import difference, fahrenheit_shown, shown
 from dashboard.devices_api import devices_router
 from dashboard.door import Door, Doorkeeper, signed_in
+from dashboard.evidence.pages import evidence_router
 from dashboard.form_pages import form_router
 from dashboard.guard import KnownHosts, protect
 from dashboard.help_pages import help_router
@@ -114,6 +115,7 @@ def build_app(
             alarm_router(),
             alarms_router(),
             audit_router(),
+            evidence_router(),
             site_router(),
             unassigned_router(),
             record_router(),

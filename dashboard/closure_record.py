@@ -7,7 +7,7 @@ from urllib.parse import urlencode
 
 from collector.record.book import Book
 from collector.record.rounds.unassigned import load_over
-from collector.record.things import Attested, ClosureNote, Load, Turn
+from collector.record.things import Attested, ClosureNote, Issued, Load, Turn
 from dashboard.closure_evidence import Evidence, evidence
 from dashboard.record_query import Names
 from dashboard.texts import _
@@ -25,6 +25,7 @@ class ClosureSaid(NamedTuple):
         names: People as they are called.
         forms: Where more can be said of it: words, and the form's address.
         evidence: What proves it, with the records that hold it.
+        papers: That were issued about it.
     """
 
     key: str
@@ -35,6 +36,7 @@ class ClosureSaid(NamedTuple):
     names: Names
     forms: list[tuple[str, str]]
     evidence: Evidence
+    papers: list[Issued]
 
 
 def closure_said(book: Book, closure_id: int) -> ClosureSaid:
@@ -57,7 +59,8 @@ def closure_said(book: Book, closure_id: int) -> ClosureSaid:
     forms = [] if superseded else closure_forms(key, assigned=load is not None)
     names = Names(book)
     proof = evidence(book, closure_id, load, turns, names)
-    return ClosureSaid(key, load, turns, answer, note.notes if note else (), names, forms, proof)
+    notes, papers = note.notes if note else (), book.all(Issued, group=key)
+    return ClosureSaid(key, load, turns, answer, notes, names, forms, proof, papers)
 
 
 def closure_forms(key: str, *, assigned: bool) -> list[tuple[str, str]]:

@@ -54,6 +54,7 @@ _SUBJECTS = {
     N_("Test strips"): ("strips",),
     N_("Checks of sensors and temperature"): ("checks",),
     N_("Closures"): ("unassigned",),
+    N_("Evidence"): ("issuing",),
     N_("Shifts and log review"): ("shifts",),
     N_("Look-backs"): ("lookbacks",),
     N_("Devices"): ("devices",),
@@ -64,7 +65,14 @@ _SUBJECTS = {
 }
 """What the list groups deeds by, in the order of a shift, and the modules in which they stand."""
 
-_PAGES = {"fill": "/fills/", "profile": "/profiles/", "device": "/devices/", "load": "/loads/", "alarm": "/alarms/"}
+_PAGES = {
+    "fill": "/fills/",
+    "profile": "/profiles/",
+    "device": "/devices/",
+    "load": "/loads/",
+    "alarm": "/alarms/",
+    "issued": "/evidence/",
+}
 """Kinds of thing that have a page of their own."""
 
 

@@ -48,6 +48,7 @@ MORE = (
     Way("unassigned", "/unassigned", N_("Unassigned")),
     Way("closures", "/closures", N_("Closures")),
     Way("review", "/review", N_("Review")),
+    Way("evidence", "/evidence", N_("Evidence")),
     Way("record", "/record", N_("Record")),
     Way("people", "/people", N_("People")),
     Way("site", "/site", N_("Site")),
@@ -57,7 +58,7 @@ MORE = (
 _HELP = {
     "technician": ("today", "start", "release", "loads", "do", "me", "sign-in"),
     "supervisor": ("devices", "solutions", "review", "people", "statistics", "unassigned"),
-    "auditor": ("audit", "closures", "record"),
+    "auditor": ("audit", "closures", "evidence", "record"),
     "keeper": ("site", "about"),
     "alarms": ("alarms",),
 }

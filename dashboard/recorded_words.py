@@ -31,6 +31,7 @@ _KINDS = {
     "drill": N_("drill"),
     "fill": N_("fill"),
     "handover": N_("handover"),
+    "issued": N_("paper"),
     "load": N_("load"),
     "look-back": N_("look-back"),
     "mec-test": N_("MEC test"),

@@ -7,6 +7,7 @@ from collector.record.alarms import answers, drills
 from collector.record.basins import checks
 from collector.record.deed import DEEDS
 from collector.record.devices import device_types, devices
+from collector.record.papers import issuing
 from collector.record.rounds import late, loads, lookbacks, quarantine, release, rinses, turns, unassigned, use
 from collector.record.shifts import people, shifts
 from collector.record.solutions import bottles, corrections, fills, mec, profiles, strips
@@ -21,6 +22,7 @@ __all__ = [
     "devices",
     "drills",
     "fills",
+    "issuing",
     "late",
     "loads",
     "lookbacks",

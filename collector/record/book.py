@@ -61,6 +61,8 @@ class Book:
     def __init__(self, connection: sqlite3.Connection, at_ms: int, person: Person, *, second_factor: bool) -> None:
         self.connection, self.at_ms, self.person, self.second_factor = connection, at_ms, person, second_factor
         self._changed: dict[tuple[str, str], Thing] = {}
+        self.enclosed: Any = None
+        """What the record holds besides what was said and changed: of a paper, all that it says."""
 
     @classmethod
     def looking(cls, connection: sqlite3.Connection, at_ms: int) -> Book:

@@ -148,6 +148,8 @@ class Desk:
         body: dict[str, Any] = {"said": said, "changes": changes, "about": f"{thing.KIND}/{thing.id}"}
         if once:
             body["once"] = once
+        if book.enclosed is not None:
+            body["enclosed"] = book.enclosed
         number = self._ledger.append(deed.NAME, body, who=who, reason=deed.reason, at_ms=now_ms).number
         shelf.write(self.connection, number, changes)
         if once:

@@ -8,10 +8,10 @@ from typing import NamedTuple
 
 import msgspec
 
+from collector.evidence.around import AFTER_OPENING_MS
 from collector.read import Reader, StoredClosure
 from collector.record.book import Book
 from dashboard.audit.spans import (
-    AFTER_OPENING_MS,
     Sieve,
     of_alarm,
     of_device,

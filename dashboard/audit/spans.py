@@ -21,9 +21,6 @@ from soak.decoding import from_json
 
 _Thing = TypeVar("_Thing", bound=Thing)
 
-AFTER_OPENING_MS = 10_000
-"""The cause of an alarm about an opening lies just after the last reading with the lid closed."""
-
 
 class Span(NamedTuple):
     """From one moment in a basin to another, which is no part of it; milliseconds since 1970."""

@@ -289,8 +289,8 @@ def test_one_sees_what_one_may_do_first(house: House, opened: OpenBrowser) -> No
     browser = opened()
     scan(browser, house, OLGA)
     page = browser.get("/do").text
-    assert "An auditor reads and records nothing." in page
-    assert '<a class="button" href="/do/' not in page.partition("<main")[2]
+    assert "An auditor reads, issues papers of what is on record, and records nothing else." in page
+    assert re.findall('<a class="button" href="/do/([^"]+)"', page) == ["issue-disinfection-record"]
     scan(browser, house, TINA)
     page = browser.get("/do").text
     assert 'href="/do/hand-over"' in page

@@ -137,6 +137,8 @@ def _deeds(data: Path) -> None:
     morning.do(
         "quarantine-device", SAM, **just_now, device="GS-03", next_action="Reprocess.", reason="Its soak was not met."
     )
+    soak = f"{pagekit.stream_id('n1', 'b1', 'a')}:5529"
+    morning.do("issue-disinfection-record", SAM, **just_now, closure=soak, reason="Asked for by the auditor.")
     morning.do("begin-mec-test", **just_now, fill="F1", strip_bottle="S1")
     morning.do(
         "draft-profile", SAM, **just_now, profile="drafted", name="glutaraldehyde", jurisdiction="US", manual=True

@@ -20,6 +20,7 @@ from collector.record.things.checks import ClockWrong, SensorCheck, Thermometer
 from collector.record.things.devices import Device, DeviceType, Quarantine, Step
 from collector.record.things.drills import Confirmed, Drill, Reached
 from collector.record.things.loads import Load, Override, Rinsed, Stage, Turn, Used
+from collector.record.things.papers import Issued
 from collector.record.things.people import Person, Role
 from collector.record.things.site import AlarmDelay, LastDay, MecPolicy, Policy
 from collector.record.things.solutions import Bottle, Discarded, Fill, LabelConfirmed, Poured, Profile, Rinses, Strip
@@ -48,6 +49,7 @@ __all__ = [
     "Fill",
     "Handover",
     "Id",
+    "Issued",
     "LabelConfirmed",
     "LastDay",
     "Load",
@@ -108,6 +110,7 @@ KINDS: dict[str, type[Thing]] = {
         Transcript,
         Alarm,
         Drill,
+        Issued,
     )
 }
 """Every kind of thing by its name."""

@@ -9,7 +9,7 @@ from collector.record.things.base import Text, Thing
 
 
 class Role(enum.StrEnum):
-    """What somebody may do; an auditor only reads."""
+    """What somebody may do; an auditor reads, and issues papers of what is on record."""
 
     TECHNICIAN = "technician"
     SUPERVISOR = "supervisor"

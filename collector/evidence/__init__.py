@@ -1,0 +1,1 @@
+"""Papers that stand on their own: gathered from the record, typeset, and on record themselves."""

@@ -1,0 +1,1 @@
+"""Deeds of papers: each issue is a record of its own."""

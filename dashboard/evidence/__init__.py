@@ -1,0 +1,1 @@
+"""The pages of papers: what was issued, each once more, and many at once."""
