@@ -7,7 +7,7 @@ from collector.record.alarms import answers, drills
 from collector.record.basins import checks
 from collector.record.deed import DEEDS
 from collector.record.devices import device_types, devices
-from collector.record.papers import issuing
+from collector.record.papers import issuing, period
 from collector.record.rounds import late, loads, lookbacks, quarantine, release, rinses, turns, unassigned, use
 from collector.record.shifts import people, shifts
 from collector.record.solutions import bottles, corrections, fills, mec, profiles, strips
@@ -28,6 +28,7 @@ __all__ = [
     "lookbacks",
     "mec",
     "people",
+    "period",
     "policy",
     "profiles",
     "quarantine",

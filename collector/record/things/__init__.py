@@ -20,7 +20,7 @@ from collector.record.things.checks import ClockWrong, SensorCheck, Thermometer
 from collector.record.things.devices import Device, DeviceType, Quarantine, Step
 from collector.record.things.drills import Confirmed, Drill, Reached
 from collector.record.things.loads import Load, Override, Rinsed, Stage, Turn, Used
-from collector.record.things.papers import Issued
+from collector.record.things.papers import Issued, PeriodReport
 from collector.record.things.people import Person, Role
 from collector.record.things.site import AlarmDelay, LastDay, MecPolicy, Policy
 from collector.record.things.solutions import Bottle, Discarded, Fill, LabelConfirmed, Poured, Profile, Rinses, Strip
@@ -62,6 +62,7 @@ __all__ = [
     "NotKnown",
     "Note",
     "Override",
+    "PeriodReport",
     "Person",
     "Policy",
     "Poured",
@@ -111,6 +112,7 @@ KINDS: dict[str, type[Thing]] = {
         Alarm,
         Drill,
         Issued,
+        PeriodReport,
     )
 }
 """Every kind of thing by its name."""
