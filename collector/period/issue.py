@@ -132,7 +132,7 @@ def enclose(book: Book, first: str, last: str, basin: str = "", place: str = "")
         by=book.person.name,
         sheet=sheet,
         tables=tuple(_kept(each, texts[each.name].encode()) for each in tables),
-        packed=base64.b64encode(zlib.compress(msgspec.json.encode(texts), 9)).decode(),
+        packed=base64.b64encode(zlib.compress(msgspec.json.encode(texts), 6)).decode(),
     )
 
 

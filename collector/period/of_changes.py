@@ -8,7 +8,7 @@ from typing import NamedTuple
 import msgspec
 
 from collector.period.looking import Looking, utc
-from collector.period.parts import Part, Section, Shown, Table, cut, plural
+from collector.period.parts import Part, Section, Shown, Table, cut, plural, sentence
 from collector.record.things import LookBack
 
 
@@ -62,7 +62,7 @@ def of_look_backs(look: Looking) -> Part:
         says = ["No look-back was opened or closed in the range, and none is open."]
     rows, left_out = cut([_row(look, each) for each in found], "look-backs.csv")
     head = ("Look-back", "Opened", "Cause", "Concerns", "Closed, by, conclusion")
-    tables = (Shown("Look-backs", head, rows, widths=(0, 0, 4, 2, 4)),) if rows else ()
+    tables = (Shown("", head, rows, widths=(0, 0, 4, 2, 4)),) if rows else ()
     notes = [left_out] if left_out else []
     if found and not look.asked.everywhere:
         notes.append("Look-backs of the whole site: their devices go from basin to basin.")
@@ -74,7 +74,7 @@ def of_corrections(look: Looking) -> Part:
     """The section of corrections."""
     corrections, again = _corrections(look), _again(look)
     changed = [each for each in again if each.before != each.after]
-    says = [f"{plural(len(corrections), 'record')} that corrected or changed what was on file."]
+    says = [sentence(f"{plural(len(corrections), 'record')} corrected or changed what was on file.")]
     if again:
         says.append(
             f"{plural(len(again), 'verdict')} given again; {len(changed)} came out otherwise. The latest counts here, "

@@ -66,7 +66,11 @@ def of_failures(look: Looking, found: Sequence[Failure]) -> Part:
     else:
         says.append(
             f"{plural(len(found), 'soak')} failed. "
-            + (f"Of {without} the record does not say what was done." if without else "Each has an action on record.")
+            + (
+                f"Of {without} of them the record does not say what was done."
+                if without
+                else "Each has an action on record."
+            )
         )
     rows = tuple(
         (
@@ -80,7 +84,7 @@ def of_failures(look: Looking, found: Sequence[Failure]) -> Part:
         for each in found
     )
     head = ("Soak", "Closed, basin", "Verdict", "Why", "Devices, and what became of them", "What was written")
-    shown = Shown("Failures", head, rows, widths=(0, 0, 0, 4, 5, 4))
+    shown = Shown("", head, rows, widths=(0, 0, 0, 4, 5, 4))
     section = Section(
         title="Failures and corrective action",
         source="reckoned; actions declared",
@@ -161,5 +165,5 @@ def _next_round(look: Looking, each: Round) -> Turn | None:
     before = look.book.find(Turn, each.id)
     if before is None:
         return None
-    later = look.book.all(Turn, group=each.device, since_ms=before.began_ms)
-    return next((turn for turn in later if turn.id != each.id and turn.began_ms > before.began_ms), None)
+    later = look.book.all(Turn, group=each.device, since_ms=before.began_ms + 1, limit=1)
+    return later[0] if later else None

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from sqlite_utils import Database
 
 from collector.period.looking import Looking, utc
-from collector.period.parts import Part, Section, Shown, Table, cut, number, plural
+from collector.period.parts import Part, Section, Shown, Table, cut, number, plural, sentence
 from collector.period.sealed import Damaged, damaged, not_sealed
 from collector.period.silent import Silence, silence_of
 from collector.record.things import ClockWrong, Transcript
@@ -157,7 +157,7 @@ def of_gaps(look: Looking, gaps: Gaps) -> Part:
         tables.append(Shown("Paper soaks entered later", head, rows, widths=(1, 0, 0, 0, 0), right=(3,)))
         notes.append("Nothing on a paper form was watched; its lines count in none of the figures above.")
     section = Section(
-        title="Gaps in the record, and downtime",
+        title="Gaps and downtime",
         source="measured; overrides and paper forms declared",
         says=tuple(_says(look, gaps, len(overrides), papers)),
         tables=tuple(tables),
@@ -201,10 +201,11 @@ def _says(look: Looking, gaps: Gaps, overrides: int, papers: Sequence[Transcript
         says.append(f"Readings of {look.label(each.basin)} from {begin} to {end} cannot be shown: {each.why}.")
     if len(gaps.damaged) > 20:
         says.append(f"And {len(gaps.damaged) - 20} more such pages: soakledger verify names them all.")
+    site = "" if look.asked.everywhere or not papers else ", of the whole site"
     says.append(
-        f"{plural(overrides, 'load')} started by an override; {plural(len(papers), 'paper form')} typed in"
-        + ("" if look.asked.everywhere or not papers else ", of the whole site")
-        + "."
+        sentence(
+            f"{plural(overrides, 'load')} started by an override; {plural(len(papers), 'paper form')} typed in{site}."
+        )
     )
     return says
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from collector.period.looking import Looking, utc
-from collector.period.parts import Part, Section, Shown, Table, cut, plural
+from collector.period.parts import Part, Section, Shown, Table, cut, plural, sentence
 from collector.record.things import SensorCheck, Thermometer
 from collector.required import required_of
 from soak.quantity import exact_celsius
@@ -27,7 +27,8 @@ def of_sensors(look: Looking) -> Part:
     sensors = _sensors(look)
     overdue = [each for each in sensors if each.overdue]
     never = [each for each in sensors if each.last is None]
-    says = [f"{plural(len(checks), 'sensor check')} in the range; {plural(read, 'independent thermometer reading')}."]
+    done = f"{plural(len(checks), 'sensor check')} in the range; {plural(read, 'independent thermometer reading')}."
+    says = [sentence(done)]
     if not sensors:
         says.append("No sensor is required of any basin.")
     elif overdue or never:

@@ -6,7 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Sequence
 
 from collector.period.looking import Looking, utc
-from collector.period.parts import Cell, Part, Section, Shown, Table, cut, number, plural
+from collector.period.parts import Cell, Part, Section, Shown, Table, cut, number, plural, sentence
 from collector.record.things import Fill, MecResult, MecTest, Profile, StripBottle
 
 _RESULTS = (MecResult.PASS, MecResult.FAIL, MecResult.DOUBTFUL, MecResult.NOT_READ, None)
@@ -52,7 +52,8 @@ def _says(look: Looking, fills: Sequence[Fill], tests: Sequence[MecTest]) -> lis
     poured = sum(look.within(each.poured_ms) for each in fills)
     discarded = [each.discarded for each in fills if each.discarded and look.within(each.discarded.at_ms)]
     counts = Counter(each.result for each in tests)
-    says = [f"{plural(len(fills), 'fill')} in use: {poured} poured, {len(discarded)} discarded in the range."]
+    used = f"{plural(len(fills), 'fill')} in use: {poured} poured, {len(discarded)} discarded in the range."
+    says = [sentence(used)]
     if tests:
         words = ", ".join(
             f"{number(counts[each])} {each.value if each else _WAITS}" for each in _RESULTS if counts[each]

@@ -14,6 +14,11 @@ from collector.record.things import ClosureNote
 from soak.quantity import in_words
 
 _NOBODY = "nobody has said"
+_ANSWERED = {
+    Answer.EMPTY: "said to have been empty",
+    Answer.NOT_KNOWN: "of which nobody knows what was in it",
+    _NOBODY: "of which nobody has said anything",
+}
 
 
 class Unassigned(NamedTuple):
@@ -52,7 +57,7 @@ def of_unassigned(look: Looking, found: Sequence[Unassigned]) -> Part:
     assigned = [each for each in look.loads if each.late]
     if found:
         answers = Counter(each.answer for each in found)
-        words = ", ".join(f"{number(count)} {answer}" for answer, count in answers.most_common())
+        words = ", ".join(f"{number(count)} {_ANSWERED.get(answer, answer)}" for answer, count in answers.most_common())
         says.append(f"{plural(len(found), 'closure')} of a minute or more without a load on record: {words}.")
     else:
         says.append("No closure of a minute or more was without a load.")

@@ -86,11 +86,16 @@ class Part(NamedTuple):
     tables: Sequence[Table]
 
 
-def plural(count: int, one: str, several: str = "") -> str:
+def plural(count: int, one: str) -> str:
     """A count with its noun: "1 soak", "2 soaks", "no soak"."""
     if not count:
         return f"no {one}"
-    return f"{number(count)} {one if count == 1 else several or one + 's'}"
+    return f"{number(count)} {one if count == 1 else f'{one}s'}"
+
+
+def sentence(text: str) -> str:
+    """It begins with a capital letter."""
+    return text[:1].upper() + text[1:]
 
 
 def number(count: int) -> str:

@@ -54,14 +54,22 @@ def damaged(connection: sqlite3.Connection, asked: Asked) -> list[Damaged]:
 
 def not_sealed(connection: sqlite3.Connection, asked: Asked) -> int:
     """Closures of the range whose readings are not all on pages yet."""
-    rows = connection.execute(
-        """SELECT basin_id, count(*) FROM closure c
-           WHERE closing_utc_ms >= ? AND closing_utc_ms < ? AND superseded_by IS NULL
-           AND last > (SELECT ifnull(max(last), 0) FROM page p WHERE p.stream_id = c.stream_id) GROUP BY basin_id""",
-        (asked.since_ms, asked.until_ms),
-    )
     basins = {each.id for each in asked.basins}
-    return sum(count for basin_id, count in rows.fetchall() if basin_id in basins)
+    rows = connection.execute(
+        """SELECT basin_id, stream_id, last FROM closure
+           WHERE closing_utc_ms >= ? AND closing_utc_ms < ? AND superseded_by IS NULL""",
+        (asked.since_ms, asked.until_ms),
+    ).fetchall()
+    sealed = {stream_id: sealed_to(connection, stream_id) for stream_id in {row[1] for row in rows}}
+    return sum(basin_id in basins and last > sealed[stream_id] for basin_id, stream_id, last in rows)
+
+
+def sealed_to(connection: sqlite3.Connection, stream_id: int) -> int:
+    """Number of the last reading of a stream that is on a page; 0: none."""
+    row = connection.execute(
+        "SELECT last FROM page WHERE stream_id = ? ORDER BY first DESC LIMIT 1", (stream_id,)
+    ).fetchone()
+    return int(row[0]) if row else 0
 
 
 def _wrong(said: PageSealed | None, sha256: str | None, body: bytes | None) -> str:

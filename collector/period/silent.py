@@ -9,6 +9,7 @@ from sqlite_utils import Database
 
 from collector.course import Values, course_of, values_of
 from collector.period.asked import Asked, BasinRow
+from collector.period.sealed import sealed_to
 from collector.readings import stored_pieces
 from soak.ranges import Range
 
@@ -108,6 +109,6 @@ def _pages(db: Database, basin: BasinRow, asked: Asked) -> Iterator[dict[str, Va
 
 def _open(db: Database, streams: Iterable[int]) -> Iterator[dict[str, Values]]:
     for stream_id in streams:
-        (sealed_to,) = db.execute("SELECT ifnull(max(last), 0) FROM page WHERE stream_id = ?", (stream_id,)).fetchone()
-        course = course_of(stored_pieces(db, stream_id, from_number=sealed_to + 1, sealed=False))
+        unsealed = stored_pieces(db, stream_id, from_number=sealed_to(db.conn, stream_id) + 1, sealed=False)
+        course = course_of(unsealed)
         yield {sensor: Values(*known, course.gaps.get(sensor, [])) for sensor, known in course.known.items()}
