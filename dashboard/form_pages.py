@@ -54,7 +54,7 @@ _SUBJECTS = {
     N_("Test strips"): ("strips",),
     N_("Checks of sensors and temperature"): ("checks",),
     N_("Closures"): ("unassigned",),
-    N_("Evidence"): ("issuing",),
+    N_("Evidence"): ("issuing", "period"),
     N_("Shifts and log review"): ("shifts",),
     N_("Look-backs"): ("lookbacks",),
     N_("Devices"): ("devices",),
@@ -72,6 +72,7 @@ _PAGES = {
     "load": "/loads/",
     "alarm": "/alarms/",
     "issued": "/evidence/",
+    "period-report": "/report/",
 }
 """Kinds of thing that have a page of their own."""
 

@@ -45,6 +45,7 @@ DOING = (
     Way("do", "/do", N_("Record something"), "mid"),
 )
 MORE = (
+    Way("report", "/report", N_("Period report")),
     Way("unassigned", "/unassigned", N_("Unassigned")),
     Way("closures", "/closures", N_("Closures")),
     Way("review", "/review", N_("Review")),
@@ -58,7 +59,7 @@ MORE = (
 _HELP = {
     "technician": ("today", "start", "release", "loads", "do", "me", "sign-in"),
     "supervisor": ("devices", "solutions", "review", "people", "statistics", "unassigned"),
-    "auditor": ("audit", "closures", "evidence", "record"),
+    "auditor": ("audit", "closures", "evidence", "report", "record"),
     "keeper": ("site", "about"),
     "alarms": ("alarms",),
 }

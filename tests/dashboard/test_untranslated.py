@@ -25,7 +25,7 @@ PAGES = ("/alarms", "/alarms/W1", "/alarms/W2", "/alarms/W9", "/alarms/load", "/
 HELP = ("/help", "/help/technician", "/help/supervisor", "/help/auditor", "/help/keeper", "/help/alarms", "/help/words")
 RECORDS = (
     *("/audit", "/audit?device=GS-0", "/unassigned", "/closures", "/closures/5", "/loads", "/loads/L1", "/people"),
-    *("/evidence", "/fills", "/fills/F1", "/solutions", "/spill", "/record/21", "/site"),
+    *("/evidence", "/report", "/fills", "/fills/F1", "/solutions", "/spill", "/record/21", "/site"),
 )
 PROBLEMS = {"/nothing-here": 404, "/alarms/load?operators=none": 400, "/do/nothing": 404}
 """More pages: one line each, once their texts go through the catalogue."""
