@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping
+from http import HTTPStatus
 from typing import Any, NamedTuple
 from urllib.parse import urlencode
 
@@ -57,6 +58,7 @@ class Typed(NamedTuple):
 async def report_page(
     site: AskedSite,
     request: AnyRequest,
+    *,
     since: Text = None,
     until: Text = None,
     basin: Text = None,
@@ -204,7 +206,7 @@ async def _page(
     }
     answer = await sheet(site, "report.html", "report", context)
     if problem:
-        answer.status_code = refusal_status(problem).value
+        answer.status_code = HTTPStatus.BAD_REQUEST
     return answer
 
 
