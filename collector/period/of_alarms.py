@@ -39,7 +39,7 @@ def _says(look: Looking, alarms: Sequence[Alarm]) -> list[str]:
     says = [f"{plural(len(alarms), 'alarm')} raised in the range."] if alarms else ["No alarm was raised."]
     seen = Counter(_role(look, each) for each in alarms if each.seen)
     if seen:
-        says.append("Seen by: " + ", ".join(f"{role} {number(count)}" for role, count in seen.most_common()) + ".")
+        says.append("Seen by: " + ", ".join(f"{role} {number(count)}" for role, count in sorted(seen.items())) + ".")
     if standing := [each for each in alarms if each.open()]:
         says.append(f"{plural(len(standing), 'alarm')} of them still standing when this was issued.")
     if look.asked.everywhere and (drills := look.book.all(Drill, **look.range)):

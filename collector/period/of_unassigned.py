@@ -15,9 +15,9 @@ from soak.quantity import in_words
 
 _NOBODY = "nobody has said"
 _ANSWERED = {
-    Answer.EMPTY: "said to have been empty",
-    Answer.NOT_KNOWN: "of which nobody knows what was in it",
     _NOBODY: "of which nobody has said anything",
+    Answer.NOT_KNOWN.value: "of which nobody knows what was in it",
+    Answer.EMPTY.value: "said to have been empty",
 }
 
 
@@ -47,7 +47,9 @@ def unassigned_of(look: Looking) -> list[Unassigned]:
     for closure, kind, load, _rounds in look.inside:
         if kind is Kind.UNASSIGNED or (kind is Kind.SOAK and not load):
             note = notes.get(closure.key)
-            found.append(Unassigned(closure, (note.assignment if note else "") or _NOBODY, note))
+            found.append(
+                Unassigned(closure, note.assignment if note and note.assignment in _ANSWERED else _NOBODY, note)
+            )
     return found
 
 
@@ -57,7 +59,7 @@ def of_unassigned(look: Looking, found: Sequence[Unassigned]) -> Part:
     assigned = [each for each in look.loads if each.late]
     if found:
         answers = Counter(each.answer for each in found)
-        words = ", ".join(f"{number(count)} {_ANSWERED.get(answer, answer)}" for answer, count in answers.most_common())
+        words = ", ".join(f"{number(answers[each])} {words}" for each, words in _ANSWERED.items() if answers[each])
         says.append(f"{plural(len(found), 'closure')} of a minute or more without a load on record: {words}.")
     else:
         says.append("No closure of a minute or more was without a load.")
