@@ -197,8 +197,8 @@ def test_solution_and_tests_are_a_log_with_signatures(own: Office) -> None:
 
 
 def test_sensors_that_are_overdue_are_counted(own: Office) -> None:
-    own.do("set-policy", "ada", sensor_check_days=1, reason="Each day.")
     own.now_ms -= 600_000
+    own.do("set-policy", "ada", sensor_check_days=1, reason="Each day.")
     own.do(
         "record-sensor-check",
         sensor=pagekit.sensor(1),
