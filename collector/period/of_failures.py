@@ -17,6 +17,9 @@ from soak.closure import Closure
 from soak.decoding import from_json
 from soak.quantity import in_words
 
+_MOST_CAUSES = 3
+"""Findings that stand on the paper, as the rule gives them: the disinfection record has all."""
+
 
 class _Full(msgspec.Struct, frozen=True):
     closure: Closure
@@ -74,17 +77,16 @@ def of_failures(look: Looking, found: Sequence[Failure]) -> Part:
         )
     rows = tuple(
         (
-            look.soak(each.soak.closure),
-            f"{look.minute(each.soak.closure.closing_ms)}\n{look.label(each.soak.closure.basin)}",
-            each.soak.closure.verdict.value,
-            each.why,
+            f"{look.minute(each.soak.closure.closing_ms)}\n{look.label(each.soak.closure.basin)}\n"
+            f"{look.soak(each.soak.closure)}",
+            f"{each.soak.closure.verdict.value}: {each.why}",
             "\n".join(each.devices) or "no device on record",
             "\n".join(_written(each)) or "nothing written",
         )
         for each in found
     )
-    head = ("Soak", "Closed, basin", "Verdict", "Why", "Devices, and what became of them", "What was written")
-    shown = Shown("", head, rows, widths=(0, 0, 0, 4, 5, 4))
+    head = ("Closed, basin, soak", "Verdict, and why", "Devices, and what became of them", "What was written")
+    shown = Shown("", head, rows, widths=(0, 5, 5, 4))
     section = Section(
         title="Failures and corrective action",
         source="reckoned; actions declared",
@@ -137,7 +139,7 @@ def _why(look: Looking, row_id: int) -> str:
         "SELECT l.body FROM closure c JOIN ledger l ON l.number = c.number WHERE c.id = ?", (row_id,)
     ).fetchone()
     closure = from_json(body, _Full).closure
-    told = [each.text for each in closure.findings][:3]
+    told = [each.text for each in closure.findings][:_MOST_CAUSES]
     return " ".join(told) or f"{in_words(closure.credited_ms)} proven without a break."
 
 

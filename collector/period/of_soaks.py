@@ -117,7 +117,7 @@ def _by_month(look: Looking) -> Shown:
         by_month[f"{look.local(each.closing_ms):%Y-%m}"].append(each)
     rows = tuple((month, *_figures(counted(found))) for month, found in by_month.items())
     head = ("Month", "Soaks", "Met", "Not met", "Unproven", "Failed")
-    return Shown("By month", head, rows, widths=(1, 0, 0, 0, 0, 0), right=(1, 2, 3, 4, 5))
+    return Shown("By month", head, rows, widths=(0, 0, 0, 0, 0, 0), right=(1, 2, 3, 4, 5))
 
 
 def _closures(look: Looking) -> Table:

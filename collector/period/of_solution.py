@@ -71,8 +71,8 @@ def _says(look: Looking, fills: Sequence[Fill], tests: Sequence[MecTest]) -> lis
 
     untested = [each for each in look.loads if not each.mec_test and monitored(each.fill)]
     if untested:
-        ids = ", ".join(each.id for each in untested[:20]) + (", …" if len(untested) > 20 else "")
-        says.append(f"{plural(len(untested), 'load')} of {len(look.loads)} started without a MEC test: {ids}.")
+        ids = ", ".join(each.id for each in untested[:20]) + (" and more" if len(untested) > 20 else "")
+        says.append(f"{plural(len(untested), 'load')} of {number(len(look.loads))} started without a MEC test: {ids}.")
     elif look.loads:
         says.append("Each load whose solution is monitored was cleared by a MEC test.")
     if gaps := [each for each in discarded if each.not_neutralised]:

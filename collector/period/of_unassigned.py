@@ -64,7 +64,7 @@ def of_unassigned(look: Looking, found: Sequence[Unassigned]) -> Part:
     else:
         says.append("No closure of a minute or more was without a load.")
     if assigned:
-        ids = ", ".join(each.id for each in assigned[:20]) + (", …" if len(assigned) > 20 else "")
+        ids = ", ".join(each.id for each in assigned[:20]) + (" and more" if len(assigned) > 20 else "")
         says.append(
             f"{plural(len(assigned), 'load')} assigned after the lid was opened, confirmed by a second person: {ids}."
         )
