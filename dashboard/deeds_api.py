@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+from functools import cache
 from typing import Annotated, Any
 
 from litestar import Request, Router, get, post
@@ -56,6 +57,7 @@ def deeds_router() -> Router:
     return Router("/", route_handlers=handlers, guards=[only_known_parameters], tags=["record"])
 
 
+@cache
 def _handler(kind: type[Deed]) -> HTTPRouteHandler:
     async def handle(
         site: AskedSite,

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 _ARGUMENTS = (
     "--no-sandbox",
@@ -20,6 +20,10 @@ _ARGUMENTS = (
     "--disable-sync",
 )
 _PROGRAM = shutil.which("chromium") or "/usr/bin/chromium"
+ARTEFACTS = Path(__file__).parent / "artefacts"
+WAIT_MS = 60_000
+"""How long a busy machine may take to show what a test waits for."""
+expect.set_options(timeout=WAIT_MS)
 
 
 @contextmanager
@@ -41,3 +45,13 @@ def wanted() -> None:
         pytest.skip("SOAKLEDGER_NO_BROWSER=1: pages are not looked at in a browser")
     if not Path(_PROGRAM).exists():
         pytest.fail("Chromium is missing: apt-get install chromium, or set SOAKLEDGER_NO_BROWSER=1 to leave these out.")
+
+
+def picture(page: Page, name: str) -> None:
+    """Keep a picture of the whole page in tests/artefacts, to be looked at by a person, with SOAKLEDGER_PICTURES=1.
+
+    No test looks at pictures, and taking one of every page takes longer than what is measured there.
+    """
+    if os.environ.get("SOAKLEDGER_PICTURES") == "1":
+        ARTEFACTS.mkdir(exist_ok=True)
+        page.screenshot(path=ARTEFACTS / f"{name}.png", full_page=True)

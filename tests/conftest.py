@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 
 # Before anything imports them: w1thermsensor would run modprobe, gpiozero would look for real pins.
@@ -24,6 +25,13 @@ hypothesis.settings.register_profile("soakledger", deadline=None)
 hypothesis.settings.load_profile("soakledger")
 
 
+def pytest_collection_finish() -> None:
+    """What was collected stays: the garbage collector need not look through it again and again."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 10, 10)
+
+
 @pytest.fixture(scope="session", autouse=True)
 def lean_children() -> Iterator[None]:
     """Processes that tests start are without what only tests install: see `tests/lean/sitecustomize.py`."""
@@ -32,7 +40,7 @@ def lean_children() -> Iterator[None]:
         yield
 
 
-def wait_until(condition: Callable[[], object], seconds: float = 20) -> None:
+def wait_until(condition: Callable[[], object], seconds: float = 60) -> None:
     """Poll until `condition()` is true; fail when it is not in time."""
     deadline = time.monotonic() + seconds
     while not condition():
@@ -43,7 +51,7 @@ def wait_until(condition: Callable[[], object], seconds: float = 20) -> None:
 
 @pytest.fixture(name="wait_until")
 def wait_until_fixture() -> Callable[..., None]:
-    """`wait_until(condition, seconds=20)`."""
+    """`wait_until(condition, seconds=60)`."""
     return wait_until
 
 

@@ -6,6 +6,8 @@ import ast
 import importlib.util
 import subprocess
 import sys
+from collections.abc import Mapping
+from functools import cache
 from importlib.metadata import packages_distributions
 from pathlib import Path
 
@@ -58,7 +60,16 @@ def modules(package: str) -> list[Path]:
 
 
 EVERY_MODULE = [path for package in PACKAGES for path in modules(package)] + [ROOT / "soakledger.py"]
-EACH_MODULE = pytest.mark.parametrize("path", EVERY_MODULE, ids=[str(path.relative_to(ROOT)) for path in EVERY_MODULE])
+
+
+@cache
+def parsed(path: Path) -> ast.Module:
+    return ast.parse(path.read_text("utf-8"))
+
+
+def named(found: dict[Path, set[str]]) -> list[str]:
+    """Modules in which something was found."""
+    return [f"{path.relative_to(ROOT)}: {', '.join(sorted(names))}" for path, names in found.items() if names]
 
 
 def imported(tree: ast.AST) -> set[str]:
@@ -95,24 +106,26 @@ def test_every_package_has_modules(package: str) -> None:
     assert len(modules(package)) > 1
 
 
-@EACH_MODULE
-def test_imports_point_one_way(path: Path) -> None:
-    package = path.relative_to(ROOT).parts[0]
-    tree = ast.parse(path.read_text("utf-8"))
-    found = (imported(tree) | imported_by_name(tree)) & FORBIDDEN.get(package, set())
-    assert not found, f"{path.relative_to(ROOT)} must not import {', '.join(sorted(found))}"
+def test_imports_point_one_way() -> None:
+    def against(path: Path) -> set[str]:
+        forbidden = FORBIDDEN.get(path.relative_to(ROOT).parts[0], set())
+        return (imported(parsed(path)) | imported_by_name(parsed(path))) & forbidden
+
+    assert named({path: against(path) for path in EVERY_MODULE}) == []
 
 
-@EACH_MODULE
-def test_no_relative_imports_and_no_tests(path: Path) -> None:
-    tree = ast.parse(path.read_text("utf-8"))
-    assert not [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and node.level]
-    assert not imported(tree) & {"tests", "pytest", "hypothesis"}
+def test_no_relative_imports_and_no_tests() -> None:
+    def against(path: Path) -> set[str]:
+        nodes = [node for node in ast.walk(parsed(path)) if isinstance(node, ast.ImportFrom)]
+        relative = {f"line {node.lineno} is relative" for node in nodes if node.level}
+        return relative | imported(parsed(path)) & {"tests", "pytest", "hypothesis"}
+
+    assert named({path: against(path) for path in EVERY_MODULE}) == []
 
 
 @pytest.mark.parametrize("path", modules("soak"), ids=lambda path: path.name)
 def test_soak_has_no_clock_no_file_and_no_network(path: Path) -> None:
-    tree = ast.parse(path.read_text("utf-8"))
+    tree = parsed(path)
     assert imported(tree) <= PURE
     called = {_called(node) for node in ast.walk(tree) if isinstance(node, ast.Call)}
     assert not called & (IMPURE_CALLS | CLOCK_METHODS | {"import_module"})
@@ -141,20 +154,21 @@ def test_the_check_sees_who_asks_for_a_type() -> None:
     assert asks_for_a_type(ast.parse("from msgspec import Struct, convert")) == ["from msgspec import convert"]
 
 
-@EACH_MODULE
-def test_types_are_made_ready_in_one_place(path: Path) -> None:
+def test_types_are_made_ready_in_one_place() -> None:
     """Elsewhere a thread could use a type that another one is not done with, which ends the process (SIGSEGV)."""
-    if path != ROOT / "soak" / "decoding.py":
-        assert asks_for_a_type(ast.parse(path.read_text("utf-8"))) == [], "use soak/decoding.py"
+    elsewhere = [path for path in EVERY_MODULE if path != ROOT / "soak" / "decoding.py"]
+    assert named({path: set(asks_for_a_type(parsed(path))) for path in elsewhere}) == [], "use soak/decoding.py"
 
 
-@EACH_MODULE
-def test_hardware_libraries_are_imported_only_inside_what_needs_them(path: Path) -> None:
+def test_hardware_libraries_are_imported_only_inside_what_needs_them() -> None:
     """Importing w1thermsensor loads a kernel module, importing lgpio makes a FIFO: importing us must do neither."""
-    tree = ast.parse(path.read_text("utf-8"))
-    assert not {name for node in tree.body for name in _imported_at_once(node)} & HARDWARE
-    if path.relative_to(ROOT).parts[0] != "firmware":
-        assert not imported(tree) & HARDWARE
+
+    def against(path: Path) -> set[str]:
+        at_once = {name for node in parsed(path).body for name in _imported_at_once(node)}
+        firmware = path.relative_to(ROOT).parts[0] == "firmware"
+        return (at_once if firmware else at_once | imported(parsed(path))) & HARDWARE
+
+    assert named({path: against(path) for path in EVERY_MODULE}) == []
 
 
 def _imported_at_once(node: ast.stmt) -> set[str]:
@@ -182,8 +196,7 @@ def test_node_and_collector_use_the_same_rule() -> None:
     users: dict[str, set[str]] = {}
     for package in ("firmware", "collector", "dashboard"):
         for path in modules(package):
-            tree = ast.parse(path.read_text("utf-8"))
-            for node in ast.walk(tree):
+            for node in ast.walk(parsed(path)):
                 if isinstance(node, ast.ImportFrom) and node.module == "soak.exposure":
                     users.setdefault(package, set()).update(alias.name for alias in node.names)
                 if isinstance(node, ast.ClassDef):
@@ -191,10 +204,18 @@ def test_node_and_collector_use_the_same_rule() -> None:
     assert "Meter" in users["collector"]
 
 
+@pytest.fixture(scope="module")
+def distributions() -> Mapping[str, list[str]]:
+    """By the name under which they are imported; looking for them takes long."""
+    return packages_distributions()
+
+
 @pytest.mark.parametrize("name", [*PACKAGES, "soakledger"])
-def test_no_other_installed_distribution_owns_an_import_name_of_ours(name: str) -> None:
+def test_no_other_installed_distribution_owns_an_import_name_of_ours(
+    distributions: Mapping[str, list[str]], name: str
+) -> None:
     """Two packages of one name would be mixed up silently, and with them the rule."""
-    owners = set(packages_distributions().get(name, []))
+    owners = set(distributions.get(name, []))
     assert owners <= {"soakledger"}, f"{name} is also a package of {', '.join(sorted(owners - {'soakledger'}))}"
     spec = importlib.util.find_spec(name)
     assert spec is not None

@@ -19,6 +19,8 @@ log = logging.getLogger(__name__)
 FIRST_S = 600.0
 EVERY_S = 24 * 3_600.0
 """Our own choice: it reads everything there is, which takes a Raspberry Pi minutes after some years."""
+NICENESS = 19
+"""The least claim on the processor that Linux knows."""
 
 _DOES_NOT_HOLD = 1
 _VERIFY = "from collector.verify_command import command; command()"
@@ -72,7 +74,7 @@ class ChainCheck:
             text=True,
         )
         with contextlib.suppress(OSError):  # it has ended already
-            os.setpriority(os.PRIO_PROCESS, self._process.pid, 19)
+            os.setpriority(os.PRIO_PROCESS, self._process.pid, NICENESS)
 
     def _end(self, process: subprocess.Popen[str], now_ms: int) -> None:
         said = process.communicate()[0].strip().splitlines()

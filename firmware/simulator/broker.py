@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import importlib.util
 import os
+import random
 import shutil
 import socket
 import sys
+from contextlib import suppress
 from pathlib import Path
 
 import msgspec
@@ -38,12 +40,20 @@ class Broker(msgspec.Struct, frozen=True):
     said: str
 
 
+_PORTS = range(20_000, 32_000)
+"""Linux hands out ports from 32,768 on (its ip_local_port_range, as read from a Debian 12)."""
+
+
 def free_port() -> int:
-    """A TCP port on loopback that nobody uses at this moment."""
-    with socket.socket() as probe:
-        probe.bind((LOOPBACK, 0))
-        port: int = probe.getsockname()[1]
-        return port
+    """A TCP port on loopback that nobody uses at this moment.
+
+    From below those that the system gives to whoever connects: a part that is killed must find its port free again.
+    """
+    for port in (*random.SystemRandom().sample(_PORTS, 50), 0):
+        with socket.socket() as probe, suppress(OSError):
+            probe.bind((LOOPBACK, port))
+            return int(probe.getsockname()[1])
+    raise OSError("No TCP port is free on loopback. End what holds them, then start again.")
 
 
 def accepts(port: int) -> bool:

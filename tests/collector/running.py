@@ -119,13 +119,13 @@ class NodeSide:
         """Publish anything."""
         self._client.publish(topic, payload, qos=1, retain=retain)
 
-    def wait_covered(self, stream: str, last: int, seconds: float = 30) -> None:
+    def wait_covered(self, stream: str, last: int, seconds: float = 60) -> None:
         """Wait until receipts cover a stream up to a number."""
         with self._changed:
             done = self._changed.wait_for(lambda: self._covers(stream, last), seconds)
         assert done, f"receipts cover only {self.covered.get(stream)} of {last}"
 
-    def wait_orders(self, seconds: float = 30) -> Orders:
+    def wait_orders(self, seconds: float = 60) -> Orders:
         """Wait for orders; the newest."""
         with self._changed:
             assert self._changed.wait_for(lambda: self.orders, seconds), "no orders came"

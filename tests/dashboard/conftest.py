@@ -14,6 +14,9 @@ from litestar.testing import TestClient
 
 from collector.record.all import DEEDS
 from dashboard.app import build_app
+from tests import applications
+
+applications.hasten()
 
 
 @pytest.fixture(scope="session")

@@ -14,7 +14,6 @@ from doorkit import TINA, House
 from pagekit import NOW_MS
 from playwright.sync_api import Browser, Page, expect
 from test_browser import (
-    ARTEFACTS,
     SMALL_TARGETS,
     SMALL_TEXTS,
     SMALLEST_TARGET_PX,
@@ -26,6 +25,7 @@ from test_browser import (
 )
 
 from collector.record.things import Alarm, Seen
+from tests import chromium
 
 pytestmark = pytest.mark.browser
 __all__ = ["browser"]
@@ -279,13 +279,12 @@ def test_the_list_follows_but_never_takes_away_what_somebody_types(browser: Brow
 @pytest.mark.parametrize(("width", "scheme"), [(390, "dark"), (1280, "light")])
 def test_the_pages_fit(browser: Browser, alarmed: House, width: int, scheme: str) -> None:
     """Nothing to scroll sideways, nothing too small; what gloves press is 72 px high; each colour stands out."""
-    ARTEFACTS.mkdir(exist_ok=True)
     with pagekit.serving(alarmed.data, alarmed.played) as server, looked_at(browser, width, scheme) as page:
         page.request.post(f"{server}/api/sign-in", data={"badge": alarmed.badges[TINA]})
         for name, address in PAGES.items():
             page.goto(server + address)
             page.wait_for_selector("#alarm-summary:has-text('2 high')")
-            page.screenshot(path=ARTEFACTS / f"alarm-{name}-{width}-{scheme}.png", full_page=True)
+            chromium.picture(page, f"alarm-{name}-{width}-{scheme}")
             assert page.evaluate("document.documentElement.scrollWidth") <= width, name
             assert page.evaluate(SMALL_TARGETS, SMALLEST_TARGET_PX) == [], name
             assert page.evaluate(SMALL_TEXTS, SMALLEST_TEXT_PX) == [], name

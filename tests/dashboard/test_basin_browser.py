@@ -14,7 +14,6 @@ import pytest
 from pagekit import Going
 from playwright.sync_api import Browser, Page, expect
 from test_browser import (
-    ARTEFACTS,
     SMALL_TARGETS,
     SMALL_TEXTS,
     SMALLEST_TARGET_PX,
@@ -30,6 +29,7 @@ from collector.record.rounds.rinses import RecordRinses
 from collector.record.solutions.mec import BeginMecTest
 from dashboard.form_reading import read
 from dashboard.forms import fields, prefilled
+from tests import chromium
 
 pytestmark = pytest.mark.browser
 __all__ = ["browser"]
@@ -166,7 +166,6 @@ def test_three_rinses_lead_to_the_form_with_their_times(browser: Browser, data: 
 )
 def test_every_state_fits(browser: Browser, served: str, width: int, height: int, scheme: str) -> None:
     """Nothing sideways, nothing too small; what gloves press is large and apart. 640 x 400 is 1280 x 800 at 200 %."""
-    ARTEFACTS.mkdir(exist_ok=True)
     with looked_at(browser, width, scheme) as page:
         page.set_viewport_size({"width": width, "height": height})
         for name, address in (
@@ -178,7 +177,7 @@ def test_every_state_fits(browser: Browser, served: str, width: int, height: int
         ):
             page.goto(f"{served}/basins/{address}")
             live(page)
-            page.screenshot(path=ARTEFACTS / f"basin-{name}-{width}-{scheme}.png", full_page=True)
+            chromium.picture(page, f"basin-{name}-{width}-{scheme}")
             assert page.evaluate("document.documentElement.scrollWidth") <= width, name
             assert page.evaluate(SMALL_TARGETS, SMALLEST_TARGET_PX) == [], name
             assert page.evaluate(SMALL_TEXTS, SMALLEST_TEXT_PX) == [], name

@@ -1,4 +1,4 @@
-"""The pages in Debian's Chromium, narrow and wide, light and dark; pictures of them are kept in tests/artefacts."""
+"""The pages in Debian's Chromium, narrow and wide, light and dark."""
 
 from __future__ import annotations
 
@@ -14,13 +14,12 @@ from pagekit import Going, Track
 from playwright.sync_api import Browser, Page, expect
 
 from tests import chromium
+from tests.chromium import WAIT_MS
 
 pytestmark = pytest.mark.browser
 Clinic = tuple[Path, dict[str, Track]]
-ARTEFACTS = Path(__file__).parents[1] / "artefacts"
 LINE = "#chart .scatterlayer path.js-line"
 MINUTE_MS = 60_000
-WAIT_MS = 20_000
 SMALLEST_TARGET_PX, SMALLEST_TEXT_PX = 44, 14
 
 # Every control, and every link that is not a word within a sentence (WCAG 2.2, 2.5.8, exempts those).

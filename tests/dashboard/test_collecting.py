@@ -27,7 +27,6 @@ from soak.quantity import utc_text
 from soak.wire import Clock, State, Topic, encode
 from tests import chromium
 
-ARTEFACTS = Path(__file__).parents[1] / "artefacts"
 PAGES = ("/", "/closures", "/site", "/about", "/nothing", "/basins/n1/b1")
 GONE = "The collector does not run, or cannot write its data folder: nothing new is stored. "
 TODO = " Nodes keep their readings. Start the collector; if it runs, look at its messages and at the disk."
@@ -170,10 +169,9 @@ def collector(tmp_path: Path, broker: Callable[[], Any]) -> Iterator[tuple[subpr
 def test_an_open_page_hears_that_the_collector_was_killed(
     collector: tuple[subprocess.Popen[bytes], Path, Any], wait_until: Callable[..., None]
 ) -> None:
-    """Conditions on the site page, the banner without loading again; pictures are kept in tests/artefacts."""
+    """Conditions on the site page, the banner without loading again."""
     chromium.wanted()
     process, data_dir, broker = collector
-    ARTEFACTS.mkdir(exist_ok=True)
     wait_until((data_dir / "collector.status").exists)
     with pagekit.serving(data_dir) as address, chromium.launched() as browser:
         page = browser.new_page(viewport={"width": 1280, "height": 900})
@@ -204,7 +202,7 @@ def _pictures(page: Any, name: str) -> None:
         for width in (390, 1280):
             page.set_viewport_size({"width": width, "height": 900})
             assert page.evaluate("document.documentElement.scrollWidth") <= width
-            page.screenshot(path=ARTEFACTS / f"{name}-{width}-{scheme}.png", full_page=True)
+            chromium.picture(page, f"{name}-{width}-{scheme}")
 
 
 def test_a_folder_without_data_says_both(tmp_path: Path) -> None:

@@ -6,7 +6,9 @@ import pagekit
 import pytest
 from doorkit import SAM, House
 from playwright.sync_api import Browser
-from test_browser import ARTEFACTS, SMALL_TEXTS, SMALLEST_TARGET_PX, SMALLEST_TEXT_PX, browser, looked_at
+from test_browser import SMALL_TEXTS, SMALLEST_TARGET_PX, SMALLEST_TEXT_PX, browser, looked_at
+
+from tests import chromium
 
 pytestmark = pytest.mark.browser
 __all__ = ["browser"]
@@ -33,13 +35,12 @@ def test_a_scan_a_form_a_mistake_and_a_record(browser: Browser, house: House, wi
     ):
 
         def seen(name: str) -> None:
-            page.screenshot(path=ARTEFACTS / f"{name}-{width}-{scheme}.png", full_page=True)
+            chromium.picture(page, f"{name}-{width}-{scheme}")
             assert page.evaluate("document.documentElement.scrollWidth") <= width, name
             assert page.evaluate(SMALL_TARGETS, SMALLEST_TARGET_PX) == [], name
             assert page.evaluate(SMALL_TEXTS, SMALLEST_TEXT_PX) == [], name
             assert page.evaluate(NAMELESS) == [], name
 
-        ARTEFACTS.mkdir(exist_ok=True)
         page.goto(f"{address}/sign-in?next=/do/read-thermometer")
         seen("sign-in")
         page.keyboard.type(house.badges[SAM])

@@ -11,7 +11,6 @@ from pagekit import Going
 from pathkit import ONE, PathHouse, basin, device
 from playwright.sync_api import Browser, Page
 from test_browser import (  # noqa: F401 - browser is a fixture
-    ARTEFACTS,
     SMALL_TEXTS,
     SMALLEST_TARGET_PX,
     SMALLEST_TEXT_PX,
@@ -20,6 +19,8 @@ from test_browser import (  # noqa: F401 - browser is a fixture
 )
 from test_forms_browser import NAMELESS, SMALL_TARGETS
 from wedge import Person
+
+from tests import chromium
 
 pytestmark = pytest.mark.browser
 Clinic = tuple[PathHouse, str, Going]
@@ -40,10 +41,9 @@ def clinic(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Clinic]:
 
 def seen(page: Page, name: str, *, widths: tuple[int, ...] = (1280, 390)) -> None:
     """A picture, and nothing too wide, too small or without a name."""
-    ARTEFACTS.mkdir(exist_ok=True)
     for width in widths:
         page.set_viewport_size({"width": width, "height": 800})
-        page.screenshot(path=ARTEFACTS / f"{name}-{width}.png", full_page=True)
+        chromium.picture(page, f"{name}-{width}")
         assert page.evaluate("document.documentElement.scrollWidth") <= width, name
         assert page.evaluate(SMALL_TARGETS, SMALLEST_TARGET_PX) == [], name
         assert page.evaluate(SMALL_TEXTS, SMALLEST_TEXT_PX) == [], name

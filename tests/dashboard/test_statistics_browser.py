@@ -9,7 +9,6 @@ import pytest
 from pagekit import NOW_MS, XSS, Span, basin_settings, sensor
 from playwright.sync_api import Browser, Page
 from test_browser import (  # noqa: F401 - browser is a fixture
-    ARTEFACTS,
     SMALL_TARGETS,
     SMALL_TEXTS,
     SMALLEST_TARGET_PX,
@@ -20,6 +19,7 @@ from test_browser import (  # noqa: F401 - browser is a fixture
 
 from collector.settings import Settings
 from dashboard.when import DAY_MS
+from tests import chromium
 
 pytestmark = pytest.mark.browser
 DAYS = 22
@@ -50,10 +50,9 @@ def drawn(page: Page, address: str) -> None:
 
 @pytest.mark.parametrize(("width", "scheme"), [(360, "dark"), (1280, "light")])
 def test_the_page_fits(browser: Browser, served: str, width: int, scheme: str) -> None:  # noqa: F811
-    ARTEFACTS.mkdir(exist_ok=True)
     with looked_at(browser, width, scheme) as page:
         drawn(page, served)
-        page.screenshot(path=ARTEFACTS / f"statistics-{width}-{scheme}.png", full_page=True)
+        chromium.picture(page, f"statistics-{width}-{scheme}")
         assert page.evaluate("[...document.querySelectorAll('.plot')].map((each) => each.dataset.figure)") == PLOTS
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         assert page.evaluate(SMALL_TARGETS, SMALLEST_TARGET_PX) == []

@@ -111,11 +111,6 @@ def until(condition: Any, seconds: float = _PATIENCE_S) -> Any:
     return found
 
 
-def test_its_pages_show_what_the_site_wants(demo: Any) -> None:
-    address = demo("--history", "0", "--fahrenheit", "--clock", "12").until(r"Page: (http\S+)")[1]
-    assert '<html lang="en" data-clock="12" data-fahrenheit>' in httpx.get(f"{address}about").text
-
-
 def test_ends_by_itself(demo: Any) -> None:
     show = demo("--for", "1", "--history", "0")
     assert show.ended() == 0
@@ -214,9 +209,11 @@ def test_a_part_that_dies_ends_everything_and_says_which(demo: Any) -> None:
     assert not show.running()
 
 
-def test_killed_it_leaves_nothing_running(demo: Any) -> None:
-    show = demo("--history", "0")
+def test_its_pages_show_what_the_site_wants_and_killed_it_leaves_nothing_running(demo: Any) -> None:
+    show = demo("--history", "0", "--fahrenheit", "--clock", "12")
     show.until(r"3 nodes started")
+    address = show.heard(r"Page: (http\S+)")[1]
+    assert '<html lang="en" data-clock="12" data-fahrenheit>' in httpx.get(f"{address}about").text
     show.process.kill()
     show.process.wait()
     until(lambda: not show.running(), 20)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 from litestar.routes import HTTPRoute
@@ -76,6 +77,7 @@ MAIN = ("/", "/basins/n1/b2", "/alarms", "/do/start-load", "/start", "/release",
 """Looked at in every size and both schemes, and walked through with the keyboard."""
 
 
+@cache
 def page_routes() -> list[str]:
     """Every route at which a page may be got."""
     app = build_app(Path(tempfile.gettempdir()) / "no-such-soakledger-data")
@@ -87,6 +89,7 @@ def _is_page(route: HTTPRoute) -> bool:
     return hidden and route.path not in NO_PAGES and not route.path.startswith("/schema") and ".csv" not in route.path
 
 
+@cache
 def addresses() -> list[str]:
     """Of every screen."""
     return [*_addresses(page_routes()), *PROBLEMS]

@@ -7,9 +7,11 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, BrowserContext
 
-from tests import chromium
+from tests import applications, chromium
 from tests.screens.furnished import EVERYBODY, PINS, Furnished, open_
 from tests.screens.watching import Watched
+
+applications.hasten()
 
 
 @pytest.fixture(scope="module")

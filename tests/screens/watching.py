@@ -6,9 +6,8 @@ from urllib.parse import urlsplit
 
 from playwright.sync_api import BrowserContext, Page
 
+from tests.chromium import WAIT_MS
 from tests.screens.furnished import Furnished
-
-WAIT_MS = 20_000
 
 
 class Watched:
