@@ -121,7 +121,7 @@ def enclose(book: Book, closure: str) -> Enclosed:
     times = Times(book.zone, row.closing_ms)
     called = Called(book.connection, row.last_ms)
     records = _records(facts, used)
-    sheet = sheet_of(facts, called, times)
+    sheet = sheet_of(facts, used, called, times)
     return Enclosed(
         template=TEMPLATE,
         typesetter=typesetter(),

@@ -9,6 +9,7 @@ from __future__ import annotations
 import sqlite3
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 import msgspec
@@ -155,9 +156,14 @@ def as_csv(readings: Iterable[Taken], terms: Mapping[str, SensorTerms]) -> bytes
     head += [f"indicated_c {sensor}" for sensor in sensors] + [f"temp_c {sensor}" for sensor in required]
     columns = [(sensor, 0) for sensor in sensors] + [(sensor, terms[sensor].correction_mc) for sensor in required]
     written: dict[int | None, str] = {None: ""}  # a sensor has few steps: the same temperatures come again
+    minutes: dict[int, str] = {}
     lines = [",".join(map(_field, [*head, "fault"]))]
     for number, utc_ms, reading in readings:
-        line = f"{number},{thousandths(reading.ms)},{utc_text(utc_ms)},{reading.lid},{reading.why}"
+        minute, ms = divmod(utc_ms, 60_000)
+        if minute not in minutes:
+            minutes[minute] = utc_text(minute * 60_000)[:17]
+        at = f"{minutes[minute]}{ms // 1000:02d}.{ms % 1000:03d}Z"
+        line = f"{number},{reading.ms // 1000}.{reading.ms % 1000:03d},{at},{reading.lid},{reading.why}"
         for sensor, correction_mc in columns:
             mc = reading.mc.get(sensor)
             value = None if mc is None else mc + correction_mc
@@ -227,7 +233,7 @@ def _number(connection: sqlite3.Connection, sha256: str, number: int) -> int:
     return int(row[0])
 
 
-def _opened(connection: sqlite3.Connection, page: PageUsed) -> tuple[int, list[Reading], Anchors]:
+def _opened(connection: sqlite3.Connection, page: PageUsed) -> tuple[int, Sequence[Reading], Anchors]:
     """A page's first number, readings and clocks, if it is what its record says.
 
     Raises:
@@ -248,12 +254,18 @@ def _opened(connection: sqlite3.Connection, page: PageUsed) -> tuple[int, list[R
         raise _damaged(page, "it is not kept as it was sealed: bytes were changed")
     _refuse_newer(kept[0])
     try:
-        first, readings, anchors = unseal(kept[0], page.sha256)
+        first, readings, anchors = _unsealed(kept[0], page.sha256)
     except DamagedPageError as error:
         raise _damaged(page, str(error)) from None
     if (first, len(readings)) != (page.first, page.last - page.first + 1):
         raise _damaged(page, "it holds other readings than its record says")
     return first, readings, anchors
+
+
+@lru_cache(maxsize=4)
+def _unsealed(kept: bytes, sha256: str) -> tuple[int, Sequence[Reading], Anchors]:
+    """A page is opened for its soak's issue, for its paper, and for the soak after it: a few megabytes spare that."""
+    return unseal(kept, sha256)
 
 
 class _Format(msgspec.Struct):

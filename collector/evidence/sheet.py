@@ -6,11 +6,13 @@ sets it. So a later version of this module changes no paper that is out.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any, Final
 
 import msgspec
 
 from collector.evidence.called import Called
+from collector.evidence.sealed import Used
 from collector.evidence.sheet_devices import devices_of
 from collector.evidence.sheet_sensors import sensors_of
 from collector.evidence.sheet_solution import solution_of, test_of
@@ -22,6 +24,7 @@ from soak.quantity import celsius, exact_celsius, in_words
 from soak.requirement import Requirement
 
 Pair = tuple[str, str]
+_STEP_MS = 1_000
 
 MONITORING_AID: Final = (
     "Soakledger is a monitoring aid. The product's label, the device maker's instructions and local rules decide; it "
@@ -112,11 +115,14 @@ class Sheet(msgspec.Struct, frozen=True):
     software: tuple[Pair, ...]
 
 
-def sheet_of(facts: Facts, called: Called, times: Times) -> Sheet:
-    """The words."""
+def sheet_of(facts: Facts, used: Used, called: Called, times: Times) -> Sheet:
+    """The words; `used` says by which clocks the readings are dated."""
     judged, closure = facts.judged, facts.judged.closure
     label, place = called.basin(judged.row.basin)
     word, means = _WORDS[closure.verdict]
+    superseded = _superseded(facts, times)
+    if superseded:
+        word, means = f"Superseded: {word[0].lower()}{word[1:]}", "Do not rely on this verdict."
     return Sheet(
         site=facts.site,
         basin=f"{label}{f', {place}' if place else ''} ({judged.row.basin})",
@@ -124,13 +130,13 @@ def sheet_of(facts: Facts, called: Called, times: Times) -> Sheet:
         verdict=closure.verdict.value,
         word=word,
         means=means,
-        superseded=_superseded(facts, times),
+        superseded=superseded,
         no_load=_no_load(facts),
         times_rule=times.rule(),
         proven=_proven(closure),
         lid=tuple(_lid(judged, times)),
         asked=tuple(_asked(closure.requirement)),
-        temperature=tuple(_temperature(judged)),
+        temperature=(*_temperature(judged), *_clock_set(closure, used)),
         trend=_trend(facts),
         findings=tuple(
             (each.text, each.code if each.at_ms is None else f"{each.code}, {times.near(_utc(judged, each.at_ms))}")
@@ -236,6 +242,20 @@ def _clock(judged: Judged) -> str:
     if judged.said.clock_synced:
         return "synchronised"
     return "not synchronised: times of day may be off; durations hold"
+
+
+def _clock_set(closure: Closure, used: Used) -> list[Pair]:
+    """Where the node's wall clock was set while the lid was closed."""
+    return [
+        (
+            "Clock was set",
+            f"{'back' if after.offset_ms < before.offset_ms else 'forward'} by "
+            f"{in_words(abs(after.offset_ms - before.offset_ms))} at reading {after.first}: times of day before and "
+            "after it do not compare; durations are by the uninterrupted clock",
+        )
+        for before, after in pairwise(used.dates)
+        if closure.first < after.first <= closure.last and abs(after.offset_ms - before.offset_ms) >= _STEP_MS
+    ]
 
 
 def _asked(requirement: Requirement | None) -> list[Pair]:

@@ -37,12 +37,22 @@ def _allowance(closure: Closure, sensor: str) -> str:
     return "none of its own" if mc is None else exact_celsius(mc)
 
 
+def counts(check: SensorCheck) -> bool:
+    """Its correction and U hold from then on; one that was declared void does not."""
+    return not getattr(check, "void", "")
+
+
 def _check(check: SensorCheck, called: Called, times: Times) -> str:
-    found = (
-        f"{check.id}, {times.near(check.at_ms)} by {called.who(check.by)}: correction {signed(check.correction_mc)}, "
-    )
-    found += f"U {exact_celsius(check.u_mc)}"
+    """With the reference's certificate and what was left, where the check has them: older ones do not."""
+    certificate, left_mc = getattr(check, "certificate", ""), getattr(check, "left_mc", None)
+    words = [f"correction {signed(check.correction_mc)}", f"U {exact_celsius(check.u_mc)}"]
     if check.error_mc is not None:
-        found += f", found {signed(check.error_mc)} off"
-    found += f"; against {check.reference}"
-    return f"{found}; due {check.due}" if check.due else found
+        words.append(f"found {signed(check.error_mc)} off")
+    if left_mc is not None:
+        words.append(f"left {signed(left_mc)} off")
+    words.append(f"against {check.reference}{f', certificate {certificate}' if certificate else ''}")
+    if check.due:
+        words.append(f"due {check.due}")
+    if not counts(check):
+        words.append(f"void: {getattr(check, 'void', '')}")
+    return f"{check.id}, {times.near(check.at_ms)} by {called.who(check.by)}: {', '.join(words)}"

@@ -186,6 +186,8 @@ def _gathered(book: Book, closure: str) -> Facts:
     bottles = _each(book, Bottle, [each.bottle for each in fill.poured] if fill else [])
     checks = _checks(book, judged)
     rests_on = [("device", each.device) for each in turns] + [("sensor", each.sensor) for each in checks]
+    near = [check for each in checks for check in (each.before, each.after) if check]
+    rests_on += [("reference", found) for check in near if (found := getattr(check, "reference_id", None))]
     rests_on += [("fill", fill.id), ("profile", fill.profile)] if fill else []
     rests_on += [("bottle", each.id) for each in bottles] + ([("strip-bottle", strips.id)] if strips else [])
     said, _ = records_of(connection, about, None)
@@ -257,7 +259,7 @@ def _checks(book: Book, judged: Judged) -> list[Checks]:
     found = []
     for sensor in sensors:
         checks = book.all(SensorCheck, group=sensor)
-        before = [each for each in checks if each.at_ms <= row.closing_ms]
+        before = [each for each in checks if each.at_ms <= row.closing_ms and not getattr(each, "void", "")]
         after = [each for each in checks if each.at_ms > row.last_ms]
         found.append(Checks(sensor, terms.get(sensor), before[-1] if before else None, after[0] if after else None))
     return found

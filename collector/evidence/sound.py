@@ -8,7 +8,7 @@ from collector import ledger
 from collector.ledger import BEFORE_THE_FIRST, FORMAT, Record
 from collector.record.errors import RefusedError
 
-TAIL = 200
+TAIL = 64
 """Records at the chain's end that are checked whenever a paper is issued; `soakledger verify` checks all of them."""
 
 _VERIFY = "Run `soakledger verify`: it names the first record that does not hold. Then restore the data from a backup."

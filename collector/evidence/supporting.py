@@ -14,7 +14,8 @@ KINDS: Final[Mapping[str, tuple[str, ...]]] = {
     "profile": ("draft-profile", "confirm-profile", "correct-profile"),
     "bottle": ("receive-bottle", "open-bottle", "activate-bottle", "correct-bottle"),
     "strip-bottle": ("receive-strip-bottle", "open-strip-bottle", "record-controls", "correct-strip-bottle"),
-    "sensor": ("record-sensor-check",),
+    "sensor": ("record-sensor-check", "check-sensor"),
+    "reference": ("record-reference", "certify-reference"),
     "device": ("record-device", "change-device"),
 }
 """By what they are about: the deeds that matter to every soak that rests on it."""

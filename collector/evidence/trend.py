@@ -18,7 +18,7 @@ WIDTH, HEIGHT = 1740, 560
 
 _LEFT, _RIGHT, _TOP, _BOTTOM = 120, 1730, 62, 430
 _LID_TOP, _LID_BOTTOM = 450, 474
-_BUCKETS = 800
+_BUCKETS = 500
 _DASHES = ("", "14 7", "4 6", "20 6 4 6")
 _STEPS_MC = (100, 200, 500, 1_000, 2_000, 5_000, 10_000, 20_000)
 _STEPS_MS = tuple(minutes * 60_000 for minutes in (1, 2, 5, 10, 15, 30, 60, 120, 240, 480, 1_440))

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from msgspec import to_builtins
 from msgspec.structs import replace
 from pdfkit import alternatives, assert_archival, attached, opened, said
 from recordkit import (
@@ -29,11 +30,12 @@ from recordkit import (
 )
 
 from collector.evidence.issue import CSV_NAME, JSON_NAME
-from collector.ledger import Head, head
+from collector.ledger import Head, Ledger, head
 from collector.machine import ClosureJudged
 from collector.read import Reader
+from collector.rebuild import rebuild_folder
 from collector.record import shelf
-from collector.record.things import Issued
+from collector.record.things import Issued, SensorCheck, Thing
 from collector.store import Store
 from collector.verify import verify
 from soak.closure import Verdict
@@ -214,7 +216,13 @@ def test_names_are_those_of_then_and_those_of_now(own: Office) -> None:
 def test_a_verdict_that_was_superseded_has_a_paper_that_says_so(own: Office) -> None:
     supersede(own)
     old = own.paper("row:1")
-    assert_says(old, "Soak met", "This verdict no longer stands.", "took its place: not met. Both stay on record.")
+    assert_says(
+        old,
+        "Superseded: soak met",
+        "Do not rely on this verdict.",
+        "This verdict no longer stands.",
+        "took its place: not met. Both stay on record.",
+    )
     assert_says(old, "superseded", "stands", "Verdicts given of it")
     new = own.paper(CLINIC_MET)
     assert_says(new, "Not met", "Verdicts given of it")
@@ -290,7 +298,7 @@ class TestRefused:
     def test_a_record_that_is_missing_from_the_tail(self, own: Office) -> None:
         own.issue(MET)
         own.damage("DELETE FROM ledger WHERE number = (SELECT max(number) - 3 FROM ledger)")
-        assert own.refused(MET)[:2] == ("chain-broken", "Of the last 200 records of the ledger some are missing.")
+        assert own.refused(MET)[:2] == ("chain-broken", "Of the last 64 records of the ledger some are missing.")
 
     def test_a_record_of_a_newer_version(self, own: Office) -> None:
         issued_id = own.issue(MET)
@@ -316,3 +324,33 @@ class TestRefused:
 def test_every_role_may_issue(shared: Office, who: str) -> None:
     """It says nothing that they may not read, and who asked for it stands on record."""
     assert shared.made(shared.issue(COLD, who=who)).record.who == who
+
+
+def test_checks_on_either_side_are_told_with_their_reference(own: Office) -> None:
+    sensor, closed_ms = pagekit.sensor(1), pagekit.NOW_MS - 2_231_000
+    check = {"sensor": sensor, "basin": "n1/b1", "by": "tom", "correction_mc": 40, "u_mc": 200, "error_mc": -40}
+    for number, at_ms in ((1, closed_ms - 86_400_000), (2, pagekit.NOW_MS)):
+        put(own, SensorCheck(id=f"C{number}", at_ms=at_ms, reference=f"reference {number}, certificate C-88", **check))
+    assert_says(
+        own.paper(MET),
+        "C1, 2026-03-02 12:40:49 by Tom Test: correction +0.04 °C, U 0.2 °C, found -0.04 °C off, against reference 1,",
+        "C2, 13:18:00 by Tom Test: correction +0.04 °C, U 0.2 °C, found -0.04 °C off, against reference 2,",
+        "+0.04 °C",
+    )
+
+
+def put(own: Office, thing: Thing) -> None:
+    """On record past its rules."""
+    with own.desk.transaction():
+        changes = {thing.KIND: {thing.id: to_builtins(thing)}}
+        body = {"changes": changes, "about": f"{thing.KIND}/{thing.id}"}
+        record = Ledger(own.desk.connection, lambda: own.now_ms).append("given-by-a-test", body, who="kit")
+        shelf.write(own.desk.connection, record.number, changes)
+
+
+def test_a_rebuild_gives_the_same_papers(own: Office) -> None:
+    issued_id = own.issue(MET)
+    first = own.made(issued_id).content
+    own.close()
+    assert "thing" not in rebuild_folder(own.data, keep=True).differing
+    assert Office(own.data).made(issued_id).content == first
