@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -61,8 +62,8 @@ def of_look_backs(look: Looking) -> Part:
     if not found:
         says = ["No look-back was opened or closed in the range, and none is open."]
     rows, left_out = cut([_row(look, each) for each in found], "look-backs.csv")
-    head = ("Look-back", "Opened", "Cause", "Concerns", "Closed, by, conclusion")
-    tables = (Shown("", head, rows, widths=(0, 0, 4, 2, 4)),) if rows else ()
+    head = ("Look-back", "Opened", "Cause", "Concerns", "Devices; infection prevention", "Closed, by, conclusion")
+    tables = (Shown("", head, rows, widths=(0, 0, 4, 2, 3, 4)),) if rows else ()
     notes = [left_out] if left_out else []
     if found and not look.asked.everywhere:
         notes.append("Look-backs of the whole site: their devices go from basin to basin.")
@@ -108,13 +109,27 @@ def _row(look: Looking, each: LookBack) -> tuple[str, ...]:
         words, hidden = look.shown([each.closed.note])
         conclusion = " ".join(words) or ("(the conclusion names somebody: see the look-back)" if hidden else "")
         closed = f"{look.minute(each.closed.at_ms)}, {look.name_of(each.closed.by)}: {conclusion}"
+    if each.closed is not None and (although := getattr(each, "closed_although", "")):
+        closed += f" Still open then: {although}"
     return (
         each.id,
         look.minute(each.opened_ms),
         f"{each.cause}: {' '.join(text) or ('(names somebody: see the look-back)' if withheld else '')}",
         f"{plural(len(each.turns), 'round')}, {plural(len(each.devices), 'device')}, {plural(len(each.fills), 'fill')}",
+        _state(look, each),
         closed,
     )
+
+
+def _state(look: Looking, each: LookBack) -> str:
+    """What became of its devices, and when infection prevention was told."""
+    resolved = Counter(str(one.outcome) for one in getattr(each, "resolved", {}).values())
+    words = [f"{count} {outcome}" for outcome, count in resolved.items()]
+    if left := len(each.devices) - sum(resolved.values()):
+        words.append(f"{left} not said")
+    told = [look.minute(one.at_ms) for one in getattr(each, "told", ())]
+    telling = f"told {', '.join(told)}" if told else "not told on record"
+    return f"{', '.join(words) or 'no device'}\n{telling}"
 
 
 def _corrections(look: Looking) -> list[Correction]:
@@ -166,28 +181,20 @@ def _again_row(look: Looking, each: Again) -> tuple[str, ...]:
 
 
 def _table(look: Looking, found: Sequence[LookBack]) -> Table:
-    head = (
-        "look_back",
-        "cause",
-        "opened_utc",
-        "from_utc",
-        "until_utc",
-        "rounds",
-        "devices",
-        "fills",
-        "closed_utc",
-        "text",
-    )
+    head = ("look_back", "cause", "opened_utc", "from_utc", "until_utc", "rounds", "devices", "fills", "closed_utc")
+    more = ("text", "devices_and_infection_prevention")
     rows = (
         (
             *(each.id, each.cause, utc(each.opened_ms), utc(each.from_ms), utc(each.until_ms)),
             *(" ".join(each.turns), " ".join(each.devices), " ".join(each.fills)),
             utc(each.closed.at_ms) if each.closed else None,
             " ".join(look.shown([each.text])[0]),
+            _state(look, each).replace("\n", "; "),
         )
         for each in found
     )
-    return Table("look-backs.csv", "Look-backs opened or closed in the range, or open at its end", head, rows)
+    what = "Look-backs opened or closed in the range, or open at its end"
+    return Table("look-backs.csv", what, (*head, *more), rows)
 
 
 def _correction_table(look: Looking, found: Sequence[Correction]) -> Table:

@@ -70,18 +70,23 @@ def _sensors(look: Looking) -> list[_Standing]:
     for basin in look.asked.basins:
         rows = [each for each in required_of(look.book.connection, basin.id) if each.since_ms < look.asked.until_ms]
         for sensor in sorted(rows[-1].terms) if rows else ():
-            of_it = look.book.all(SensorCheck, group=sensor, until_ms=look.asked.until_ms, newest_first=True, limit=1)
-            last = of_it[0] if of_it else None
+            of_it = look.book.all(SensorCheck, group=sensor, until_ms=look.asked.until_ms, newest_first=True)
+            last = next((each for each in of_it if not _void(each)), None)
             late = last is not None and last.due is not None and last.due < last_day
             found.append(_Standing(sensor, basin.key, last, late))
     return found
+
+
+def _void(check: SensorCheck) -> str:
+    """Why a check changes no correction and no U; empty: it counts."""
+    return str(getattr(check, "void", ""))
 
 
 def _row(look: Looking, each: SensorCheck) -> tuple[str, ...]:
     return (
         f"{each.sensor}\n{look.label(each.basin)}",
         f"{look.minute(each.at_ms)}, {look.name_of(each.by)}",
-        each.reference,
+        each.reference + (f"; void: {_void(each)}" if _void(each) else ""),
         "" if each.error_mc is None else exact_celsius(each.error_mc),
         exact_celsius(each.correction_mc),
         exact_celsius(each.u_mc),
@@ -99,11 +104,12 @@ def _standing(look: Looking, each: _Standing) -> tuple[str, ...]:
 
 def _table(look: Looking, checks: list[SensorCheck]) -> Table:
     head = ("check", "sensor", "basin", "at_utc", "by", "reference", "error_mc", "correction_mc", "u_mc", "due")
+    more = ("void",)
     rows = (
         (
             *(each.id, each.sensor, each.basin, utc(each.at_ms), look.name_of(each.by), each.reference),
-            *(each.error_mc, each.correction_mc, each.u_mc, each.due),
+            *(each.error_mc, each.correction_mc, each.u_mc, each.due, _void(each)),
         )
         for each in checks
     )
-    return Table("sensor-checks.csv", "Sensors compared with a reference in the range", head, rows)
+    return Table("sensor-checks.csv", "Sensors compared with a reference in the range", (*head, *more), rows)
