@@ -126,7 +126,7 @@ def _state(look: Looking, each: LookBack) -> str:
     resolved = Counter(str(one.outcome) for one in getattr(each, "resolved", {}).values())
     words = [f"{count} {outcome}" for outcome, count in resolved.items()]
     if left := len(each.devices) - sum(resolved.values()):
-        words.append(f"{left} not said")
+        words.append(f"{left} not settled")
     told = [look.minute(one.at_ms) for one in getattr(each, "told", ())]
     telling = f"told {', '.join(told)}" if told else "not told on record"
     return f"{', '.join(words) or 'no device'}\n{telling}"
