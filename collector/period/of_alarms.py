@@ -27,21 +27,23 @@ def of_alarms(look: Looking) -> Part:
         says=tuple(_says(look, alarms)),
         tables=tuple(tables),
         notes=(
-            "From raised to seen, of those that somebody saw while they stood; by the priority that an alarm has now. "
-            "Raised when their cause was long over (readings came late, or the collector was away): in no time. "
-            "This is no certified medical alarm system.",
+            "Times are from raised to seen, of those that somebody saw while they stood; by the priority that an alarm "
+            "has now. Late: readings came late, or the collector was away. This is no certified medical alarm system.",
         ),
     )
     return Part(section, [_table(look, alarms)])
 
 
 def _says(look: Looking, alarms: Sequence[Alarm]) -> list[str]:
+    late = sum(each.late for each in alarms)
     says = [f"{plural(len(alarms), 'alarm')} raised in the range."] if alarms else ["No alarm was raised."]
+    if late:
+        says.append(f"{number(late)} of them late, when the cause was long over: in the table by kind only.")
     seen = Counter(_role(look, each) for each in alarms if each.seen)
     if seen:
         says.append("Seen by: " + ", ".join(f"{role} {number(count)}" for role, count in sorted(seen.items())) + ".")
     if standing := [each for each in alarms if each.open()]:
-        says.append(f"{plural(len(standing), 'alarm')} of them still standing when this was issued.")
+        says.append(f"{number(len(standing))} of them still stood when this was issued.")
     if look.asked.everywhere and (drills := look.book.all(Drill, **look.range)):
         confirmed = sum(not each.open() for each in drills)
         says.append(f"{plural(len(drills), 'drill')} of the routes; {confirmed} confirmed by everybody on the list.")
@@ -64,7 +66,6 @@ def _by_priority(alarms: Sequence[Alarm]) -> Shown:
         (each.priority.value if each.priority else "All", number(each.raised), *_times(each.times))
         for each in found.by_priority
     ]
-    rows[-1] = (*rows[-1][:-1], rows[-1][-1] + (f"; {found.late} raised late" if found.late else ""))
     return Shown(
         "By priority",
         ("Priority", "Raised", "Seen", "Half within", "Nine of ten within", "Over unseen", "Not seen yet"),
