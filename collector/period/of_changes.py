@@ -110,7 +110,8 @@ def _row(look: Looking, each: LookBack) -> tuple[str, ...]:
         conclusion = " ".join(words) or ("(the conclusion names somebody: see the look-back)" if hidden else "")
         closed = f"{look.minute(each.closed.at_ms)}, {look.name_of(each.closed.by)}: {conclusion}"
     if each.closed is not None and (although := getattr(each, "closed_although", "")):
-        closed += f" Still open then: {although}"
+        open_then = " ".join(look.shown([although])[0]) or "(names somebody: see the look-back)"
+        closed += f" Still open then: {open_then}"
     return (
         each.id,
         look.minute(each.opened_ms),

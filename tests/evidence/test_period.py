@@ -286,7 +286,7 @@ def test_look_backs_and_corrections(own: Office) -> None:
     before = section(says(own, report(own)), "Look-backs")
     assert "1 opened, 0 closed in the range; 1 open when this was issued." in before
     assert "used-without-release: GS-02 was used without having been released." in before
-    own.do("close-look-back", look_back="K1", conclusion="The patient was told.")
+    own.do("close-look-back", look_back="K1", conclusion="The patient was told.", reason="One patient.")
     own.do("change-device", id="GS-01", serial="GS-01-9999", reason="typed wrongly")
     enclosed = says(own, report(own))
     after = section(enclosed, "Look-backs")
@@ -318,7 +318,7 @@ def test_the_same_bytes_come_again_whatever_is_recorded_since(own: Office) -> No
     issued_id = report(own)
     paper, tables = make(own.desk.connection, issued_id).content, zip_issued(own.desk.connection, issued_id)
     own.do("note-closure", closure=MET, note="The lid was stiff.")
-    own.do("close-look-back", look_back="K1", conclusion="Told.")
+    own.do("close-look-back", look_back="K1", conclusion="Told.", reason="All was said.")
     assert make(own.desk.connection, issued_id).content == paper
     assert zip_issued(own.desk.connection, issued_id) == tables
     assert make(own.desk.connection, report(own)).content != paper
