@@ -9,7 +9,6 @@ from collector.counting.responses import Rounds, met_between, rounds_met
 from collector.counting.soaks import Kind, Watched
 from collector.period.looking import Looking, utc
 from collector.period.parts import Part, Section, Shown, Table, number, percent, plural
-from soak.closure import Verdict
 from soak.quantity import in_words
 
 _MONTHS_FROM_DAYS = 45
@@ -143,8 +142,3 @@ def _closures(look: Looking) -> Table:
         for closure, kind, load, rounds in look.inside
     )
     return Table("closures.csv", "Every closure of the range, and what it was", (*head, *more), rows)
-
-
-def met(look: Looking) -> int:
-    """Soaks that met."""
-    return sum(each.verdict is Verdict.MET for each in look.soaks)

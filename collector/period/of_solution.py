@@ -15,7 +15,7 @@ _WAITS = "waits to be read"
 
 def of_solution(look: Looking) -> Part:
     """The section of solutions."""
-    fills, tests = _fills(look), _tests(look)
+    fills, tests = _fills(look), tests_of(look)
     strips = _strips(look, tests)
     tables, notes = [], []
     if fills:
@@ -90,8 +90,8 @@ def _fills(look: Looking) -> list[Fill]:
     ]
 
 
-def _tests(look: Looking) -> list[MecTest]:
-    """Dipped in the range."""
+def tests_of(look: Looking) -> list[MecTest]:
+    """MEC tests dipped in the range, oldest first."""
     here = {each.id for each in look.book.all(Fill) if each.basin in look.asked.keys}
     return [each for each in look.book.all(MecTest, **look.range) if each.fill in here]
 

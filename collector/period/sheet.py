@@ -25,11 +25,10 @@ from collector.period.of_failures import Failure, failures_of, of_failures
 from collector.period.of_gaps import Gaps, gaps_of, limits_of, of_gaps
 from collector.period.of_sensors import of_sensors, overdue
 from collector.period.of_soaks import of_soaks
-from collector.period.of_solution import of_solution
+from collector.period.of_solution import failed_tests, of_solution, tests_of
 from collector.period.of_unassigned import Unassigned, of_unassigned, unassigned_of
 from collector.period.parts import Section, Table, number, plural
 from collector.record.book import Book
-from collector.record.things import Fill, MecResult, MecTest
 from soak.quantity import in_words
 
 NAMED: Final = (
@@ -140,7 +139,7 @@ def _figures(look: Looking, failed: Sequence[Failure], without: Sequence[Unassig
     no_action = sum(not each.settled for each in failed)
     inside = {turn for each in look.inside if each.kind is not Kind.PASSING for turn in each.rounds}
     unreleased = sum(look.found.rounds[each].unreleased_use for each in inside)
-    tests = _failed_tests(look)
+    tests = failed_tests(tests_of(look))
     open_ones = sum(each.open for each in without)
     sensors = overdue(look)
     overrides = sum(each.override is not None for each in look.loads)
@@ -159,12 +158,6 @@ def _figures(look: Looking, failed: Sequence[Failure], without: Sequence[Unassig
         Figure(number(backs), "look-backs open", backs > 0),
         Figure(in_words(gaps.silent_ms // 60_000 * 60_000), "without temperature, all basins", gaps.silent_ms > 0),
     )
-
-
-def _failed_tests(look: Looking) -> int:
-    here = {each.id for each in look.book.all(Fill) if each.basin in look.asked.keys}
-    failing = (MecResult.FAIL, MecResult.DOUBTFUL)
-    return sum(each.fill in here and each.result in failing for each in look.book.all(MecTest, **look.range))
 
 
 def _limits(look: Looking, gaps: Gaps) -> list[str]:

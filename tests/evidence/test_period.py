@@ -17,6 +17,7 @@ from click.testing import CliRunner
 from pdfkit import assert_archival, attached, opened, said
 from recordkit import COLD, EARLY, MET, OLGA, SAM, TINA, Office, office, pagekit
 
+from collector import credentials
 from collector.ledger import Ledger
 from collector.period.asked import asked as asked_for
 from collector.period.issue import Enclosed, issued, make, zip_issued, zip_now
@@ -34,6 +35,7 @@ from soakledger import main
 
 FIRST, LAST = "2026-02-02", "2026-03-03"
 MINUTE_MS = 60_000
+PASSWORD = "copper lantern walks north"  # noqa: S105
 XSS = "<script>alert(1)</script>"
 
 
@@ -375,7 +377,7 @@ def test_what_makes_no_sense_is_refused(shared: Office, changed: dict[str, str],
 
 
 def test_text_in_any_script_survives_and_no_formula_gets_into_a_table(own: Office) -> None:
-    for note in (XSS, "=1+2", "مرحبا 你好 \U0001f600", '#import "x" $a$ _b_'):
+    for note in ("=1+2", XSS, "مرحبا 你好 \U0001f600", '#import "x" $a$ _b_'):
         own.do("note-closure", closure=EARLY, note=note)
     issued_id = report(own, reason="#panic() 你好")
     made = make(own.desk.connection, issued_id)
@@ -383,8 +385,7 @@ def test_text_in_any_script_survives_and_no_formula_gets_into_a_table(own: Offic
     assert "<script>alert(1)</script>" in said(made.content)
     assert "U+1F600" in said(made.content)
     (row,) = rows(own, issued_id, "failures.csv")
-    assert "=1+2" in row["written"]
-    assert not row["written"].startswith("=")
+    assert row["written"].startswith("'=1+2 / <script>")
 
 
 def test_a_long_list_is_cut_on_paper_only_and_says_so(own: Office) -> None:
@@ -419,8 +420,12 @@ def test_a_fill_of_another_basin_is_in_no_report_of_this_one(own: Office) -> Non
     poured = (Poured(bottle="B2", lot="LOT-2", volume_ml=500, by=SAM, at_ms=at_ms),)
     life = {"use_by_ms": at_ms + 86_400_000, "use_by_why": "reuse life", "tested_after_ms": at_ms}
     put(own, Fill(id="F2", basin="n2/b1", profile="typed", poured=poured, poured_ms=at_ms, poured_by=SAM, **life))
-    assert "LOT-2" not in section(says(own, report(own, basin="n1/b1")), "Solution and MEC log")
-    assert "LOT-2" in section(says(own, report(own)), "Solution and MEC log")
+    times = {"dipped_ms": at_ms, "read_from_ms": at_ms, "read_until_ms": at_ms + 9_000, "read_ms": at_ms + 1_000}
+    put(own, MecTest(id="M2", fill="F2", strip_bottle="S1", by=TINA, result=MecResult.FAIL, **times))
+    of_one, of_all = says(own, report(own, basin="n1/b1")), says(own, report(own))
+    assert "LOT-2" not in section(of_one, "Solution and MEC log")
+    assert "LOT-2" in section(of_all, "Solution and MEC log")
+    assert [figures(each)["MEC tests failed or doubtful"] for each in (of_one, of_all)] == ["0", "1"]
 
 
 def test_tables_alone_are_issued_by_nobody_and_say_so(shared: Office, morning: str) -> None:
@@ -459,6 +464,20 @@ def test_the_command_writes_it_again_and_the_tables(shared: Office, morning: str
     assert not (tmp_path / "x.zip").exists()
     nobody = run(main, [*data, "--from", FIRST, "--to", LAST, "--out", str(tmp_path / "y.pdf")])
     assert (nobody.exit_code, "who issues it stands on record" in nobody.output) == (2, True)
+
+
+def test_the_command_issues_in_somebodys_name(own: Office, tmp_path: Path) -> None:
+    credentials.set_secret(own.desk.connection, OLGA, credentials.Kind.PASSWORD, PASSWORD)
+    own.desk.connection.commit()
+    paper = tmp_path / "report.pdf"
+    asked_so = ["--from", FIRST, "--to", LAST, "--as", OLGA, "--reason", "audit", "--out", str(paper)]
+    wrong = CliRunner().invoke(main, ["period-report", "--data", str(own.data), *asked_so], input="another one\n")
+    assert wrong.exit_code == 5, wrong.output
+    assert not paper.exists()
+    done = CliRunner().invoke(main, ["period-report", "--data", str(own.data), *asked_so], input=f"{PASSWORD}\n")
+    assert done.exit_code == 0, done.output
+    assert_archival(paper.read_bytes(), f"Period report: Harbour Lane Clinic, {FIRST} to {LAST}")
+    assert shelf.find_all(own.desk.connection, PeriodReport)[-1].by == OLGA
 
 
 def test_a_preview_issues_nothing(shared: Office) -> None:
