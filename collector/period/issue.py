@@ -15,7 +15,6 @@ import msgspec
 import segno
 
 from collector import ledger
-from collector.evidence.sheet import MONITORING_AID
 from collector.evidence.sound import newer, refuse_changed, refuse_unsound_tail
 from collector.evidence.times import Times
 from collector.evidence.typeset import Attachment, pictures, typeset, typesetter
@@ -263,7 +262,6 @@ def _data(connection: sqlite3.Connection, enclosed: Enclosed, record: Record, th
     head = f"{record.number}:{record.hash}"
     return {
         **msgspec.to_builtins(enclosed.sheet),
-        "aid": MONITORING_AID,
         "tables": msgspec.to_builtins(enclosed.tables),
         "issue": {
             "id": thing.id,

@@ -17,6 +17,7 @@ import msgspec
 
 from collector.counting.counts import counted
 from collector.counting.soaks import Kind
+from collector.evidence.sheet import MONITORING_AID
 from collector.period.asked import Asked
 from collector.period.looking import Looking
 from collector.period.of_alarms import of_alarms
@@ -64,6 +65,7 @@ class Sheet(msgspec.Struct, frozen=True):
         sections: In order.
         times: How to read the times.
         named: Who is named.
+        aid: What this is and what it is not.
     """
 
     site: str
@@ -75,6 +77,7 @@ class Sheet(msgspec.Struct, frozen=True):
     sections: tuple[Section, ...]
     times: str
     named: str
+    aid: str
 
 
 class Report(NamedTuple):
@@ -115,6 +118,7 @@ def report_of(book: Book, asked: Asked) -> Report:
         sections=tuple(part.section for part in parts),
         times=_times(look),
         named=NAMED,
+        aid=MONITORING_AID,
     )
     return Report(sheet, [table for part in parts for table in part.tables])
 
