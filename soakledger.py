@@ -19,6 +19,7 @@ COMMANDS = {
     "devices": ("collector.devices_command", "Export devices to a CSV file, or import them from one."),
     "disinfection-record": ("collector.evidence.command", "Issue disinfection records: PDF/A-3a, or many in one ZIP."),
     "downtime-form": ("collector.downtime_form", "A paper form for soaks while the system is down."),
+    "evidence": ("collector.bundle.command", "Records, readings and verdicts of a range in one file, to be checked."),
     "labels": ("collector.labels_command", "QR labels of basins, fills, bottles, strips, devices, people, to print."),
     "node": ("firmware.command", "Watch the basins of this Raspberry Pi."),
     "people": ("collector.people_command", "Let people in: the first administrator, PINs, passwords, badges."),

@@ -12,7 +12,10 @@ from collector.required import Required
 from soak.closure import Closure, Finding
 from soak.exposure import Meter
 from soak.findings import CODES
+from soak.quantity import in_words
 from soak.reading import Lid
+
+_DAY_MS = 24 * 3_600_000
 
 
 class Ended(NamedTuple):
@@ -21,10 +24,12 @@ class Ended(NamedTuple):
     Attributes:
         closure: What the rule says.
         piece: What its last reading came with, and how that is dated.
+        closing_offset_ms: Wall clock minus uninterrupted clock at its first reading: what judges it was looked up so.
     """
 
     closure: Closure
     piece: Piece
+    closing_offset_ms: int
 
 
 class Assessor:
@@ -43,6 +48,7 @@ class Assessor:
         self._discard_to = discard_to
         self._meter = Meter(None, {})
         self._newest: Piece | None = None
+        self._closing_offset_ms = 0
 
     def run(self, piece: Piece, start: int, end: int) -> tuple[int, Ended | None]:
         """Take the next readings, in the order of the numbers, until a closure has begun or ended.
@@ -66,8 +72,11 @@ class Assessor:
             closure = meter.feed(number, reading)
             number += 1
             if closure is not None:
-                return index + 1, self._handed_over(closure)
+                ended = self._handed_over(closure)
+                self._closing_offset_ms = offset_ms
+                return index + 1, ended
             if reading.lid is Lid.CLOSED and meter.first != running_first:
+                self._closing_offset_ms = offset_ms
                 return index + 1, None
         return end, None
 
@@ -79,7 +88,7 @@ class Assessor:
     def running(self) -> Closure | None:
         """The closure in progress as it stands."""
         closure = self._meter.running()
-        return _with_clock_finding(closure, self._newest) if closure and self._newest else None
+        return self._explained(closure, self._newest) if closure and self._newest else None
 
     @property
     def running_first(self) -> int | None:
@@ -87,9 +96,9 @@ class Assessor:
         return self._meter.first
 
     @property
-    def closing_lost(self) -> bool:
-        """The closure in progress began after a loss."""
-        return self._meter.closing_lost
+    def closing_missed(self) -> bool:
+        """The closure in progress began after a loss or a long pause."""
+        return self._meter.closing_missed
 
     def _look_up(self, utc_ms: int, boot_utc_ms: int) -> None:
         """Tell the meter what holds now; and what held since the reading before, for a closing that nobody saw."""
@@ -111,11 +120,24 @@ class Assessor:
     def _handed_over(self, closure: Closure) -> Ended | None:
         if closure.first <= self._discard_to or self._newest is None:
             return None
-        return Ended(_with_clock_finding(closure, self._newest), self._newest)
+        return Ended(self._explained(closure, self._newest), self._newest, self._closing_offset_ms)
+
+    def _explained(self, closure: Closure, newest: Piece) -> Closure:
+        """With the findings that do not follow from its readings."""
+        more = [] if newest.dated else [Finding("clock-unsynchronised", CODES["clock-unsynchronised"])]
+        more += _overdue(self._required, closure.closing_ms + newest.offset_ms)
+        return msgspec.structs.replace(closure, findings=(*closure.findings, *more)) if more else closure
 
 
-def _with_clock_finding(closure: Closure, newest: Piece) -> Closure:
-    if newest.dated:
-        return closure
-    finding = Finding("clock-unsynchronised", CODES["clock-unsynchronised"])
-    return msgspec.structs.replace(closure, findings=(*closure.findings, finding))
+def _overdue(required: Sequence[Required], closing_utc_ms: int) -> list[Finding]:
+    """Checks that were overdue when the lid was closed. A check made later makes none of them good."""
+    in_force = next((each for each in reversed(required) if each.since_ms <= closing_utc_ms), None)
+    found = []
+    for sensor, until_ms in sorted(in_force.until_ms.items()) if in_force else ():
+        late_ms = closing_utc_ms - until_ms
+        if late_ms > 0:
+            days = late_ms // _DAY_MS
+            since = in_words(late_ms) if not days else "1 day" if days == 1 else f"{days} days"
+            text = f"The check of sensor {sensor} had been overdue for {since}: its U is not known to hold."
+            found.append(Finding("check-overdue", text, None, {"overdue_ms": late_ms}))
+    return found

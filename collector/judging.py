@@ -17,14 +17,16 @@ def keep(store: Store, row: StreamRow, ended: Ended) -> None:
     standing = store.standing_closures(row.id, closure.first, closure.last)
     if any(known == closure for _, known in standing):
         return
-    store.add_closure(row, closure, ended.piece, [known_id for known_id, _ in standing])
+    store.add_closure(row, ended, [known_id for known_id, _ in standing])
 
 
 def reach_back(store: Store, row: StreamRow, stored: Ranges, first: int) -> int:
-    """From a closure that begins after a loss to the one before it, which tells what was in force then."""
+    """From a closure that nobody saw begin back to the last open lid.
+
+    What was in force then may judge it after a loss; and where a pause parts two closures, the requirement of the
+    earlier one says that it does.
+    """
     while before := stored.before(first):
-        if before == first - 1:
-            break
         earlier = [closure.first for _, closure in store.standing_closures(row.id, before, before)]
         if not earlier:
             break

@@ -96,6 +96,11 @@ def _text(content: str) -> str:
     return rfc8785.dumps(content).decode()
 
 
+def this_software() -> str:
+    """What writes here: this program with its version."""
+    return f"soakledger {version('soakledger')}"
+
+
 class Ledger:
     """The one place that appends.
 
@@ -107,7 +112,7 @@ class Ledger:
 
     def __init__(self, connection: sqlite3.Connection, clock: Callable[[], int], software: str | None = None) -> None:
         self._connection, self._clock = connection, clock
-        self._software = software or f"soakledger {version('soakledger')}"
+        self._software = software or this_software()
 
     def append(
         self, kind: str, body: Any, *, who: str = COLLECTOR, reason: str = "", at_ms: int | None = None

@@ -140,6 +140,8 @@ class ClosureJudged(Machine, frozen=True, omit_defaults=True):
         dated_back_ms: How long after its closing the clock was synchronised that dates it.
         assessed_ms: When it was judged, if not when this was recorded.
         supersedes: Numbers of the records whose verdicts no longer stand.
+        closing_read_utc_ms: The date of its first reading by the clock that came with that, where the clock was set
+            while it was closed: what was in force then judged it.
     """
 
     KIND: ClassVar[str] = "closure"
@@ -150,6 +152,7 @@ class ClosureJudged(Machine, frozen=True, omit_defaults=True):
     dated_back_ms: int | None = None
     assessed_ms: int | None = None
     supersedes: list[int] = []
+    closing_read_utc_ms: int | None = None
 
 
 class BackupMade(Machine, frozen=True, omit_defaults=True):

@@ -23,6 +23,10 @@ FORMAT = 3
 
 TICK_MS = 1_000
 MOST_READINGS = 3_600
+MOST_BYTES = 64 * 1024 * 1024
+"""A page unpacked: an hour of sixteen sensors that give nothing but faults has about 5 MB. What unpacks to more was not
+sealed here, and would take the machine's memory."""
+
 _RunLengths = list[tuple[str, int]]
 
 
@@ -123,6 +127,30 @@ class DamagedPageError(ValueError):
     """A page whose bytes are not what was sealed."""
 
 
+def unpacked(body: bytes) -> bytes:
+    """The bytes that were sealed.
+
+    Args:
+        body: As they are kept.
+
+    Raises:
+        DamagedPageError: They cannot be unpacked, or to more than any page has.
+    """
+    unpacker = zlib.decompressobj()
+    try:
+        content = unpacker.decompress(body, MOST_BYTES)
+        if unpacker.unconsumed_tail and unpacker.decompress(unpacker.unconsumed_tail, 1):
+            raise DamagedPageError(
+                f"A page unpacks to more than {MOST_BYTES // 1024 // 1024} MB, which no page has. "
+                "Restore the data from a backup."
+            )
+    except zlib.error as error:
+        raise DamagedPageError(f"A page cannot be unpacked ({error}). Restore the data from a backup.") from None
+    if not unpacker.eof or unpacker.unused_data:
+        raise DamagedPageError("A page was cut short or made longer. Restore the data from a backup.")
+    return content
+
+
 def unseal(body: bytes, sha256: str) -> tuple[int, list[Reading], list[tuple[int, Clock]]]:
     """Read a page back.
 
@@ -132,13 +160,7 @@ def unseal(body: bytes, sha256: str) -> tuple[int, list[Reading], list[tuple[int
     Raises:
         DamagedPageError: The bytes do not give the digest, or cannot be read.
     """
-    unpacker = zlib.decompressobj()
-    try:
-        content = unpacker.decompress(body)
-    except zlib.error as error:
-        raise DamagedPageError(f"A page cannot be unpacked ({error}). Restore the data from a backup.") from None
-    if not unpacker.eof or unpacker.unused_data:
-        raise DamagedPageError("A page was cut short or made longer. Restore the data from a backup.")
+    content = unpacked(body)
     if hashlib.sha256(content).hexdigest() != sha256:
         raise DamagedPageError(
             f"A page is not what was sealed (digest {sha256[:12]}…). Restore the data from a backup."

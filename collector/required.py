@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import NamedTuple
 
 from collector.record import shelf
@@ -13,11 +14,20 @@ from soak.requirement import MAX_GAP_MS, Requirement, SensorTerms
 
 
 class Required(NamedTuple):
-    """What was required of a basin from `since_ms` (milliseconds since 1970) on."""
+    """What was required of a basin from `since_ms` (milliseconds since 1970) on.
+
+    Attributes:
+        since_ms: From then on.
+        requirement: What a soak must fulfil; None: nothing is required, so that it is unproven.
+        terms: Every required sensor.
+        until_ms: Until when the check of each sensor holds that has one with a day on which it is due; later it is
+            overdue, and its terms hold all the same.
+    """
 
     since_ms: int
     requirement: Requirement | None
     terms: dict[str, SensorTerms]
+    until_ms: Mapping[str, int] = MappingProxyType({})
 
 
 class Use(NamedTuple):
@@ -69,6 +79,37 @@ def settings_of(connection: sqlite3.Connection, basin_id: int) -> list[Required]
     ]
 
 
+class TermsTold(NamedTuple):
+    """Other figures of sensors hold since `since_ms` (milliseconds since 1970); `record` says so."""
+
+    since_ms: int
+    record: int
+
+
+def terms_told(connection: sqlite3.Connection, basin_id: int) -> list[TermsTold]:
+    """Which records have changed the figures of a basin's sensors, by the time from which these hold."""
+    node, name = connection.execute("SELECT node, name FROM basin WHERE id = ?", (basin_id,)).fetchone()
+    told: list[TermsTold] = []
+    terms: dict[str, SensorTerms] | None = None
+    rows = connection.execute(
+        """SELECT json_extract(body, '$.since_ms'), number, json_extract(body, '$.sensors') FROM ledger
+           WHERE kind = 'requirement' AND json_extract(body, '$.basin') = ? ORDER BY 1, 2""",
+        (f"{node}/{name}",),
+    ).fetchall()
+    sensors: set[str] = set()
+    for since_ms, number, body in rows:
+        now = from_json(body, dict[str, SensorTerms])
+        if now != terms:
+            told.append(TermsTold(since_ms, number))
+        terms, sensors = now, sensors | now.keys()
+    for sensor in sorted(sensors):
+        checks = connection.execute(
+            "SELECT at_ms, number FROM thing WHERE kind = ? AND grp = ?", (SensorCheck.KIND, sensor)
+        )
+        told += [TermsTold(*row) for row in checks]
+    return sorted(told)
+
+
 def timeline(settings: Sequence[Required], uses: Sequence[Use], checks: Sequence[SensorCheck]) -> list[Required]:
     """The three put together.
 
@@ -78,7 +119,7 @@ def timeline(settings: Sequence[Required], uses: Sequence[Use], checks: Sequence
     Args:
         settings: As the settings said, oldest first.
         uses: Fills, by their pour.
-        checks: Of the basin's sensors.
+        checks: Of the basin's sensors; one that does not count changes nothing.
     """
     moments = {each.since_ms for each in settings} | {check.at_ms for check in checks}
     for use in uses:
@@ -93,19 +134,23 @@ def timeline(settings: Sequence[Required], uses: Sequence[Use], checks: Sequence
             requirement = last.profile if last.until_ms is None or moment < last.until_ms else None
         elif not base:
             continue
-        now = Required(moment, requirement, _checked(terms, checks, moment))
-        if not found or (now.requirement, now.terms) != (found[-1].requirement, found[-1].terms):
+        newest = _newest(terms, checks, moment)
+        checked = {sensor: SensorTerms(check.u_mc, check.correction_mc) for sensor, check in newest.items()}
+        until_ms = {sensor: held for sensor, check in newest.items() if (held := check.holds_until_ms()) is not None}
+        now = Required(moment, requirement, terms | checked, until_ms)
+        if not found or now[1:] != found[-1][1:]:
             found.append(now)
     return found
 
 
-def _checked(terms: dict[str, SensorTerms], checks: Sequence[SensorCheck], moment: int) -> dict[str, SensorTerms]:
+def _newest(terms: dict[str, SensorTerms], checks: Sequence[SensorCheck], moment: int) -> dict[str, SensorCheck]:
+    """The newest check that counts of each required sensor that has one."""
     newest: dict[str, SensorCheck] = {}
     for check in checks:
-        if check.at_ms <= moment and check.sensor in terms:
+        if check.counts and check.at_ms <= moment and check.sensor in terms:
             known = newest.get(check.sensor)
             newest[check.sensor] = check if known is None or known.at_ms <= check.at_ms else known
-    return terms | {sensor: SensorTerms(check.u_mc, check.correction_mc) for sensor, check in newest.items()}
+    return newest
 
 
 def _sensors(settings: Sequence[Required]) -> list[str]:

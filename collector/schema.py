@@ -260,12 +260,13 @@ _LARGEST_WAL_BYTES = 64 * 1024 * 1024
 """What is left of the write-ahead log after a long look by a reader."""
 
 
-def connect(path: Path, *, read_only: bool = False) -> Database:
+def connect(path: Path, *, read_only: bool = False, once: bool = False) -> Database:
     """Open the database for one thread.
 
     Args:
         path: The database file.
         read_only: For pages and commands that only look.
+        once: For a command that looks once: it may be at a copy in a folder that nobody writes.
 
     Raises:
         DataError: It cannot be opened or is no database.
@@ -275,7 +276,8 @@ def connect(path: Path, *, read_only: bool = False) -> Database:
     try:
         if not read_only:
             _keep_private(path)
-        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=10)
+        unchanging = "&immutable=1" if once and _laid_aside(path) else ""
+        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode={mode}{unchanging}", uri=True, timeout=10)
         connection.execute("PRAGMA foreign_keys = ON")
         if not read_only:
             connection.execute(f"PRAGMA page_size = {_PAGE_BYTES}")  # only a new database takes it
@@ -292,6 +294,11 @@ def connect(path: Path, *, read_only: bool = False) -> Database:
             "Check the folder's owner and free space; if the file is damaged, restore the last backup beside it."
         ) from None
     return Database(connection)
+
+
+def _laid_aside(path: Path) -> bool:
+    """A copy that nobody writes: SQLite cannot make the files beside it that it has for writers, and there are none."""
+    return path.is_file() and not os.access(path.parent, os.W_OK) and not path.with_name(f"{path.name}-wal").exists()
 
 
 def _keep_private(path: Path) -> None:

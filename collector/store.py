@@ -14,12 +14,13 @@ from typing import Any, NamedTuple
 import msgspec
 
 from collector import machine, projections
+from collector.assessor import Ended
 from collector.clock import UtcClock
 from collector.errors import DataError
 from collector.ledger import Ledger, head
 from collector.read import BasinNow
-from collector.readings import Anchors, Piece, Synchronised, pack
-from collector.required import Required, required_of, settings_of
+from collector.readings import SAME_CLOCK_MS, Anchors, Synchronised, pack
+from collector.required import Required, TermsTold, required_of, settings_of, terms_told
 from collector.schema import FILE_NAME, connect, migrate
 from collector.settings import BasinSettings, Settings
 from soak.closure import Closure
@@ -44,6 +45,26 @@ class StreamRow(NamedTuple):
     boot: str
     over: bool
     resume: int
+
+
+class JudgedBy(NamedTuple):
+    """What judged a closure.
+
+    Attributes:
+        stream: Its stream.
+        first: Number of its first reading.
+        last: Number of its last.
+        record: The verdict's record.
+        closing_utc_ms: The date of its first reading, milliseconds since 1970, as it was when that was looked up.
+        requirement: What judged it.
+    """
+
+    stream: str
+    first: int
+    last: int
+    record: int
+    closing_utc_ms: int
+    requirement: Requirement | None
 
 
 class Sealed(NamedTuple):
@@ -156,7 +177,10 @@ class Store:
         known = self.set_in_settings(basin_id)
         if known and (known[-1].requirement, known[-1].terms) == (required, terms):
             return
-        since = basin.requirement.since if basin.requirement else None
+        # Other figures of a sensor hold from now on: verdicts of before were given with those that were known then.
+        since = (
+            basin.requirement.since if basin.requirement and (not known or known[-1].requirement != required) else None
+        )
         since_ms = self._clock() if since is None else int(since.timestamp() * 1000)
         if known:
             since_ms = max(since_ms, known[-1].since_ms + 1)  # what held before stays what held
@@ -375,15 +399,21 @@ class Store:
 
     # Closures
 
-    def judged_by(self, basin_id: int) -> list[tuple[str, int, int, int, Requirement | None]]:
-        """Of every closure that stands: stream, first and last number, its closing, and what judged it."""
+    def judged_by(self, basin_id: int) -> list[JudgedBy]:
+        """What judged every closure that stands, by their closing."""
         rows = self._all(
-            """SELECT s.stream, c.first, c.last, c.closing_utc_ms, json_extract(c.body, '$.requirement')
-               FROM judged c JOIN stream s ON s.id = c.stream_id
+            """SELECT s.stream, c.first, c.last, c.number,
+                      ifnull(json_extract(l.body, '$.closing_read_utc_ms'), c.closing_utc_ms),
+                      json_extract(l.body, '$.closure.requirement')
+               FROM closure c JOIN stream s ON s.id = c.stream_id JOIN ledger l ON l.number = c.number
                WHERE c.basin_id = ? AND c.superseded_by IS NULL ORDER BY c.closing_utc_ms""",
             basin_id,
         )
-        return [(*row, from_json(body, Requirement) if body else None) for *row, body in rows]
+        return [JudgedBy._make((*row, from_json(body, Requirement) if body else None)) for *row, body in rows]
+
+    def terms_told(self, basin_id: int) -> list[TermsTold]:
+        """Since when other figures of a basin's sensors hold, and which record says so; by that time."""
+        return terms_told(self._db.conn, basin_id)
 
     def standing_closures(self, stream_id: int, first: int, last: int) -> list[tuple[int, Closure]]:
         """Closures of a stream that touch a range of numbers and that nothing has superseded."""
@@ -396,15 +426,16 @@ class Store:
         )
         return [(row_id, from_json(body, Closure)) for row_id, body in rows]
 
-    def add_closure(self, row: StreamRow, closure: Closure, piece: Piece, supersedes: Iterable[int] = ()) -> None:
+    def add_closure(self, row: StreamRow, ended: Ended, supersedes: Iterable[int] = ()) -> None:
         """Keep a verdict.
 
         Args:
             row: Its stream.
-            closure: What the rule says.
-            piece: How to date it.
+            ended: What the rule says, and how to date it.
             supersedes: Rows of closures whose verdicts no longer stand; they stay readable.
         """
+        closure, piece = ended.closure, ended.piece
+        closing_read_ms = closure.closing_ms + ended.closing_offset_ms
         self._append(
             machine.ClosureJudged(
                 row.stream,
@@ -413,6 +444,9 @@ class Store:
                 closure,
                 None if piece.synced_ms is None else piece.synced_ms - closure.closing_ms,
                 supersedes=[int(self._one("SELECT number FROM closure WHERE id = ?", each)[0]) for each in supersedes],
+                closing_read_utc_ms=(
+                    closing_read_ms if abs(ended.closing_offset_ms - piece.offset_ms) > SAME_CLOCK_MS else None
+                ),
             )
         )
 

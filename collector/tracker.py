@@ -165,7 +165,7 @@ class StreamTracker:
             self._running_first = running_first
             if running_first is None:
                 self._store.set_resume(self.row.id, number)
-            elif not self._assessor.closing_lost:  # else what was in force before the loss must be known again
+            elif not self._assessor.closing_missed:  # else what was in force before must be known again
                 self._store.set_resume(self.row.id, before)
 
     def _late(self, first: int, last: int, pieces: Sequence[Piece]) -> None:
@@ -192,7 +192,7 @@ class StreamTracker:
         self._running_first = running_first = again.running_first
         if running_first is None:
             before = self.judged_to
-        elif not again.closing_lost:
+        elif not again.closing_missed:
             before = self.stored.before(running_first) or 0
         self._store.set_resume(self.row.id, before)
 

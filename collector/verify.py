@@ -15,6 +15,7 @@ import rfc8785
 
 from collector.ledger import BEFORE_THE_FIRST, FORMAT, Head, Record, hashed, records, site_id
 from collector.machine import PageSealed
+from collector.page import DamagedPageError, unpacked
 from collector.schema import FILE_NAME, connect, refuse_newer, refuse_older
 from soak.decoding import converted, from_json
 
@@ -86,7 +87,7 @@ def verify(
         DataError: There are no data, or another version wrote them.
         sqlite3.Error: The database cannot be read.
     """
-    db = connect(data_dir / FILE_NAME, read_only=True)
+    db = connect(data_dir / FILE_NAME, read_only=True, once=True)
     try:
         refuse_newer(db)
         refuse_older(db)
@@ -119,7 +120,7 @@ def _chain(
     printed: dict[int, set[str]] = {}
     for each in known:
         printed.setdefault(each.records, set()).add(each.hash)
-    for record in _legible(connection):
+    for record in legible(connection):
         if record is None:
             return head, DoesNotHold(head.records + 1, "it is no text in UTF-8: bytes were changed.")
         if text := _wrong_with(record, head, site):
@@ -142,7 +143,7 @@ def _chain(
     return head, None
 
 
-def _legible(connection: sqlite3.Connection) -> Iterator[Record | None]:
+def legible(connection: sqlite3.Connection) -> Iterator[Record | None]:
     """The records in order; None in the place of one that is no text."""
     try:
         yield from records(connection)
@@ -223,7 +224,7 @@ def _opened(data_dir: Path, pages: list[_Kept], processes: int) -> Iterator[tupl
 
 def _open(data_dir: Path, part: list[_Kept]) -> tuple[int, int, DoesNotHold | None]:
     """Open some pages; runs in a process of its own."""
-    db = connect(data_dir / FILE_NAME, read_only=True)
+    db = connect(data_dir / FILE_NAME, read_only=True, once=True)
     opened = readings = 0
     try:
         for number, body in part:
@@ -241,16 +242,35 @@ def _open(data_dir: Path, part: list[_Kept]) -> tuple[int, int, DoesNotHold | No
 
 
 def _wrong_with_page(kept: bytes, body: PageSealed) -> str | None:
-    if zlib.crc32(kept) != body.kept_crc32:
-        return "its page is not kept as it was sealed: bytes were changed."
     try:
-        content = zlib.decompress(kept)
+        page_content(kept, body)
+    except DamagedPageError as error:
+        return str(error)
+    return None
+
+
+def page_content(kept: bytes, body: PageSealed) -> bytes:
+    """The uncompressed bytes of a page.
+
+    Args:
+        kept: As the page is kept.
+        body: What its record says of it.
+
+    Raises:
+        DamagedPageError: They are not what the record says; the text goes on after "it does not hold:".
+    """
+    if zlib.crc32(kept) != body.kept_crc32:
+        raise DamagedPageError("its page is not kept as it was sealed: bytes were changed.")
+    try:
+        content = unpacked(kept)
         extent = from_json(content, _Extent)
-    except (zlib.error, msgspec.DecodeError, RecursionError) as error:
-        return f"its page cannot be opened ({error})."
+    except (DamagedPageError, msgspec.DecodeError, RecursionError) as error:
+        raise DamagedPageError(f"its page cannot be opened ({error}).") from None
     if hashlib.sha256(content).hexdigest() != body.sha256:
-        return "its page does not give the digest that was recorded."
+        raise DamagedPageError("its page does not give the digest that was recorded.")
     last = extent.first + sum(length for _, length in extent.why) - 1
     if (extent.stream, extent.first, last) != (body.stream, body.first, body.last):
-        return f"its page holds readings {extent.first} to {last} of stream {extent.stream}, not what was recorded."
-    return None
+        raise DamagedPageError(
+            f"its page holds readings {extent.first} to {last} of stream {extent.stream}, not what was recorded."
+        )
+    return content

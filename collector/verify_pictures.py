@@ -37,7 +37,7 @@ def verify_pictures(data_dir: Path) -> PicturesFound:
     Raises:
         sqlite3.Error: The database cannot be read.
     """
-    db = connect(data_dir / FILE_NAME, read_only=True)
+    db = connect(data_dir / FILE_NAME, read_only=True, once=True)
     try:
         named = _named(db.conn)
     finally:
@@ -68,12 +68,12 @@ def _named(connection: sqlite3.Connection) -> dict[str, int]:
     )
     named: dict[str, int] = {}
     for number, body in rows:
-        for digest in _digests(msgspec.json.decode(body)):
+        for digest in digests(msgspec.json.decode(body)):
             named.setdefault(digest, number)
     return named
 
 
-def _digests(content: Any) -> Iterator[str]:
+def digests(content: Any) -> Iterator[str]:
     """What stands in fields called …_sha256, however deep."""
     inside = [content]
     while inside:

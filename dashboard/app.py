@@ -39,6 +39,7 @@ from dashboard.form_pages import form_router
 from dashboard.guard import KnownHosts, protect
 from dashboard.help_pages import help_router
 from dashboard.lanes import rehearsal_words
+from dashboard.lookbacks.pages import lookback_router
 from dashboard.pages import page_router
 from dashboard.path.release_pages import release_router
 from dashboard.path.scan_pages import scan_router
@@ -50,6 +51,7 @@ from dashboard.record_pages import record_router
 from dashboard.recorded_words import finding_words, kind_word, verdict_word
 from dashboard.rehearsal_api import rehearsal_router
 from dashboard.review_api import review_router
+from dashboard.sensors.pages import sensor_router
 from dashboard.shapes import ClosureBody
 from dashboard.shift_pages import shift_router
 from dashboard.signin import signin_router
@@ -121,7 +123,9 @@ def build_app(
             site_router(),
             unassigned_router(),
             record_router(),
+            sensor_router(),
             shift_router(),
+            lookback_router(),
             signin_router(),
             deeds_router(),
             things_router(),

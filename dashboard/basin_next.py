@@ -70,6 +70,11 @@ def form(deed: str, **said: str) -> str:
     return f"/do/{deed}?{urlencode(known)}" if known else f"/do/{deed}"
 
 
+def check_form(**said: str) -> str:
+    """The address of the guided check of a sensor."""
+    return f"/sensors/check?{urlencode({name: text for name, text in said.items() if text})}"
+
+
 def next_step(basin: BasinSeen, facts: BasinFacts, when: SiteTime) -> Next:
     """Find it; what blocks comes before what is nice to know."""
     key, kind = f"{basin.seen.basin.node}/{basin.seen.basin.name}", basin.said.kind
@@ -207,7 +212,7 @@ class _At:
             "profile-confirmed": Action(_("Confirm the profile"), form("confirm-profile", profile=profile)),
             "mec-tested": self._mec(),
             "sensor-alive": _site(),
-            "sensor-check": Action(_("Record the check"), form("record-sensor-check", basin=self._key, sensor=sensor)),
+            "sensor-check": Action(_("Check the sensor"), check_form(basin=self._key, sensor=sensor)),
             "thermometer": Action(_("Read the thermometer"), form("read-thermometer", basin=self._key)),
         }.get(block.rule)
 

@@ -12,6 +12,7 @@ from msgspec import inspect as types
 
 from collector.alarms.drill import Arrival
 from collector.credentials import Kind
+from collector.lookback.causes import CAUSES
 from collector.record.all import DEEDS
 from collector.record.things import Role
 from dashboard import forms, help_pages
@@ -21,7 +22,11 @@ from soak.findings import CODES
 
 def borrowed() -> list[str]:
     """All of them, each once."""
-    return list(dict.fromkeys(text for text in (*_of_alarms(), *CODES.values(), *_of_deeds(), *_of_help()) if text))
+    return list(
+        dict.fromkeys(
+            text for text in (*_of_alarms(), *_of_causes(), *CODES.values(), *_of_deeds(), *_of_help()) if text
+        )
+    )
 
 
 def extract(_file: Any, _keywords: Any, _comments: Any, options: Any) -> Iterator[tuple[int, str, str, list[str]]]:
@@ -34,6 +39,11 @@ def _of_alarms() -> Iterator[str]:
     for kind in KINDS.values():
         yield from (kind.name, kind.todo)
     yield from (each.value for each in Arrival)
+
+
+def _of_causes() -> Iterator[str]:
+    for cause in CAUSES.values():
+        yield from (cause.said, cause.meaning)
 
 
 def _of_deeds() -> Iterator[str]:
@@ -68,7 +78,7 @@ def _chosen(kind: types.Type) -> Iterator[str]:
     if isinstance(kind, types.EnumType):
         yield from (str(each.value) for each in kind.cls)
     elif isinstance(kind, types.LiteralType):
-        yield from (forms.english_label(str(each)) if "_" in str(each) else str(each) for each in kind.values)
+        yield from (forms.english_choice(str(each)) for each in kind.values)
     elif isinstance(kind, types.UnionType):
         for each in kind.types:
             yield from _chosen(each)

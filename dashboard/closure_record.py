@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 from urllib.parse import urlencode
 
+from collector.record.basins.grounds import Ground, grounds
 from collector.record.book import Book
 from collector.record.rounds.unassigned import load_over
 from collector.record.things import Attested, ClosureNote, Issued, Load, Turn
@@ -26,6 +27,7 @@ class ClosureSaid(NamedTuple):
         forms: Where more can be said of it: words, and the form's address.
         evidence: What proves it, with the records that hold it.
         papers: That were issued about it.
+        grounds: What correction and U of each of its sensors rested on.
     """
 
     key: str
@@ -37,6 +39,7 @@ class ClosureSaid(NamedTuple):
     forms: list[tuple[str, str]]
     evidence: Evidence
     papers: list[Issued]
+    grounds: list[Ground]
 
 
 def closure_said(book: Book, closure_id: int) -> ClosureSaid:
@@ -46,8 +49,9 @@ def closure_said(book: Book, closure_id: int) -> ClosureSaid:
         book: To look in.
         closure_id: Its row, which is there.
     """
-    stream, first, basin, closing_ms, superseded = book.connection.execute(
-        """SELECT s.stream, c.first, b.node || '/' || b.name, c.closing_utc_ms, c.superseded_by FROM closure c
+    stream, first, basin, closing_ms, superseded, basin_id = book.connection.execute(
+        """SELECT s.stream, c.first, b.node || '/' || b.name, c.closing_utc_ms, c.superseded_by,
+                  c.basin_id FROM closure c
            JOIN stream s ON s.id = c.stream_id JOIN basin b ON b.id = c.basin_id WHERE c.id = ?""",
         (closure_id,),
     ).fetchone()
@@ -60,7 +64,8 @@ def closure_said(book: Book, closure_id: int) -> ClosureSaid:
     names = Names(book)
     proof = evidence(book, closure_id, load, turns, names)
     notes, papers = note.notes if note else (), book.all(Issued, group=key)
-    return ClosureSaid(key, load, turns, answer, notes, names, forms, proof, papers)
+    found = grounds(book, basin_id, closing_ms)
+    return ClosureSaid(key, load, turns, answer, notes, names, forms, proof, papers, found)
 
 
 def closure_forms(key: str, *, assigned: bool) -> list[tuple[str, str]]:

@@ -52,11 +52,11 @@ _SUBJECTS = {
     N_("Fills"): ("fills",),
     N_("Bottles of solution"): ("bottles", "corrections"),
     N_("Test strips"): ("strips",),
-    N_("Checks of sensors and temperature"): ("checks",),
+    N_("Checks of sensors and temperature"): ("guided", "checks", "references"),
     N_("Closures"): ("unassigned",),
     N_("Evidence"): ("issuing", "period"),
     N_("Shifts and log review"): ("shifts",),
-    N_("Look-backs"): ("lookbacks",),
+    N_("Look-backs"): ("lookbacks", "lookback_answers"),
     N_("Devices"): ("devices",),
     N_("Types of device"): ("device_types",),
     N_("Solution profiles"): ("profiles",),
@@ -66,13 +66,17 @@ _SUBJECTS = {
 """What the list groups deeds by, in the order of a shift, and the modules in which they stand."""
 
 _PAGES = {
-    "fill": "/fills/",
-    "profile": "/profiles/",
-    "device": "/devices/",
-    "load": "/loads/",
-    "alarm": "/alarms/",
-    "issued": "/evidence/",
-    "period-report": "/report/",
+    "fill": "/fills/{}",
+    "profile": "/profiles/{}",
+    "device": "/devices/{}",
+    "load": "/loads/{}",
+    "alarm": "/alarms/{}",
+    "look-back": "/look-backs/{}",
+    "look-back-list": "/api/look-back-lists/{}.pdf",
+    "issued": "/evidence/{}",
+    "sensor-check": "/sensor-checks/{}",
+    "reference": "/references#{}",
+    "period-report": "/report/{}",
 }
 """Kinds of thing that have a page of their own."""
 
@@ -214,7 +218,7 @@ async def _deed_page(
         "explanation": explanation(kind),
         "fields": known,
         "typed": typed,
-        "suggestions": await _suggested(site, known),
+        "suggestions": await suggested(site, known),
         "mistakes": {each.field: each.text for each in wrong.mistakes} if wrong else {},
         "refusal": refusal,
         "scannable": scannable(known),
@@ -229,7 +233,7 @@ async def _deed_page(
     return Template("deed.html", context=context, status_code=status, cookies=cookies or [])
 
 
-async def _suggested(site: Site, known: list[Field]) -> dict[str, list[tuple[str, str]]]:
+async def suggested(site: Site, known: list[Field]) -> dict[str, list[tuple[str, str]]]:
     """Suggestions; none without data, so that a form with what was typed into it can be shown all the same."""
     try:
         return await site.desks.look(lambda connection: _suggestions(connection, known))
@@ -293,7 +297,7 @@ def one_of(words: Iterable[str]) -> str:
 
 
 def _page_of(done: Done) -> str:
-    return f"{_PAGES[done.kind]}{done.id}" if done.kind in _PAGES else ""
+    return _PAGES.get(done.kind, "").format(done.id)
 
 
 def _deed(name: str) -> type[Deed]:

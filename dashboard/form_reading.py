@@ -44,7 +44,7 @@ class MistakesError(ValueError):
         self.mistakes = mistakes
 
 
-class _CannotError(ValueError):
+class CannotError(ValueError):
     """What is wrong with one field."""
 
 
@@ -73,7 +73,7 @@ def read(kind: type[Deed], known: list[Field], typed: Typed, zone: tzinfo) -> De
                 _put(said, field.name, [])
             elif field.required:
                 mistakes.append(Mistake(field.name, _missing(field)))
-        except _CannotError as error:
+        except CannotError as error:
             mistakes.append(Mistake(field.name, str(error)))
     if mistakes:
         raise MistakesError(mistakes)
@@ -112,21 +112,21 @@ def _item(field: Field, kind: types.Type, line: str, zone: tzinfo) -> Any:
     parts = [each.strip() for each in line.split(";")]
     if len(parts) > len(kind.fields):
         text = _("“{line}” has {found} parts; there are {number}. {hint}")
-        raise _CannotError(text.format(line=line[:80], found=len(parts), number=len(kind.fields), hint=field.hint))
+        raise CannotError(text.format(line=line[:80], found=len(parts), number=len(kind.fields), hint=field.hint))
     said = {}
     for inner, part in zip(kind.fields, parts, strict=False):
         if part:
             core = inner.type.types[0] if isinstance(inner.type, types.UnionType) else inner.type
             said[inner.encode_name] = _one(inner.name, core, part, zone)
         elif inner.required:
-            raise _CannotError(_("“{line}” is not whole. {hint}").format(line=line[:80], hint=field.hint))
+            raise CannotError(_("“{line}” is not whole. {hint}").format(line=line[:80], hint=field.hint))
     return said
 
 
 def _named(line: str) -> tuple[str, str]:
     name, colon, text = line.partition(":")
     if not colon:
-        raise _CannotError(_("“{line}” has no colon. One a line: name: text.").format(line=line[:80]))
+        raise CannotError(_("“{line}” has no colon. One a line: name: text.").format(line=line[:80]))
     return name.strip(), text.strip()
 
 
@@ -140,17 +140,17 @@ def _one(name: str, kind: types.Type, text: str, zone: tzinfo) -> Any:
 
 def _number(name: str, kind: types.IntType, text: str, zone: tzinfo) -> int:
     if name.endswith("_mc"):
-        return _bounded(kind, _thousandths(text), celsius)
+        return _bounded(kind, thousandths(text), celsius)
     if name.endswith("_ms"):
         if re.match(r"^\d{4}-\d{2}-\d{2}", text):
             return _moment_ms(text, zone)
         return _bounded(kind, _duration_ms(text), in_words)
     if not re.fullmatch(r"-?\d{1,15}", text, re.ASCII):
-        raise _CannotError(_("“{text}” is no whole number.").format(text=text[:40]))
+        raise CannotError(_("“{text}” is no whole number.").format(text=text[:40]))
     return _bounded(kind, int(text), str)
 
 
-def _thousandths(text: str) -> int:
+def thousandths(text: str) -> int:
     """Degrees Celsius only: a figure that decides is typed as the label prints it, and nothing converts it unseen."""
     plain = text.replace(",", ".").replace("−", "-").strip()
     if found := _FAHRENHEIT.fullmatch(plain):
@@ -159,17 +159,17 @@ def _thousandths(text: str) -> int:
             "“{text}” is in degrees Fahrenheit, about {same}. This field takes degrees Celsius: write them as the "
             "label prints them."
         )
-        raise _CannotError(said.format(text=text[:40], same=same))
+        raise CannotError(said.format(text=text[:40], same=same))
     try:
         thousandths = Decimal(plain.removesuffix("C").removesuffix("°").strip()) * 1000
     except InvalidOperation:
         thousandths = Decimal("nan")
     if not thousandths.is_finite():
-        raise _CannotError(
+        raise CannotError(
             _("“{text}” is no temperature. Write degrees Celsius, for instance 20.5.").format(text=text[:40])
         )
     if thousandths != thousandths.to_integral_value() or abs(thousandths) > 10**9:
-        raise _CannotError(
+        raise CannotError(
             _("“{text}” is finer than a thousandth of a degree, or out of all reason.").format(text=text[:40])
         )
     return int(thousandths)
@@ -178,7 +178,7 @@ def _thousandths(text: str) -> int:
 def _duration_ms(text: str) -> int:
     found = _DURATION.findall(text)
     if not found or _DURATION.sub("", text).strip(" ,"):
-        raise _CannotError(
+        raise CannotError(
             _("“{text}” is no length of time. Write it with its unit: 30 s, 12 min, 2 h, 14 d.").format(text=text[:40])
         )
     return int(sum(Decimal(number.replace(",", ".")) * _UNIT_MS[unit] for number, unit in found))
@@ -188,15 +188,15 @@ def _moment_ms(text: str, zone: tzinfo) -> int:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
-        raise _CannotError(_("“{text}” is no date and time. Write 2026-03-03 13:18.").format(text=text[:40])) from None
+        raise CannotError(_("“{text}” is no date and time. Write 2026-03-03 13:18.").format(text=text[:40])) from None
     return int((moment if moment.tzinfo else moment.replace(tzinfo=zone)).timestamp() * 1000)
 
 
 def _bounded(kind: types.IntType, number: int, words: Any) -> int:
     if kind.ge is not None and number < kind.ge:
-        raise _CannotError(_("It must be {least} or more.").format(least=words(kind.ge)))
+        raise CannotError(_("It must be {least} or more.").format(least=words(kind.ge)))
     if kind.le is not None and number > kind.le:
-        raise _CannotError(_("It must be {most} or less.").format(most=words(kind.le)))
+        raise CannotError(_("It must be {most} or less.").format(most=words(kind.le)))
     return number
 
 

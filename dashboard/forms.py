@@ -11,6 +11,7 @@ from typing import NamedTuple
 from msgspec import NODEFAULT
 from msgspec import inspect as types
 
+from collector.lookback.causes import CAUSES
 from collector.record.deed import Deed
 from collector.record.things import KINDS
 from dashboard.degrees import fahrenheit_shown
@@ -28,6 +29,10 @@ _UNITS = {"_ml": "mL", "_g": "g", "_days": N_("days"), "_years": N_("years"), "_
 _WORDS = {
     "id": N_("Id"),
     "mec": N_("MEC"),
+    "mec_test": N_("MEC test"),
+    "off_mc": N_("Reads wrong by"),
+    "told_ms": N_("Told at"),
+    "whom": N_("Who was told"),
     "udi": N_("UDI"),
     "gtin": N_("Product code (GTIN)"),
     "glycine_g_per_us_gallon": N_("Glycine, grams for each US gallon"),
@@ -54,6 +59,16 @@ _WORDS = {
     "excluded_kinds": N_("Excluded kinds of device"),
     "manual": N_("For soaking by hand"),
     "for_ms": N_("For how long"),
+    "at_mc": N_("Temperature"),
+    "expanded_mc": N_("Expanded uncertainty U"),
+    "k": N_("Coverage factor k"),
+    "step_mc": N_("Step of its display"),
+    "drift_mc": N_("Drift in a year"),
+    "at_sensor_mc": N_("Shown at the sensor"),
+    "ice": N_("Pairs at the ice point"),
+    "working": N_("Pairs near the working temperature"),
+    "as_left": N_("Second series, as left"),
+    "settled": N_("Both had settled before each pair"),
     "alarm_on_ms": N_("Temperature alarm after"),
     "alarm_off_ms": N_("Temperature alarm over after"),
     "alarm_cold_rises_ms": N_("Too cold rises to high after"),
@@ -191,15 +206,19 @@ def _choices(name: str, kind: types.Type) -> tuple[tuple[str, str], ...]:
     if isinstance(kind, types.EnumType):
         return tuple((str(each.value), _(str(each.value))) for each in kind.cls)
     if isinstance(kind, types.LiteralType):
-        return tuple(
-            (str(each), label(str(each)) if "_" in str(each) or each in _WORDS else _(str(each)))
-            for each in kind.values
-        )
+        return tuple((str(each), _(english_choice(str(each)))) for each in kind.values)
     if isinstance(kind, types.BoolType):
         return (("yes", _("yes")), ("no", _("no")))
     if name == "working_days":
         return tuple((str(day), _(word)) for day, word in enumerate(_WEEKDAYS))
     return ()
+
+
+def english_choice(word: str) -> str:
+    """What is chosen from a list of words, in English: a field's name, a cause of look-backs, or the word itself."""
+    if word in CAUSES:
+        return CAUSES[word].said
+    return english_label(word) if "_" in word or word in _WORDS else word
 
 
 def _of(name: str, kind: types.Type) -> str:

@@ -8,7 +8,7 @@ from collector import ledger
 from collector.ledger import COLLECTOR, Record
 from collector.machine import ClosureJudged
 from collector.record.book import Book
-from collector.record.things import KINDS, MecTest, Turn
+from collector.record.things import KINDS, Mapping, MecTest, Turn
 from dashboard.query import MissingError
 from dashboard.record_query import PER_PAGE, Names, Part
 from dashboard.record_words import record_about
@@ -23,11 +23,15 @@ _PAGES = {
     "issued": "/evidence/{}",
     "period-report": "/report/{}",
     "person": "/people",
+    "reference": "/references#{}",
+    "sensor-check": "/sensor-checks/{}",
     "bottle": "/solutions",
     "strip-bottle": "/solutions",
     "review": "/review?day={}",
     "handover": "/review",
     "transcript": "/review",
+    "look-back": "/look-backs/{}",
+    "look-back-list": "/api/look-back-lists/{}.pdf",
 }
 
 
@@ -69,6 +73,8 @@ def page_of(book: Book, kind: str, thing_id: str) -> str:
         return f"/devices/{turn.device}"
     if kind == "mec-test" and (test := book.find(MecTest, thing_id)):
         return f"/fills/{test.fill}"
+    if kind == "mapping" and (study := book.find(Mapping, thing_id)):
+        return f"/sensors/{study.sensor}"
     return _PAGES.get(kind, "").format(thing_id)
 
 
@@ -84,10 +90,13 @@ _KINDS = {
     "issued": N_("paper"),
     "load": N_("load"),
     "look-back": N_("look-back"),
+    "look-back-list": N_("list of a look-back"),
+    "mapping": N_("mapping study"),
     "mec-test": N_("MEC test"),
     "period-report": N_("period report"),
     "policy": N_("rules of the"),
     "profile": N_("solution profile"),
+    "reference": N_("reference thermometer"),
     "review": N_("review"),
     "strip-bottle": N_("strip bottle"),
     "transcript": N_("paper form"),

@@ -46,10 +46,12 @@ DOING = (
 )
 MORE = (
     Way("report", "/report", N_("Period report")),
+    Way("look-backs", "/look-backs", N_("Look-backs")),
     Way("unassigned", "/unassigned", N_("Unassigned")),
     Way("closures", "/closures", N_("Closures")),
     Way("review", "/review", N_("Review")),
     Way("evidence", "/evidence", N_("Evidence")),
+    Way("sensors", "/sensors", N_("Sensors")),
     Way("record", "/record", N_("Record")),
     Way("people", "/people", N_("People")),
     Way("site", "/site", N_("Site")),
@@ -57,8 +59,8 @@ MORE = (
 )
 
 _HELP = {
-    "technician": ("today", "start", "release", "loads", "do", "me", "sign-in"),
-    "supervisor": ("devices", "solutions", "review", "people", "statistics", "unassigned"),
+    "technician": ("today", "start", "release", "loads", "do", "me", "sign-in", "sensors"),
+    "supervisor": ("devices", "solutions", "review", "people", "statistics", "unassigned", "look-backs"),
     "auditor": ("audit", "closures", "evidence", "report", "record"),
     "keeper": ("site", "about"),
     "alarms": ("alarms",),

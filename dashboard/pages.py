@@ -22,6 +22,7 @@ from dashboard.api import closure_by_id
 from dashboard.assets import served
 from dashboard.closure_record import ClosureSaid, closure_said
 from dashboard.record_words import record_title
+from dashboard.sensors.words import origin_words, thousandths
 from dashboard.shapes import ClosureBody, stored_body
 from dashboard.site import AskedSite, only_known_parameters
 from soak.closure import Verdict
@@ -110,6 +111,8 @@ async def closure_page(site: AskedSite, closure_id: Word) -> Template:
         "now_ms": now_ms,
         "alarm_name": name_of,
         "record_title": record_title,
+        "origin_words": origin_words,
+        "thousandths": thousandths,
     }
     return Template("closure.html", context=context)
 

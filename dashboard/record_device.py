@@ -15,14 +15,13 @@ from collector.record.things import (
     DeviceType,
     Fill,
     Load,
-    LookBack,
     MecTest,
     Profile,
     Stage,
     StripBottle,
     Turn,
 )
-from dashboard.record_query import Names, Part, device_row, needed, part, profile_names
+from dashboard.record_query import Names, Part, device_row, look_backs_of, needed, part, profile_names
 from dashboard.record_words import rinse_words
 from soak.closure import Finding, Verdict
 from soak.releasable import Missing
@@ -77,7 +76,7 @@ def one_device(book: Book, device_id: str, number: int) -> dict[str, object]:
         "row": device_row(book, device),
         "profile_names": profile_names(book),
         "part": Part([round_row(book, turn) for turn in turns.rows], turns.number, turns.more),
-        "lookbacks": [each for each in book.all(LookBack, newest_first=True) if device.id in each.devices],
+        "lookbacks": look_backs_of(book, devices=[device.id]),
     }
 
 
@@ -97,6 +96,7 @@ def one_load(book: Book, load_id: str) -> dict[str, object]:
         "lot": strips.lot if strips else "",
         "closures": [_soak(book, each) for each in closures],
         "rounds": [round_row(book, turn) for each in load.turns if (turn := book.find(Turn, each))],
+        "lookbacks": look_backs_of(book, turns=load.turns),
     }
 
 

@@ -135,6 +135,18 @@ def needed(book: Book, kind: type[_Thing], thing_id: str, listed_at: str) -> _Th
     return thing
 
 
+def look_backs_of(
+    book: Book, *, devices: Sequence[str] = (), turns: Sequence[str] = (), fills: Sequence[str] = ()
+) -> list[LookBack]:
+    """Look-backs that concern one of these, the newest first."""
+    wanted = {*devices}, {*turns}, {*fills}
+    return [
+        each
+        for each in book.all(LookBack, newest_first=True)
+        if any(some & set(of) for some, of in zip(wanted, (each.devices, each.turns, each.fills), strict=True))
+    ]
+
+
 def solutions(book: Book) -> dict[str, object]:
     """Everything that is poured, or may be, and its tests."""
     names = Names(book)
@@ -178,7 +190,12 @@ def one_fill(book: Book, fill_id: str) -> dict[str, object]:
     """One fill: pour, tests, loads, discard."""
     fill = needed(book, Fill, fill_id, "/fills")
     loads = [each for each in book.all(Load, group=fill.basin, since_ms=fill.poured_ms) if each.fill == fill.id]
-    return {"names": Names(book), "row": fill_row(book, fill, ON_ONE_PAGE), "loads": loads[:ON_ONE_PAGE]}
+    return {
+        "names": Names(book),
+        "row": fill_row(book, fill, ON_ONE_PAGE),
+        "loads": loads[:ON_ONE_PAGE],
+        "lookbacks": look_backs_of(book, fills=[fill.id]),
+    }
 
 
 def devices(book: Book, number: int, show: str, find: str) -> dict[str, object]:

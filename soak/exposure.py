@@ -174,9 +174,9 @@ class Meter:
         return self._closure.first if self._closure else None
 
     @property
-    def closing_lost(self) -> bool:
-        """The closure in progress began after a loss: what was in force earlier may judge it."""
-        return self._closure is not None and self._closure.closing_edge is Edge.LOST
+    def closing_missed(self) -> bool:
+        """It began after a loss or a long pause: what was in force earlier may judge it, or the next."""
+        return self._closure is not None and self._closure.closing_edge in (Edge.LOST, Edge.GAP)
 
     @property
     def number(self) -> int | None:

@@ -59,6 +59,9 @@ def modules(package: str) -> list[Path]:
     return sorted((ROOT / package).rglob("*.py"))
 
 
+SECOND_RULES = {ROOT / "collector" / "bundle" / "verify.py"}
+"""What works the rule out a second time, on purpose: written from its description, for people who do not trust us."""
+
 EVERY_MODULE = [path for package in PACKAGES for path in modules(package)] + [ROOT / "soakledger.py"]
 
 
@@ -199,7 +202,7 @@ def test_node_and_collector_use_the_same_rule() -> None:
             for node in ast.walk(parsed(path)):
                 if isinstance(node, ast.ImportFrom) and node.module == "soak.exposure":
                     users.setdefault(package, set()).update(alias.name for alias in node.names)
-                if isinstance(node, ast.ClassDef):
+                if isinstance(node, ast.ClassDef) and path not in SECOND_RULES:
                     assert node.name not in {"Meter", "Judge", "Verdict", "Closure", "Finding"}, path
     assert "Meter" in users["collector"]
 

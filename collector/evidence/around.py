@@ -11,6 +11,7 @@ import msgspec
 from collector import ledger
 from collector.ledger import COLLECTOR, Record
 from collector.record.things import Alarm, Thing
+from soak.decoding import from_json
 
 MOST_LOOKED_AT = 20_000
 """Records that a page of the dashboard looks through for those about a soak: some weeks of a busy site."""
@@ -139,7 +140,7 @@ def alarms_of(connection: sqlite3.Connection, row: Row, turns: Collection[str]) 
             msgspec.json.encode(sorted(turns)).decode(),
         ),
     )
-    return [msgspec.json.decode(body, type=Alarm) for (body,) in rows]
+    return [from_json(body, Alarm) for (body,) in rows]
 
 
 def records_of(

@@ -8,10 +8,13 @@ from typing import Any, TypeVar
 
 import msgspec
 
+from collector.alarms.keeper import AT_THE_BASIN
+from collector.ledger import COLLECTOR
 from collector.machine import BasinKnown
 from collector.record import shelf
 from collector.record.patch import patched
 from collector.record.things import KINDS, Device, DeviceType, Person, Thing
+from soak.decoding import converted, from_json
 
 _Thing = TypeVar("_Thing", bound=Thing)
 
@@ -21,6 +24,9 @@ _NAMED_BY: Mapping[str, tuple[str, ...]] = {
     DeviceType.KIND: ("record-device-type", "change-device-type"),
 }
 """The deeds that say what a thing is called."""
+
+_NO_PERSON = {"": "nobody", COLLECTOR: "the collector", AT_THE_BASIN: "somebody at the basin"}
+"""Who is said to have done something where the record has no person for it."""
 
 
 class Called:
@@ -36,9 +42,9 @@ class Called:
         self._known: dict[tuple[str, str], Thing | None] = {}
 
     def who(self, person_id: str) -> str:
-        """A person by name; the id where nobody has it; the collector as such."""
-        if not person_id or person_id == "collector":
-            return "the collector" if person_id else "nobody"
+        """A person by name; the id where nobody has it."""
+        if person_id in _NO_PERSON:
+            return _NO_PERSON[person_id]
         then, now = self.then(Person, person_id), self.now(Person, person_id)
         return both(then.name if then else person_id, now.name if now else person_id)
 
@@ -60,7 +66,7 @@ class Called:
             "SELECT at_ms, body FROM ledger WHERE kind = ? AND instr(body, ?) ORDER BY number",
             (BasinKnown.KIND, f'"{basin}"'),
         )
-        said = [(at_ms, msgspec.json.decode(body, type=BasinKnown)) for at_ms, body in rows]
+        said = [(at_ms, from_json(body, BasinKnown)) for at_ms, body in rows]
         if not said:
             return basin, ""
         then = [each for at_ms, each in said if at_ms <= self._at_ms] or [said[0][1]]
@@ -81,7 +87,7 @@ class Called:
                 content = patched(content, patch)
         if not isinstance(content, dict) or "id" not in content:
             return shelf.find(self._connection, kind, thing_id)
-        thing = msgspec.convert(content, KINDS[kind.KIND])
+        thing = converted(content, KINDS[kind.KIND])
         return thing if isinstance(thing, kind) else None
 
 

@@ -14,7 +14,7 @@ from collector import ledger
 from collector.evidence.called import Called
 from collector.evidence.ledger_json import records_json
 from collector.evidence.sealed import PageUsed, Taken, Used, as_csv, take, take_again
-from collector.evidence.sheet import MEASURED, MONITORING_AID, Sheet, sheet_of
+from collector.evidence.sheet import Sheet, sheet_of
 from collector.evidence.soak_facts import Facts, facts_of, terms_of
 from collector.evidence.sound import newer, refuse_changed
 from collector.evidence.times import Times
@@ -25,6 +25,7 @@ from collector.record import shelf
 from collector.record.book import Book
 from collector.record.errors import RefusedError, UnknownThingError
 from collector.record.things import Issued
+from soak.decoding import converted
 
 TEMPLATE: Final = "disinfection-record-1"
 """A template that papers were issued with is never changed: the next one gets the next number."""
@@ -158,7 +159,7 @@ def issued(connection: sqlite3.Connection, issued_id: str) -> tuple[Issued, Reco
     if enclosed is None or enclosed.get("template") not in _TEMPLATES:
         raise newer(f"{issued_id} was set by a template that this version does not have.")
     try:
-        return thing, record, msgspec.convert(enclosed, Enclosed)
+        return thing, record, converted(enclosed, Enclosed)
     except msgspec.ValidationError as error:
         raise newer(f"What {issued_id} says cannot be read ({error}).") from None
 
@@ -205,8 +206,6 @@ def _data(
     return {
         **msgspec.to_builtins(enclosed.sheet),
         "drawing": drawn(readings, enclosed.used.terms, enclosed.marks),
-        "measured": MEASURED,
-        "aid": MONITORING_AID,
         "issue": {
             "id": thing.id,
             "number": record.number,

@@ -22,6 +22,7 @@ from collector.machine import PageSealed
 from collector.page import FORMAT, DamagedPageError, unseal
 from collector.readings import Anchors, dated, synchronised_of
 from collector.record.errors import RefusedError
+from soak.decoding import from_json
 from soak.quantity import utc_text
 from soak.reading import Reading
 from soak.requirement import SensorTerms
@@ -246,7 +247,7 @@ def _opened(connection: sqlite3.Connection, page: PageUsed) -> tuple[int, Sequen
     said = record(connection, page.number)
     if kept is None or said is None:
         raise _damaged(page, "it is gone")
-    sealed = msgspec.json.decode(said.body, type=PageSealed)
+    sealed = from_json(said.body, PageSealed)
     refuse_changed(connection, said)
     if (sealed.stream, sealed.first, sealed.last, sealed.sha256) != (page.stream, page.first, page.last, page.sha256):
         raise _damaged(page, f"record {page.number} speaks of another page")
@@ -276,7 +277,7 @@ class _Format(msgspec.Struct):
 
 def _refuse_newer(kept: bytes) -> None:
     try:
-        page_format = msgspec.json.decode(zlib.decompress(kept), type=_Format).format
+        page_format = from_json(zlib.decompress(kept), _Format).format
     except (zlib.error, msgspec.DecodeError, RecursionError):
         return  # damaged: whoever opens it says how
     if page_format > FORMAT:

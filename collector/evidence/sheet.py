@@ -85,6 +85,8 @@ class Sheet(msgspec.Struct, frozen=True):
         verdicts: Every verdict given of it: rows of record, when, verdict, proven, coldest, why.
         records: What people recorded, attached: (number, kind).
         software: What judged, what watched.
+        measured: What of it was measured, what declared.
+        aid: What decides instead of this.
     """
 
     site: str
@@ -113,6 +115,8 @@ class Sheet(msgspec.Struct, frozen=True):
     verdicts: tuple[tuple[str, ...], ...]
     records: tuple[Pair, ...]
     software: tuple[Pair, ...]
+    measured: str = MEASURED
+    aid: str = MONITORING_AID
 
 
 def sheet_of(facts: Facts, used: Used, called: Called, times: Times) -> Sheet:

@@ -35,6 +35,7 @@ from collector.record.things import (
 )
 from collector.required import required_of
 from soak.closure import Closure, Finding, Verdict
+from soak.decoding import from_json
 from soak.requirement import SensorTerms
 
 _Thing = TypeVar("_Thing", bound=Thing)
@@ -228,7 +229,7 @@ def _judged(book: Book, row: Row) -> Judged:
             "Run `soakledger verify`, then restore the data from a backup.",
         )
     refuse_changed(book.connection, record)
-    return Judged(row, record, msgspec.json.decode(record.body, type=ClosureJudged))
+    return Judged(row, record, from_json(record.body, ClosureJudged))
 
 
 def watched_of(judged: Judged) -> Watched:
@@ -292,4 +293,4 @@ class _Said(msgspec.Struct):
 
 def _node_software(book: Book, basin: str) -> str:
     row = book.connection.execute("SELECT body FROM node WHERE node = ?", (basin.partition("/")[0],)).fetchone()
-    return msgspec.json.decode(row[0], type=_Said).version if row else ""
+    return from_json(row[0], _Said).version if row else ""

@@ -109,8 +109,8 @@ def _row(look: Looking, each: LookBack) -> tuple[str, ...]:
         words, hidden = look.shown([each.closed.note])
         conclusion = " ".join(words) or ("(the conclusion names somebody: see the look-back)" if hidden else "")
         closed = f"{look.minute(each.closed.at_ms)}, {look.name_of(each.closed.by)}: {conclusion}"
-    if each.closed is not None and (although := getattr(each, "closed_although", "")):
-        open_then = " ".join(look.shown([although])[0]) or "(names somebody: see the look-back)"
+    if each.closed is not None and each.closed_although:
+        open_then = " ".join(look.shown([each.closed_although])[0]) or "(names somebody: see the look-back)"
         closed += f" Still open then: {open_then}"
     return (
         each.id,
@@ -124,11 +124,11 @@ def _row(look: Looking, each: LookBack) -> tuple[str, ...]:
 
 def _state(look: Looking, each: LookBack) -> str:
     """What became of its devices, and when infection prevention was told."""
-    resolved = Counter(str(one.outcome) for one in getattr(each, "resolved", {}).values())
+    resolved = Counter(one.outcome.value for one in each.resolved.values())
     words = [f"{count} {outcome}" for outcome, count in resolved.items()]
     if left := len(each.devices) - sum(resolved.values()):
         words.append(f"{left} not settled")
-    told = [look.minute(one.at_ms) for one in getattr(each, "told", ())]
+    told = [look.minute(one.at_ms) for one in each.told]
     telling = f"told {', '.join(told)}" if told else "not told on record"
     return f"{', '.join(words) or 'no device'}\n{telling}"
 

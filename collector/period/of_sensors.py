@@ -71,22 +71,17 @@ def _sensors(look: Looking) -> list[_Standing]:
         rows = [each for each in required_of(look.book.connection, basin.id) if each.since_ms < look.asked.until_ms]
         for sensor in sorted(rows[-1].terms) if rows else ():
             of_it = look.book.all(SensorCheck, group=sensor, until_ms=look.asked.until_ms, newest_first=True)
-            last = next((each for each in of_it if not _void(each)), None)
+            last = next((each for each in of_it if each.counts), None)
             late = last is not None and last.due is not None and last.due < last_day
             found.append(_Standing(sensor, basin.key, last, late))
     return found
-
-
-def _void(check: SensorCheck) -> str:
-    """Why a check changes no correction and no U; empty: it counts."""
-    return str(getattr(check, "void", ""))
 
 
 def _row(look: Looking, each: SensorCheck) -> tuple[str, ...]:
     return (
         f"{each.sensor}\n{look.label(each.basin)}",
         f"{look.minute(each.at_ms)}, {look.name_of(each.by)}",
-        each.reference + (f"; void: {_void(each)}" if _void(each) else ""),
+        each.reference + ("" if each.counts else f"; void: {each.void}"),
         "" if each.error_mc is None else exact_celsius(each.error_mc),
         exact_celsius(each.correction_mc),
         exact_celsius(each.u_mc),
@@ -108,7 +103,7 @@ def _table(look: Looking, checks: list[SensorCheck]) -> Table:
     rows = (
         (
             *(each.id, each.sensor, each.basin, utc(each.at_ms), look.name_of(each.by), each.reference),
-            *(each.error_mc, each.correction_mc, each.u_mc, each.due, _void(each)),
+            *(each.error_mc, each.correction_mc, each.u_mc, each.due, each.void),
         )
         for each in checks
     )

@@ -4,11 +4,22 @@ from __future__ import annotations
 
 from collector.record import policy
 from collector.record.alarms import answers, drills
-from collector.record.basins import checks
+from collector.record.basins import checks, guided, references
 from collector.record.deed import DEEDS
 from collector.record.devices import device_types, devices
 from collector.record.papers import issuing, period
-from collector.record.rounds import late, loads, lookbacks, quarantine, release, rinses, turns, unassigned, use
+from collector.record.rounds import (
+    late,
+    loads,
+    lookback_answers,
+    lookbacks,
+    quarantine,
+    release,
+    rinses,
+    turns,
+    unassigned,
+    use,
+)
 from collector.record.shifts import people, shifts
 from collector.record.solutions import bottles, corrections, fills, mec, profiles, strips
 
@@ -22,9 +33,11 @@ __all__ = [
     "devices",
     "drills",
     "fills",
+    "guided",
     "issuing",
     "late",
     "loads",
+    "lookback_answers",
     "lookbacks",
     "mec",
     "people",
@@ -32,6 +45,7 @@ __all__ = [
     "policy",
     "profiles",
     "quarantine",
+    "references",
     "release",
     "rinses",
     "shifts",

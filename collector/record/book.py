@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import sqlite3
+from collections.abc import Iterable
 from functools import cached_property
 from typing import Any, NamedTuple, TypeVar
 from zoneinfo import ZoneInfo
@@ -103,6 +104,13 @@ class Book:
     def all(self, kind: type[_Thing], **where: Any) -> list[_Thing]:
         """Things of a kind as they were before this deed, by their time; see `shelf.find_all`."""
         return shelf.find_all(self.connection, kind, **where)
+
+    def many(self, kind: type[_Thing], ids: Iterable[str]) -> list[_Thing]:
+        """Things by their ids, each once, in that order; what is not there is left out."""
+        wanted = list(dict.fromkeys(ids))
+        stored = {each.id: each for each in shelf.find_many(self.connection, kind, wanted)}
+        found = (self._changed.get((kind.KIND, each), stored.get(each)) for each in wanted)
+        return [each for each in found if isinstance(each, kind)]
 
     def put(self, thing: _Thing) -> _Thing:
         """Keep a new or changed thing."""

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import msgspec
+from sqlite_utils import Database
 
 from collector.errors import DataError
 from collector.ledger import COLLECTOR, Ledger
@@ -75,6 +76,11 @@ class Desk:
     def connection(self) -> sqlite3.Connection:
         """To the database."""
         return self._db.conn
+
+    @property
+    def database(self) -> Database:
+        """The database itself."""
+        return self._db
 
     @property
     def clock(self) -> Callable[[], int]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Sequence
 from typing import Any, TypeVar
 
 import msgspec
@@ -12,6 +13,9 @@ from collector.record.things import KINDS, Thing
 from soak.decoding import converted, from_json
 
 _Thing = TypeVar("_Thing", bound=Thing)
+
+_AT_ONCE = 500
+"""Ids in one question; SQLite takes far more, but each number of them is a statement of its own."""
 
 
 def find(connection: sqlite3.Connection, kind: type[_Thing], thing_id: str) -> _Thing | None:
@@ -58,6 +62,17 @@ def find_all(
         f"ORDER BY at_ms {order}, length(id) {order}, id {order} LIMIT ? OFFSET ?"
     )
     return [from_json(body, kind) for (body,) in connection.execute(sql, (*values, limit, offset))]
+
+
+def find_many(connection: sqlite3.Connection, kind: type[_Thing], ids: Sequence[str]) -> list[_Thing]:
+    """Things by their ids, in that order; what is not there is left out."""
+    found: dict[str, _Thing] = {}
+    for begin in range(0, len(ids), _AT_ONCE):
+        some = ids[begin : begin + _AT_ONCE]
+        sql = f"SELECT id, body FROM thing WHERE kind = ? AND id IN ({', '.join('?' * len(some))})"  # noqa: S608
+        rows = connection.execute(sql, (kind.KIND, *some))
+        found |= {thing_id: from_json(body, kind) for thing_id, body in rows}
+    return [found[each] for each in ids if each in found]
 
 
 def find_by(connection: sqlite3.Connection, kind: type[_Thing], field: str, content: str) -> list[_Thing]:

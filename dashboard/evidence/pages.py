@@ -31,7 +31,7 @@ AnyRequest = Request[Any, Any, Any]
 Text = FromQuery[str | None]
 Word = FromPath[str]
 _FIELDS = ("since", "until", "basin", "device", "every", "reason")
-_ENDS_ALL = frozenset({"role", "not-signed-in", "clock-behind"})
+_MEETS_ALL = frozenset({"role", "not-signed-in", "clock-behind"})
 """Refusals that would meet every soak of the range."""
 
 
@@ -118,7 +118,11 @@ def evidence_router() -> Router:
 async def _issued(site: Site, signed: Signed, wanted: Wanted, found: Chosen, reason: str) -> AsyncIterator[bytes]:
     """The ZIP as it grows; a soak that cannot be issued is in its manifest."""
     parcel = Parcel(wanted, found.without_load)
+    stopped: RefusedError | None = None
     for soak in found.soaks:
+        if stopped is not None:
+            parcel.miss(soak, stopped)
+            continue
 
         def work(desk: Desk, soak: Soak = soak) -> Made:
             return issue_one(desk, signed.person.id, soak, reason, second_factor=signed.second_factor)
@@ -127,8 +131,7 @@ async def _issued(site: Site, signed: Signed, wanted: Wanted, found: Chosen, rea
             yield parcel.add(await site.desks.write(work))
         except RefusedError as refusal:
             parcel.miss(soak, refusal)
-            if refusal.rule in _ENDS_ALL:
-                break
+            stopped = refusal if refusal.rule in _MEETS_ALL else None
         except NotWrittenError as problem:
             parcel.miss(soak, RefusedError("not-written", str(problem), _("Issue it again.")))
     yield parcel.close(site.utc_now_ms())

@@ -26,7 +26,7 @@ _FORMS = {
     "fill-in-date": "/do/discard-fill?fill={fill}",
     "fill-failed": "/do/discard-fill?fill={fill}",
     "thermometer": "/do/read-thermometer?basin={basin}",
-    "sensor-check": "/do/record-sensor-check?basin={basin}",
+    "sensor-check": "/sensors/check?basin={basin}",
     "node-heard": "/site",
     "sensor-alive": "/site",
 }

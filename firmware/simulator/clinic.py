@@ -144,7 +144,8 @@ CLINIC = (
 """Three nodes, five basins, two places."""
 
 CHECKED_U_C = "0.25"
-"""U of a sensor that was checked, where the check gave a correction: invented, but of the usual size."""
+"""U of a sensor that was checked, where the check gave a correction: invented, but of the size that the checks of
+`staff_checks` come to."""
 
 
 def node_names() -> list[str]:

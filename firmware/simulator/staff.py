@@ -178,7 +178,7 @@ class Staff:
         screen = self._screen
         seen = Seen(
             lambda occasion: bool(verdicts(occasion)),
-            screen.open_ids("look-back"),
+            screen.look_backs(),
             screen.quarantined(),
             screen.released(),
         )

@@ -11,6 +11,8 @@ from typing import Any
 import msgspec
 
 from firmware.simulator.script import DAY_MS
+from firmware.simulator.staff_checks import drifted
+from firmware.simulator.staff_lookbacks import OpenLookBack, looked_back, sensor_looked_back
 from firmware.simulator.staff_plan import Item, Occasion, Ward
 from firmware.simulator.staff_rounds import Fates, begin, finish, take_out
 from firmware.simulator.staff_setup import label_in_hand
@@ -51,17 +53,21 @@ class Special(msgspec.Struct, frozen=True):
 
     Attributes:
         corrected: A profile is corrected.
+        sensor_off: A look-back is opened for a sensor that was found to read wrong.
         out_of_date: A fill is used past its date, with a supervisor's override.
         unreleased: A device is used without a release.
         downtime: A power failure is typed in from paper.
         strips_failed: Controls of a strip bottle fail.
+        drifted: A sensor is checked again and has drifted.
     """
 
     corrected: int = 15
+    sensor_off: int = 26
     out_of_date: int = 14
     unreleased: int = 17
     downtime: int = 9
     strips_failed: int = 4
+    drifted: int = 26
 
 
 class Seen(msgspec.Struct, frozen=True):
@@ -69,13 +75,13 @@ class Seen(msgspec.Struct, frozen=True):
 
     Attributes:
         met: Whether the closure of an occasion met the requirement.
-        look_backs: Ids of look-backs that are open in the morning.
+        look_backs: Those that are open in the morning.
         quarantined: Devices in quarantine, as the record has it; None: as the staff remember it.
         released: Devices that are released and not used; None: as the staff remember it.
     """
 
     met: Callable[[Occasion], bool]
-    look_backs: Sequence[str] = ()
+    look_backs: Sequence[OpenLookBack] = ()
     quarantined: frozenset[str] | None = None
     released: frozenset[str] | None = None
 
@@ -161,14 +167,15 @@ def _stale(ward: Ward, occasion: Occasion) -> bool:
 def _morning(ward: Ward, day: Day, seen: Seen, special: Special) -> list[Item]:
     """Before the first load: what is open is concluded, fills are renewed, strips opened."""
     at_ms = day.midnight_ms + _MORNING_MS
-    items = []
+    items: list[Item] = []
     for number, look_back in enumerate(seen.look_backs):
-        conclusion = "Every device concerned is quarantined or was reprocessed; users of those used before were told."
-        fields: dict[str, Any] = {"look_back": look_back, "conclusion": conclusion}
-        items.append(Item(at_ms=at_ms + number * 1_000, deed="close-look-back", who=LEAD, fields=fields))
+        items += looked_back(look_back, at_ms + number * 1_000)
     held = [device for device, tool in ward.devices.items() if tool.held and tool.free_ms < at_ms]
     for number, device in enumerate(held):
-        fields = {"device": device, "reason": "Looked at; it goes through cleaning and a soak again."}
+        fields: dict[str, Any] = {
+            "device": device,
+            "reason": "Looked at; it goes through cleaning and a soak again.",
+        }
         lifted_ms = at_ms + 5 * _MINUTE_MS + number * 1_000
         items.append(Item(at_ms=lifted_ms, deed="lift-quarantine", who=LEAD, fields=fields))
         ward.devices[device].held = ""
@@ -224,6 +231,10 @@ def _evening(ward: Ward, day: Day, lasts: dict[str, Occasion], special: Special)
             "reason": "The tablets had no network.",
         }
         items.append(Item(at_ms=at_ms - 20 * _MINUTE_MS, deed="transcribe-downtime", who=OTHER_LEAD, fields=fields))
+    if day.number == special.drifted:
+        items.append(drifted(at_ms - 40 * _MINUTE_MS))
+    if day.number == special.sensor_off:
+        items.append(sensor_looked_back(at_ms - 5 * _MINUTE_MS))
     if day.number == special.corrected:
         corrected_ms = at_ms - 10 * _MINUTE_MS
         fields = {

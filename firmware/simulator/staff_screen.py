@@ -7,6 +7,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from firmware.simulator.staff_alarms import Raised
+from firmware.simulator.staff_lookbacks import OpenLookBack
 from firmware.simulator.staff_plan import Occasion
 from firmware.simulator.staff_talk import Ask, AwayError
 from soak.decoding import converted
@@ -90,6 +91,19 @@ class Screen:
     def open_ids(self, kind: str) -> list[str]:
         """Ids of what still needs somebody."""
         return [each["id"] for each in self._get(f"api/things/{kind}", open="yes", limit=_MOST)["things"]]
+
+    def look_backs(self) -> list[OpenLookBack]:
+        """Those that are open, with the devices that nobody has resolved."""
+        things = [each["thing"] for each in self._get("api/things/look-back", open="yes", limit=_MOST)["things"]]
+        return [
+            OpenLookBack(
+                each["id"],
+                each["cause"],
+                tuple(device for device in each.get("devices", ()) if device not in each.get("resolved", {})),
+                bool(each.get("told")),
+            )
+            for each in things
+        ]
 
     def open_subjects(self, day: str) -> list[str]:
         """What the log review of a day asks about."""

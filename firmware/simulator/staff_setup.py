@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from itertools import count
 from typing import Any
 
-from firmware.simulator.clinic import CHECKED_U_C, CLINIC
 from firmware.simulator.script import DAY_MS
+from firmware.simulator.staff_checks import first_checks
 from firmware.simulator.staff_label import digest
 from firmware.simulator.staff_plan import Item, Tool, Ward
 from firmware.simulator.staff_stock import (
@@ -25,7 +25,6 @@ from firmware.simulator.staff_stock import (
     udi,
 )
 from firmware.simulator.staff_supply import pour, receive, strips_ready
-from soak.uncertainty import unchecked_u_mc
 
 _SECOND_MS = 1_000
 _MINUTE_MS = 60 * _SECOND_MS
@@ -41,9 +40,6 @@ POLICY = {
     "disposal_rule": "Harbour Lane house rule 7 (invented): neutralise, then to the drain with running water.",
     "reason": "First set of rules, agreed by both supervisors.",
 }
-CHECK_U_MC = round(1000 * float(CHECKED_U_C))
-_REFERENCE = "Reference thermometer R-4 (invented), certificate 2026-118"
-_WHERE_MC = {"ultrasound/b2": 26_800}
 
 
 def set_up(ward: Ward, start_ms: int) -> list[Item]:
@@ -55,7 +51,7 @@ def set_up(ward: Ward, start_ms: int) -> list[Item]:
         Item(at_ms=next(ticks), deed="set-policy", who=LEAD, fields=dict(POLICY)),
         *(item for solution in SOLUTIONS for item in _profile(solution, ticks)),
         *(item for kind in KINDS for item in _devices(ward, kind, ticks)),
-        *_checks(ticks),
+        *first_checks(ticks, first_ms),
     ]
     for solution in SOLUTIONS:
         items += receive(ward, solution.profile, next(ticks), OTHER_LEAD, 4)
@@ -114,20 +110,3 @@ def _devices(ward: Ward, kind: Kind, ticks: Iterator[int]) -> Iterator[Item]:
         ward.devices[device] = Tool()
         fields = {"id": device, "type": kind.id, "udi": udi(device)}
         yield Item(at_ms=next(ticks), deed="record-device", who=ADMINISTRATOR, fields=fields)
-
-
-def _checks(ticks: Iterator[int]) -> Iterator[Item]:
-    """Checks that found what the collector's settings say of each sensor."""
-    for basin in CLINIC:
-        key = f"{basin.node}/{basin.name}"
-        for sensor, (_, found_mc) in basin.sensors.items():
-            reference_mc = _WHERE_MC.get(key, 21_400)
-            fields = {
-                "sensor": sensor,
-                "basin": key,
-                "reference": _REFERENCE,
-                "reference_mc": reference_mc,
-                "indicated_mc": reference_mc - found_mc,
-                "u_mc": CHECK_U_MC if found_mc else unchecked_u_mc(),
-            }
-            yield Item(at_ms=next(ticks), deed="record-sensor-check", who=LEAD, fields=fields)

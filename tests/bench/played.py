@@ -199,6 +199,4 @@ def _declared(ask: Ask, nodes: dict[str, Memory], ward: Ward) -> Teller:
 
 def _shown(screen: Screen, day: Day) -> Seen:
     verdicts = screen.verdicts(day.midnight_ms, day.until_ms)
-    return Seen(
-        lambda occasion: bool(verdicts(occasion)), screen.open_ids("look-back"), screen.quarantined(), screen.released()
-    )
+    return Seen(lambda occasion: bool(verdicts(occasion)), screen.look_backs(), screen.quarantined(), screen.released())

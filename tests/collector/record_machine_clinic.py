@@ -525,7 +525,9 @@ class Clinic:
             self.site.quarantined.discard(device)
 
     def close_look_back(self, look_back: str) -> None:
-        self.do(CloseLookBack(look_back=look_back, conclusion="Nothing came of it."), SUPERVISOR)
+        self.do(
+            CloseLookBack(look_back=look_back, conclusion="Nothing came of it.", reason="A test closes it."), SUPERVISOR
+        )
 
     def free(self, look_back: str, device: str) -> None:
         if self.do(FreeFromLookBack(look_back=look_back, device=device, reason="It was reprocessed."), SUPERVISOR):

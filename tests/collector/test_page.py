@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from kit import BOOTED_UTC_MS, SECOND, SENSOR, clock_at, reading, soak, stream_id
 
+from collector import page
 from collector.page import DamagedPageError, seal, unseal
 from collector.readings import dated, singly
 from soak.quantity import utc_text
@@ -227,3 +228,14 @@ def test_print_what_a_quiet_second_costs(capsys: pytest.CaptureFixture[str]) -> 
 
 def _on_the_second(readings: list[Reading]) -> list[Reading]:
     return [reading(each.ms // 1_000 * 1_000, "open", each.mc[SENSOR]) for each in readings]
+
+
+def test_a_page_that_unpacks_to_more_than_any_page_has_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By what it holds, not by what it is when packed: a few kilobytes can unpack to more than there is memory."""
+    sha256, body = seal(stream_id(1), 1, soak(5_000), [(0, clock_at(0))])
+    size = len(zlib.decompress(body))
+    monkeypatch.setattr(page, "MOST_BYTES", size)
+    assert unseal(body, sha256)[0] == 1
+    monkeypatch.setattr(page, "MOST_BYTES", size - 1)
+    with pytest.raises(DamagedPageError, match="unpacks to more than"):
+        unseal(body, sha256)

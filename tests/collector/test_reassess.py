@@ -10,6 +10,7 @@ import msgspec
 import pytest
 from kit import BOOTED_UTC_MS, SENSOR, Collecting, batch, clock_at, reading, soak, state, stream_id
 
+from collector.machine import ClosureJudged
 from collector.machine import Required as RequiredRecord
 from collector.orders import orders_for
 from collector.reassess import Reassessment
@@ -173,6 +174,51 @@ def test_closures_that_end_with_their_stream_or_in_a_loss_are_judged_again(worki
     assert len(working.collecting.closures(superseded=True)) == 4
 
 
+@pytest.mark.parametrize("restarted", [False, True])
+def test_a_closure_dated_after_a_check_is_judged_by_it(working: Working, *, restarted: bool) -> None:
+    """The node's clock is an hour ahead: its soak was judged before the check was made, and is dated after it."""
+    readings = soak(13 * MINUTE_MS)
+    ahead = clock_at(readings[-1].ms, booted_utc_ms=BOOTED_UTC_MS + 60 * MINUTE_MS)
+    working.collecting.take(batch(readings, clock=ahead))
+    check = SensorCheck(
+        id="C1",
+        sensor=SENSOR,
+        basin="n1/b1",
+        at_ms=BOOTED_UTC_MS + 30 * MINUTE_MS,
+        by="tina",
+        reference="r",
+        correction_mc=-700,
+        u_mc=400,
+    )
+    working.put(check)
+    if restarted:
+        working.collecting.restart()
+        working.reassessment = Reassessment(working.collecting.store, working.collecting.intake)
+    working.settle()
+    assert [(each.closure.verdict, each.closure.allowance_mc) for each in working.collecting.closures()] == [
+        ("not met", -100)
+    ]
+    working.reassessment = Reassessment(working.collecting.store, working.collecting.intake)
+    working.settle()
+    assert len(working.collecting.closures(superseded=True)) == 2  # and once is enough
+
+
+def test_what_is_poured_is_looked_up_by_the_clock_that_the_closing_came_with(working: Working) -> None:
+    """The clock is set back an hour in the middle: the closing was dated before that, and so it is after a pour."""
+    readings = soak(13 * MINUTE_MS, start_ms=70 * MINUTE_MS)
+    working.collecting.take(batch(readings[:400]))
+    behind = clock_at(readings[-1].ms, booted_utc_ms=BOOTED_UTC_MS - 60 * MINUTE_MS)
+    working.collecting.take(batch(readings[400:], 401, clock=behind))
+    working.put(profile(15))
+    working.put(fill(BOOTED_UTC_MS + 40 * MINUTE_MS))
+    working.settle()
+    assert working.verdicts() == [("not met", 15)]
+    body = working.collecting.rows("SELECT body FROM ledger WHERE kind = 'closure' ORDER BY number DESC")[0][0]
+    record = msgspec.json.decode(body, type=ClosureJudged)
+    assert record.closing_utc_ms == BOOTED_UTC_MS + 10 * MINUTE_MS
+    assert record.closing_read_utc_ms == BOOTED_UTC_MS + 70 * MINUTE_MS
+
+
 def test_orders_follow_the_fill(working: Working) -> None:
     working.put(profile(10, 25_000))
     working.put(fill(working.collecting.clock() - 1))
@@ -191,6 +237,22 @@ def test_a_sensor_check_changes_its_figures_from_then_on() -> None:
         base[0],
         Required(200, base[0].requirement, {SENSOR: SensorTerms(180, -250)}),
     ]
+
+
+def test_a_check_of_an_earlier_moment_judges_again_what_came_after_it(working: Working) -> None:
+    """A rehearsal plays the checks of its past when their readings are judged already; the same holds for a soak that
+    ends in the second in which the check is made."""
+    number = soaked(working, 13, 2, 1)
+    soaked(working, 13, 60, number)
+    assert [each.closure.allowance_mc for each in working.collecting.closures()] == [500, 500]
+    between_ms = BOOTED_UTC_MS + 30 * MINUTE_MS
+    check = SensorCheck(
+        id="C1", sensor=SENSOR, basin="n1/b1", at_ms=between_ms, by="tina", reference="r", correction_mc=-250, u_mc=180
+    )
+    working.put(check)
+    assert working.settle() == {"n1"}
+    assert [each.closure.allowance_mc for each in working.collecting.closures()] == [500, 570]
+    assert [each.closure.allowance_mc for each in working.collecting.closures(superseded=True)].count(500) == 2
 
 
 def test_between_two_fills_nothing_is_required() -> None:

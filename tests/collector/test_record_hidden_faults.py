@@ -59,7 +59,10 @@ def test_controls_that_fail_after_the_soak_hold_it_back_even_once_the_look_back_
     ward.do(RecordControls(strip_bottle="S1", positives_passed=2, negatives_failed=3))
     (look_back,) = ward.recording.all(LookBack)
     assert look_back.devices == ("A1",)
-    ward.do(CloseLookBack(look_back=look_back.id, conclusion="The strips were damp."), SUPERVISOR)
+    ward.do(
+        CloseLookBack(look_back=look_back.id, conclusion="The strips were damp.", reason="A test closes it."),
+        SUPERVISOR,
+    )
     assert ward.refused(Release(devices=("A1",)), SUPERVISOR) == (
         "mec-test",
         "A1: the strips of its MEC test turned out to prove nothing (past their use-by, or controls that failed).",
@@ -94,7 +97,10 @@ def test_a_release_that_no_longer_holds_ends_in_quarantine_when_its_look_back_is
     ward.released("A1")
     look_back = held(ward)
     judged_again(ward)
-    ward.do(CloseLookBack(look_back=look_back, conclusion="The label asks for 20 minutes."), SUPERVISOR)
+    ward.do(
+        CloseLookBack(look_back=look_back, conclusion="The label asks for 20 minutes.", reason="A test closes it."),
+        SUPERVISOR,
+    )
     quarantine = ward.device("A1").quarantine
     assert quarantine is not None
     assert (quarantine.reason, quarantine.next_action) == (
@@ -107,5 +113,7 @@ def test_a_release_that_no_longer_holds_ends_in_quarantine_when_its_look_back_is
 def test_a_release_that_holds_stays_one_when_its_look_back_is_closed(ward: Ward) -> None:
     ward.released("A1")
     look_back = held(ward)
-    ward.do(CloseLookBack(look_back=look_back, conclusion="The strip was misread."), SUPERVISOR)
+    ward.do(
+        CloseLookBack(look_back=look_back, conclusion="The strip was misread.", reason="A test closes it."), SUPERVISOR
+    )
     assert (ward.device("A1").quarantine, ward.turn("A1").stage) == (None, Stage.RELEASED)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from msgspec.structs import replace
 from record_kit import MINUTE_MS, SECOND_MS, SUPERVISOR
 from ward_kit import B1, B2, Ward
 
@@ -47,7 +48,8 @@ def test_the_rounds_of_a_fill_within_the_window(ward: Ward) -> None:
     ward.soaked("A3", basin=B2)
     ward.do(Suspect(fills=("F1",), from_ms=from_ms))
     (look_back,) = ward.recording.all(LookBack)
-    assert look_back == LookBack(
+    assert look_back.concerned.keys() == {"T2"}
+    assert replace(look_back, concerned={}) == LookBack(
         id="K1",
         cause="mec-fail",
         text="A strip failed.",
@@ -93,7 +95,7 @@ def test_a_held_device_is_not_released_until_the_look_back_is_closed(ward: Ward)
         "A1: look-back K1 holds it.",
         "A supervisor concludes the look-back, or frees it once it was reprocessed.",
     )
-    close = CloseLookBack(look_back="K1", conclusion="The strip was from a wet bottle.")
+    close = CloseLookBack(look_back="K1", conclusion="The strip was from a wet bottle.", reason="A test closes it.")
     assert ward.refused(close)[0] == "role"
     assert ward.refused(close, SUPERVISOR, second_factor=False)[0] == "second-factor"
     assert ward.refused(CloseLookBack(look_back="K1", conclusion=" "), SUPERVISOR) == (
@@ -110,7 +112,7 @@ def test_a_held_device_is_not_released_until_the_look_back_is_closed(ward: Ward)
         "Look-back K1 was closed by Sam Test at 2026-03-02 09:16.",
         "Read the conclusion; nothing more is needed.",
     )
-    ward.do(CloseLookBack(look_back="K2", conclusion="The same."), SUPERVISOR)
+    ward.do(CloseLookBack(look_back="K2", conclusion="The same.", reason="A test closes it."), SUPERVISOR)
     ward.do(Release(devices=("A1",)))
 
 

@@ -533,7 +533,7 @@ def test_after_a_use_without_release_it_can_be_reprocessed_and_released(ward: Wa
     ward.do(LiftQuarantine(device="A1", reason="It goes to be reprocessed."), SUPERVISOR)
     ward.released("A1")
     assert ward.turn("A1").came_from == "ENC-2"
-    ward.do(CloseLookBack(look_back="K1", conclusion="ENC-2 was told."), SUPERVISOR)
+    ward.do(CloseLookBack(look_back="K1", conclusion="ENC-2 was told.", reason="A test closes it."), SUPERVISOR)
 
 
 def test_the_hang_time_ends_also_where_nobody_recorded_the_cabinet(ward: Ward) -> None:

@@ -129,7 +129,7 @@ def test_a_subject_is_asked_once(ward: Ward) -> None:
     ward.do(RecordUse(device="A1"))
     subjects = [each.subject for each in day_review(ward.recording.book(), DAY)]
     assert sorted(set(subjects)) == sorted(subjects) == ["device:A1", "look-back:K1", "turn:T1"]
-    ward.do(CloseLookBack(look_back="K1", conclusion="Told."), SUPERVISOR)
+    ward.do(CloseLookBack(look_back="K1", conclusion="Told.", reason="A test closes it."), SUPERVISOR)
     assert OpenSubject("look-back:K1", "") not in day_review(ward.recording.book(), DAY)
 
 

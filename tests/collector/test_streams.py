@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
@@ -24,8 +25,10 @@ from kit import (
 )
 
 from collector.intake import Arrived
+from collector.judging import judge_again
 from collector.read import Reader
 from collector.readings import stored_readings
+from collector.settings import BasinSettings, RequirementSettings, SensorSettings
 from soak.closure import Edge
 from soak.quantity import utc_text
 from soak.ranges import Ranges
@@ -324,6 +327,32 @@ def test_what_was_asked_for_before_a_loss_still_judges_after_a_restart(
     ]
 
 
+@pytest.mark.parametrize("again", ["", "restarted", "judged"])
+def test_a_pause_does_not_hide_what_was_asked_for_before_a_loss(asks_20_min: Collecting, again: str) -> None:
+    """More was asked for when the lid was last open; then a long pause, in which nobody saw it, and a loss."""
+    closed = [
+        *SOAK[:100],
+        *(msgspec.structs.replace(each, ms=each.ms + 60_000) for each in SOAK[100:]),
+    ]
+    asks_20_min.take(part(1, 50, closed))
+    _changing(asks_20_min, 50, "2m")
+    asks_20_min.take(part(51, 300, closed))
+    if again == "restarted":
+        asks_20_min.restart(site(contact="2m"))
+    asks_20_min.take(part(311, 723, closed), state((A, 311, 723), ms=closed[722].ms))
+    if again == "judged":
+        row = asks_20_min.store.stream(A)
+        assert row is not None
+        with asks_20_min.store.transaction():
+            judge_again(asks_20_min.store, row, asks_20_min.store.required(row.basin_id), 311, 722)
+    asked = [(each.closure.first, each.closure.requirement) for each in asks_20_min.closures()]
+    assert [(first, need and need.contact_ms) for first, need in asked] == [
+        (2, 1_200_000),
+        (101, 120_000),
+        (311, 1_200_000),
+    ]
+
+
 def test_a_lost_beginning_is_judged_by_the_strictest_since_the_boot(asks_20_min: Collecting) -> None:
     _changing(asks_20_min, 300, "2m")
     asks_20_min.take(part(311, 723), state((A, 311, 723), ms=SOAK[722].ms))
@@ -351,6 +380,19 @@ def test_each_sensor_is_corrected_by_what_held_at_the_closing(asks_20_min: Colle
     asks_20_min.take(part(101, 723, colder))
     (stored,) = asks_20_min.closures()
     assert (stored.closure.verdict, stored.closure.allowance_mc) == ("not met", -100)
+
+
+def test_figures_of_a_sensor_are_changed_from_now_on(tmp_path: Path) -> None:
+    """The settings say since when a requirement holds; a U that is changed later was not known then."""
+    need = RequirementSettings("20", "12m", since=datetime(2026, 1, 1, tzinfo=UTC))
+    told = [BasinSettings("n1", "b1", "Basin 1", {SENSOR: SensorSettings(u_c=u_c)}, "", need) for u_c in ("0.5", "0.1")]
+    collecting = Collecting(tmp_path / "data", site(basins=told[:1]))
+    collecting.take(part(1, 723))
+    collecting.clock.now_ms = BOOTED_UTC_MS + 800_000
+    collecting.restart(site(basins=told[1:]))
+    since = collecting.rows("SELECT json_extract(body, '$.since_ms') FROM ledger WHERE kind = 'requirement'")
+    assert since == [(1_767_225_600_000,), (BOOTED_UTC_MS + 800_000,)]
+    collecting.close()
 
 
 # The newest reading

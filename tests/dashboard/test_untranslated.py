@@ -23,9 +23,16 @@ Clinic = tuple[Path, object]
 
 PAGES = ("/alarms", "/alarms/W1", "/alarms/W2", "/alarms/W9", "/alarms/load", "/sign-in", "/me", "/about", "/do")
 HELP = ("/help", "/help/technician", "/help/supervisor", "/help/auditor", "/help/keeper", "/help/alarms", "/help/words")
+CHECK = "sensor=28-000000000001&reference=R-9&settled=yes&" + "&".join(
+    f"{name}_reference={mc}&{name}_indicated={mc}" for name, mc in (("ice", 0), ("working", 21)) * 3
+)
+"""A guided check, filled in, with a reference that nobody has recorded."""
 RECORDS = (
     *("/audit", "/audit?device=GS-0", "/unassigned", "/closures", "/closures/5", "/loads", "/loads/L1", "/people"),
     *("/evidence", "/report", "/fills", "/fills/F1", "/solutions", "/spill", "/record/21", "/site"),
+    *("/sensors", "/sensors/28-000000000001", "/references", "/sensors/check", f"/sensors/check?{CHECK}&step=ice"),
+    *(f"/sensors/check?{CHECK}&step={step}" for step in ("working", "left")),
+    *("/look-backs", "/look-backs/K1", "/look-backs/new", "/look-backs/new?cause=leak&look=yes"),
 )
 PROBLEMS = {"/nothing-here": 404, "/alarms/load?operators=none": 400, "/do/nothing": 404}
 """More pages: one line each, once their texts go through the catalogue."""
@@ -43,6 +50,7 @@ DATA = re.compile(
                 re.escape(each) for each in sorted(CHEMISTRIES.values(), key=len, reverse=True)
             ),  # rows of a published table
             r"peracetic acid|gastroscope|\btyped\b|\b(STRIP|LOT|GS)-\d+",  # names of things that tests recorded
+            r"\bcabinet \d\b",
             r"https?://\S+|/[a-z]+/\S*",  # addresses
         )
     )

@@ -14,6 +14,8 @@ import pytest
 from pdfkit import assert_archival
 from recordkit import MET, OLGA, Browser, Office, browsing, office, scan
 
+from collector.ledger import Ledger
+
 Place = tuple[Office, Browser]
 DAY = {"since": "2026-03-03", "until": "2026-03-03"}
 
@@ -140,3 +142,15 @@ def test_what_was_never_issued_is_said(browser: Browser) -> None:
     assert browser.get("/evidence/E999").status_code == 404
     assert browser.get("/evidence/E999/paper.pdf").status_code == 404
     assert browser.get("/evidence/papers.zip", params={"since": "2020-01-01", "until": "2020-01-02"}).status_code == 404
+
+
+def test_what_would_meet_every_soak_is_said_of_every_soak(browser: Browser, place: Place) -> None:
+    """The clock falls behind the record while the ZIP is made: nothing after that is left out in silence."""
+    made, _ = place
+    with made.desk.transaction():
+        record = Ledger(made.desk.connection, lambda: made.now_ms + 3_600_000)
+        record.append("given-by-a-test", {"changes": {}, "about": "x"}, who="kit")
+    answer = browser.post("/evidence/many.zip", data={**DAY, "form_token": token(browser)})
+    _, manifest = unpacked(answer.content)
+    assert manifest["papers"] == []
+    assert [each["rule"] for each in manifest["not_in_it"]] == ["clock-behind", "clock-behind"]

@@ -17,17 +17,23 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from pdfkit import attached, said
 from recordkit import MET, PEOPLE, SAM, House, Office, office, pagekit
 
 from collector import credentials
 from collector.credentials import Kind
+from collector.evidence import issue
 from collector.evidence.issue import CSV_NAME
+from collector.evidence.ledger_json import HOW
+from collector.evidence.sealed import Taken, as_csv
+from collector.evidence.trend import Marks, drawn
 from collector.evidence.typeset import typeset, typesetter
 from collector.settings import Settings
 from firmware.scratchpad import judge
 from firmware.simulator.wire1 import scratchpad, w1_slave_text
 from soak.reading import Lid, Reading, Why
+from soak.requirement import SensorTerms
 from soakledger import main
 
 # DS18B20 datasheet, Table 1, Temperature/Data Relationship: the register, and what the kernel's integer division makes
@@ -144,7 +150,7 @@ def test_no_text_stops_a_paper(one: str, two: str, three: str) -> None:
 
 
 GOLDEN = Path(__file__).with_name("golden_record.json")
-GOLDEN_SHA256 = {"typst 0.15.2": "f47118f5ba2ad69e2ce983e54c0f69d0c4deedd6f68581091282c9bffd290600"}
+GOLDEN_SHA256 = {"typst 0.15.2": "def4461e18dc9e930b493d689435ca5db498fca5e05a7236893b71ff4a3a2b8f"}
 
 
 def test_papers_that_are_out_still_come_with_the_same_bytes() -> None:
@@ -156,6 +162,35 @@ def test_papers_that_are_out_still_come_with_the_same_bytes() -> None:
     words = json.loads(GOLDEN.read_text())
     paper = typeset("disinfection-record-1", words, title="Disinfection record", at_ms=pagekit.NOW_MS)
     assert hashlib.sha256(paper).hexdigest() == GOLDEN_SHA256[typesetter()]
+
+
+def test_what_is_drawn_and_attached_anew_stays_as_it_was() -> None:
+    """The drawing, the code and the attachments are made again from the record: as papers that are out have them."""
+    taken = [
+        Taken(number, BOOTED_MS + 1_000 * number, each)
+        for number, each in enumerate(readings([0x0150, 0x0151, 0x014F] * 250, 1_000), 1)
+    ]
+    taken[300:320] = [each._replace(reading=replace(each.reading, mc={SENSOR: None})) for each in taken[300:320]]
+    marks = Marks(11, 760, "12:00:11", "12:12:41", 761_000, 20_000, 25_000)
+    drawing = drawn(taken, {SENSOR: SensorTerms(580, 40)}, marks)
+    code = issue._qr("4711:" + "0123456789abcdef" * 4)
+    assert (digest(drawing), digest(code)) == (
+        "ac3988eafc9cb653f1469da7cebc85a8baa717503859611d4f0df24a5cc330dd",
+        "ec79b50adf99dca522431cb8dda3376a941e5bda4412cd344a1a688cf5c7fcfa",
+    )
+    assert (digest(as_csv(taken, {SENSOR: SensorTerms(580, 40)}).decode()), digest(HOW)) == (
+        "d050858a8ea554447e5bb614d4577693105c763b720c758d416ba876679b9d56",
+        "2db025f36ad76343a730e03c2ab0cefc663d290c4af6804d439bcc8605f17a9f",
+    )
+    assert (issue.CSV_NAME, issue.JSON_NAME) == ("readings.csv", "ledger-records.json")
+    assert issue._CSV_IS == "Every reading of the soak, with some before and after it; soakledger assess reads it"
+    assert issue._JSON_IS == (
+        "The ledger's records about the soak, verbatim, with what it takes to make their hashes again"
+    )
+
+
+def digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def run(*words: str, given_in: str = "") -> Any:

@@ -119,7 +119,15 @@ def test_a_month_shows_everything(days: list[Day]) -> None:
         *("open-strip-bottle", "record-controls", "discard-strip-bottle", "begin-mec-test", "read-mec-test"),
         *("abandon-mec-test", "begin-turn", "attest-steps", "start-load", "take-out", "assign-late", "begin-rinse"),
         *("end-rinse", "attest-dried", "release", "store-device", "record-use", "quarantine-device"),
-        *("lift-quarantine", "record-sensor-check", "read-thermometer", "hand-over", "transcribe-downtime"),
+        *(
+            "lift-quarantine",
+            "record-reference",
+            "record-mapping",
+            "check-sensor",
+            "read-thermometer",
+            "hand-over",
+            "transcribe-downtime",
+        ),
         *("answer-closures", "sign-review", "announce-opening", "add-device"),
     }
     results = [item.fields["result"] for item in items if item.deed == "read-mec-test" and not item.may]

@@ -11,6 +11,12 @@ from litestar.routes import HTTPRoute
 
 from dashboard.app import build_app
 
+CHECK = "sensor=28-000000000002&basin=n1/b2&reference=R-4&settled=yes&" + "&".join(
+    f"{name}_reference={shown}&{name}_indicated={shown + 0.25}"
+    for name, shown in (("ice", 0.01), ("working", 21.4)) * 3
+)
+"""A guided check of a sensor, filled in."""
+
 SCREENS: dict[str, tuple[str, ...]] = {
     "/": ("/",),
     "/about": ("/about",),
@@ -34,16 +40,24 @@ SCREENS: dict[str, tuple[str, ...]] = {
     "/help/{name:str}": (),  # every page of the folder: see `addresses`
     "/loads": ("/loads",),
     "/loads/{load_id:str}": ("/loads/L1", "/loads/L4"),
+    "/look-backs": ("/look-backs",),
+    "/look-backs/new": ("/look-backs/new", "/look-backs/new?cause=leak&look=yes"),
+    "/look-backs/{look_back:str}": ("/look-backs/K1",),
     "/me": ("/me",),
     "/people": ("/people",),
     "/people/{person:str}/credentials": ("/people/tom/credentials",),
     "/profiles/{profile_id:str}": ("/profiles/typed", "/profiles/drafted"),
     "/record": ("/record",),
     "/record/{number:str}": ("/record/1",),
+    "/references": ("/references",),
     "/release": ("/release",),
     "/report": ("/report", "/report?since=2026-03-01&until=2026-03-03"),
     "/report/{issued_id:str}": ("/report/PR1",),
     "/review": ("/review",),
+    "/sensor-checks/{check:str}": ("/sensor-checks/C1", "/sensor-checks/C2"),
+    "/sensors": ("/sensors",),
+    "/sensors/check": ("/sensors/check", f"/sensors/check?{CHECK}&step=ice", f"/sensors/check?{CHECK}&step=look"),
+    "/sensors/{sensor:str}": ("/sensors/28-000000000002",),
     "/sign-in": ("/sign-in",),
     "/site": ("/site",),
     "/solutions": ("/solutions",),

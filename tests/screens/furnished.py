@@ -134,6 +134,7 @@ def _deeds(data: Path) -> None:
         indicated_mc=21_300,
         u_mc=200,
     )
+    _checked(morning, just_now)
     morning.do(
         "quarantine-device", SAM, **just_now, device="GS-03", next_action="Reprocess.", reason="Its soak was not met."
     )
@@ -145,6 +146,30 @@ def _deeds(data: Path) -> None:
         "draft-profile", SAM, **just_now, profile="drafted", name="glutaraldehyde", jurisdiction="US", manual=True
     )
     morning.desk.close()
+
+
+def _checked(morning: recorded.Morning, just_now: dict[str, int]) -> None:
+    """A reference thermometer, a mapping study, and a guided check that finds a sensor 0.35 °C high."""
+    points = [{"at_mc": at, "correction_mc": by, "expanded_mc": 30, "k": "2"} for at, by in ((0, 0), (25_000, 10))]
+    certificate = {
+        "number": "C-2026-118",
+        "laboratory": "Quillmere Metrology (invented)",
+        "traceability": "accredited, invented",
+        "calibrated_on": "2025-09-01",
+        "due": "2026-08-31",
+        "points": points,
+    }
+    known = {"id": "R-4", "name": "Reference 4, No. 118", "step_mc": 10, "drift_mc": 20}
+    morning.do("record-reference", SAM, **just_now, **known, certificate=certificate)
+    places = [
+        {"place": place, "read_mc": mc} for place, mc in (("far end", 21_380), ("top", 21_550), ("middle", 21_480))
+    ]
+    sensor = {"basin": "n1/b2", "sensor": pagekit.sensor(2)}
+    morning.do("record-mapping", SAM, **just_now, **sensor, thermometer="R-4", at_sensor_mc=21_500, places=places)
+    ice, working = (
+        [{"reference_mc": mc, "indicated_mc": mc + 250 + each} for each in (0, 62, 0)] for mc in (10, 21_400)
+    )
+    morning.do("check-sensor", SAM, **just_now, **sensor, reference="R-4", ice=ice, working=working, settled=True)
 
 
 @contextmanager

@@ -1,32 +1,39 @@
-"""Sensor checks against a reference, and readings of an independent thermometer."""
+"""Sensor checks made elsewhere, and readings of an independent thermometer. `guided` has the check at the basin."""
 
 from __future__ import annotations
 
-import datetime
 from typing import Annotated
 
 import msgspec
 
+from collector.record.basins.check_rules import (
+    Sensor,
+    Temperature,
+    counting,
+    due,
+    in_use,
+    refuse_elsewhere,
+    refuse_far_off,
+)
 from collector.record.basins.readiness import readiness
 from collector.record.basins.ready_facts import facts
 from collector.record.book import Book
 from collector.record.deed import HANDS, KEEPERS, Deed, deed
 from collector.record.errors import RefusedError
-from collector.record.solutions.needs import basin_name, known_basin
+from collector.record.solutions.needs import known_basin
 from collector.record.things import BasinKey, SensorCheck, Text, Thermometer
+from soak.budget import UC_PER_MC, Shape, expanded_mc, limits
 from soak.quantity import exact_celsius
+from soak.uncertainty import RESOLUTION_MC
 
-_LARGEST_ERROR_MC = 2_000
-"""A DS18B20 is within ±2 °C over its whole range (datasheet, DC characteristics); further off it is broken or the
-comparison was not one."""
-
-Temperature = Annotated[int, msgspec.Meta(ge=-55_000, le=125_000)]
-Sensor = Annotated[str, msgspec.Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$(?!\n)", max_length=64)]
+_LEAST_U_MC = expanded_mc([limits("resolution", int(RESOLUTION_MC * UC_PER_MC), shape=Shape.STEP)])
+"""What the sensor's own step leaves, with a perfect reference: 0.037 °C."""
 
 
 @deed
 class RecordSensorCheck(Deed, frozen=True, kw_only=True):
-    """Record a sensor check.
+    """Record a sensor check made elsewhere. For what a laboratory's certificate says of the sensor, with its U; at the
+    basin, use the guided check, which computes U.
 
     Attributes:
         sensor: Its 1-Wire id.
@@ -49,21 +56,20 @@ class RecordSensorCheck(Deed, frozen=True, kw_only=True):
 
     def perform(self, book: Book) -> SensorCheck:
         """The correction is what the reference shows more than the sensor; due by the site's rule."""
-        known_basin(book, self.basin)
-        _refuse_elsewhere(book, self.basin, self.sensor)
-        correction_mc = self.reference_mc - self.indicated_mc
-        if abs(correction_mc) > _LARGEST_ERROR_MC:
+        known = facts(book, known_basin(book, self.basin))
+        refuse_elsewhere(known, self.sensor)
+        refuse_far_off(self.sensor, self.indicated_mc, self.reference_mc)
+        if self.u_mc < _LEAST_U_MC:
             raise RefusedError(
-                "sensor-error",
-                f"Sensor {self.sensor} indicated {exact_celsius(self.indicated_mc)} and the reference showed "
-                f"{exact_celsius(self.reference_mc)}: {exact_celsius(abs(correction_mc))} apart, more than a sound "
-                f"sensor can be off ({exact_celsius(_LARGEST_ERROR_MC)}).",
-                "Compare again in stirred liquid when both have settled; if it stays so, replace the sensor.",
+                "sensor-u",
+                f"A U of {exact_celsius(self.u_mc)} is less than the sensor's own step leaves "
+                f"({exact_celsius(_LEAST_U_MC)}): soaks would be called proven that are not.",
+                "Copy U (k = 2) from the certificate; if it prints none, use the guided check.",
             )
-        before = book.all(SensorCheck, group=self.sensor, newest_first=True, limit=1)
-        in_use_mc = before[0].correction_mc if before else 0
-        days = book.policy.sensor_check_days
-        due = None if days is None else (book.local_date(book.at_ms) + datetime.timedelta(days=days)).isoformat()
+        correction_mc = self.reference_mc - self.indicated_mc
+        before, last = in_use(known, self.sensor), counting(book, self.sensor, 1)
+        in_use_mc = before.correction_mc if before else last[0].correction_mc if last else 0
+        day, until_ms = due(book)
         return book.put(
             SensorCheck(
                 id=book.next_id(SensorCheck),
@@ -74,8 +80,11 @@ class RecordSensorCheck(Deed, frozen=True, kw_only=True):
                 reference=self.reference,
                 correction_mc=correction_mc,
                 u_mc=self.u_mc,
-                due=due,
+                due=day,
+                until_ms=until_ms,
                 error_mc=in_use_mc - correction_mc,
+                correction_before_mc=before.correction_mc if before else None,
+                u_before_mc=before.u_mc if before else None,
             )
         )
 
@@ -105,16 +114,4 @@ class ReadThermometer(Deed, frozen=True, kw_only=True):
                 read_mc=self.read_mc,
                 indicated_mc=readiness(book, self.basin).indicated_mc,
             )
-        )
-
-
-def _refuse_elsewhere(book: Book, basin: str, sensor: str) -> None:
-    """A check under a mistyped id would change nothing, and everybody would believe that the sensor was checked."""
-    now = facts(book, basin)
-    known = set(now.terms) | set(now.measured.mc if now.measured else ())
-    if known and sensor not in known:
-        raise RefusedError(
-            "unknown-sensor",
-            f"{basin_name(book, basin)} has no sensor {sensor!r}.",
-            f"Compare the id on its cable. It has: {', '.join(sorted(known))}.",
         )

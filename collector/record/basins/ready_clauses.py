@@ -12,8 +12,9 @@ from collector.record.block import Block
 from collector.record.solutions.fills import fill_block, runs_out, spent
 from collector.record.solutions.mec import mec_block
 from collector.record.things import SensorCheck, Thermometer
-from soak.quantity import in_words, tenths
+from soak.quantity import exact_celsius, in_words, tenths
 from soak.requirement import Requirement, SensorTerms, most_mc, needs_mc
+from soak.uncertainty import unchecked_u_mc
 
 
 def heard(known: Facts) -> Iterator[Block]:
@@ -253,6 +254,11 @@ CLAUSES: tuple[Callable[[Facts], Iterator[Block]], ...] = (
 
 def remarks(known: Facts) -> Iterator[str]:
     """What blocks nothing and is to be said all the same."""
-    if known.book.policy.sensor_check_days is None:
-        for sensor in sorted(known.terms.keys() - known.checks.keys()):
+    for sensor in sorted(known.terms.keys() - known.checks.keys()):
+        if known.book.policy.sensor_check_days is None:
             yield f"No check of sensor {sensor} is recorded, and the site has set no interval for checks."
+        if known.terms[sensor].u_mc < unchecked_u_mc():
+            yield (
+                f"The settings give sensor {sensor} a U of {exact_celsius(known.terms[sensor].u_mc)}, less than its "
+                f"datasheet supports ({exact_celsius(unchecked_u_mc())}), and no check on record bears it out."
+            )

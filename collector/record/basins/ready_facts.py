@@ -29,7 +29,7 @@ class Facts(NamedTuple):
         profile: Of that fill.
         requirement: What is asked of a soak now; None if nothing is, or temperature or time are missing.
         terms: Every required sensor.
-        checks: The newest check of each required sensor that has one.
+        checks: The newest check that counts of each required sensor that has one.
         measured: The newest reading; None if there is none.
         load: What is being soaked in it; None if nothing is.
     """
@@ -98,5 +98,5 @@ def _row(book: Book, basin: str) -> tuple[int, str]:
 
 
 def _newest_check(book: Book, sensor: str) -> SensorCheck | None:
-    found = book.all(SensorCheck, group=sensor, until_ms=book.at_ms + 1, newest_first=True, limit=1)
-    return found[0] if found else None
+    found = book.all(SensorCheck, group=sensor, until_ms=book.at_ms + 1, newest_first=True)
+    return next((check for check in found if check.counts), None)

@@ -4,11 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-import msgspec
+from msgspec.structs import replace
 
 from collector.ledger import COLLECTOR
+from collector.lookback.described import described
+from collector.lookback.reach import rounds_in_fills
 from collector.record.book import Book
-from collector.record.things import Device, Fill, Load, LookBack, Turn
+from collector.record.rounds.quarantine import put_into
+from collector.record.things import Asked, Concerned, Device, LookBack, Stood, Turn
+
+_MOST = 1_000
+"""Characters of a reason, as for any that a person types."""
 
 
 def open_look_back(
@@ -22,10 +28,7 @@ def open_look_back(
     turns: Iterable[Turn] | None = None,
     by: str = "",
 ) -> LookBack:
-    """Put a look-back into the book and mark the devices that must not be released or used meanwhile.
-
-    Marked are devices whose round concerned is their present one and is still open. Where a round has been used, the
-    device has moved on: its reference stays with the round, which the look-back lists.
+    """Put a look-back into the book, which the record opens by itself, and hold back what it concerns.
 
     Args:
         book: Of the deed that found out.
@@ -39,7 +42,7 @@ def open_look_back(
     """
     fills = tuple(fills)
     until_ms = book.at_ms + 1 if until_ms is None else until_ms
-    concerned = tuple(_in_fills(book, fills, from_ms, until_ms) if turns is None else turns)
+    found = rounds_in_fills(book, fills, from_ms, until_ms) if turns is None else list(turns)
     look_back = LookBack(
         id=book.next_id(LookBack),
         cause=cause,
@@ -49,28 +52,65 @@ def open_look_back(
         from_ms=from_ms,
         until_ms=until_ms,
         fills=fills,
-        turns=tuple(each.id for each in concerned),
-        devices=tuple(dict.fromkeys(each.device for each in concerned)),
     )
-    for turn in concerned:
-        device = book.find(Device, turn.device)
-        if device is not None and device.turn == turn.id and turn.open() and look_back.id not in device.lookbacks:
-            book.put(msgspec.structs.replace(device, lookbacks=(*device.lookbacks, look_back.id)))
-    return book.put(look_back)
+    return with_rounds(book, look_back, described(book, found))
 
 
-def _in_fills(book: Book, fills: tuple[str, ...], from_ms: int, until_ms: int) -> list[Turn]:
-    """Rounds that lay in one of the fills within a time range, in the order in which they went in."""
-    turns = [
-        book.get(Turn, turn_id)
-        for fill in (book.get(Fill, fill_id) for fill_id in fills)
-        for load in book.all(Load, group=fill.basin, since_ms=fill.poured_ms, until_ms=until_ms)
-        if load.fill == fill.id
-        for turn_id in load.turns
-    ]
-    within = [
-        turn
-        for turn in turns
-        if (turn.in_ms is None or turn.in_ms < until_ms) and (turn.out_ms is None or turn.out_ms > from_ms)
-    ]
-    return sorted(within, key=lambda turn: turn.in_ms or 0)
+def opened(
+    book: Book,
+    *,
+    cause: str,
+    asked: Asked,
+    how_found: str,
+    text: str,
+    from_ms: int,
+    until_ms: int,
+    fills: tuple[str, ...],
+    concerned: dict[str, Concerned],
+    unexplained: int,
+) -> LookBack:
+    """The same for one that a person opens: what was asked and what was found stay in it."""
+    look_back = LookBack(
+        id=book.next_id(LookBack),
+        cause=cause,
+        text=text,
+        opened_ms=book.at_ms,
+        by=book.who,
+        from_ms=from_ms,
+        until_ms=until_ms,
+        fills=fills,
+        how_found=how_found,
+        asked=asked,
+        unexplained=unexplained,
+    )
+    return with_rounds(book, look_back, concerned)
+
+
+def with_rounds(book: Book, look_back: LookBack, concerned: dict[str, Concerned]) -> LookBack:
+    """A look-back with rounds that were found to be concerned; their devices are held back.
+
+    Concerned is a device whose round is its present one and is still open. What hangs in a storage cabinet is put into
+    quarantine at once: the next who opens the cabinet must not take it; that ends its round, and its next one stands on
+    its own evidence. Others are marked as held. Where a round has been used, the device has moved on: its reference
+    stays with the round, which the look-back lists.
+    """
+    new = {turn: row for turn, row in concerned.items() if turn not in look_back.concerned}
+    turns = {each.id: each for each in book.many(Turn, new)}
+    for turn_id, row in new.items():
+        device, turn = book.find(Device, row.device), turns.get(turn_id)
+        if device is None or turn is None or device.turn != turn.id or not turn.open():
+            continue
+        if row.stood is Stood.CABINET:
+            reason = f"Look-back {look_back.id}: {look_back.text}"
+            put_into(book, device, reason[:_MOST], f"Take it out of {row.place} and reprocess it.")
+        elif look_back.id not in device.lookbacks:
+            book.put(replace(device, lookbacks=(*device.lookbacks, look_back.id)))
+    all_rows = {**look_back.concerned, **new}
+    return book.put(
+        replace(
+            look_back,
+            concerned=all_rows,
+            turns=tuple(dict.fromkeys((*look_back.turns, *all_rows))),
+            devices=tuple(dict.fromkeys((*look_back.devices, *(each.device for each in all_rows.values())))),
+        )
+    )

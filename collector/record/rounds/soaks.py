@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import msgspec
 
 from collector.record.book import Book, Watched
@@ -42,13 +44,17 @@ def soak_of(book: Book, turn: Turn) -> SoakOf:
     """What a device's time in a basin is worth so far."""
     if turn.in_ms is None:
         return SoakOf()
-    ended = book.closures(turn.basin, turn.in_ms, _until_ms(book, turn))
-    lay_in = tuple(each for each in ended if each.opened_ms <= book.at_ms and lay_of(turn, each).throughout())
-    best = max(lay_in, key=_worth, default=None)
+    lay_in, best = lain_in(book, turn, book.closures(turn.basin, turn.in_ms, _until_ms(book, turn)))
     running_ms = book.closed_since_ms(turn.basin) if turn.out_ms is None else None
     if running_ms is not None and running_ms < turn.in_ms:
         running_ms = None
     return SoakOf(lay_in, best, running_ms)
+
+
+def lain_in(book: Book, turn: Turn, ended: Iterable[Watched]) -> tuple[tuple[Watched, ...], Watched | None]:
+    """Of closures that ended: those that a device lay in throughout, and the one that counts for it."""
+    lay_in = tuple(each for each in ended if each.opened_ms <= book.at_ms and lay_of(turn, each).throughout())
+    return lay_in, max(lay_in, key=_worth, default=None)
 
 
 def _until_ms(book: Book, turn: Turn) -> int:

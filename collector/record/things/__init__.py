@@ -16,26 +16,33 @@ from collector.record.things.base import (
     Text,
     Thing,
 )
-from collector.record.things.checks import ClockWrong, SensorCheck, Thermometer
+from collector.record.things.checks import ClockWrong, Compared, SensorCheck, Thermometer
 from collector.record.things.devices import Device, DeviceType, Quarantine, Step
 from collector.record.things.drills import Confirmed, Drill, Reached
 from collector.record.things.loads import Load, Override, Rinsed, Stage, Turn, Used
+from collector.record.things.lookbacks import Asked, Concerned, LookBack, LookBackList, Outcome, Resolved, Stood, Told
 from collector.record.things.papers import Issued, PeriodReport
 from collector.record.things.people import Person, Role
+from collector.record.things.references import Certificate, CertificatePoint, Mapping, Place, Reference
 from collector.record.things.site import AlarmDelay, LastDay, MecPolicy, Policy
 from collector.record.things.solutions import Bottle, Discarded, Fill, LabelConfirmed, Poured, Profile, Rinses, Strip
 from collector.record.things.strips import ControlResult, Controls, MecResult, MecTest, StripBottle
-from collector.record.things.upkeep import ClosureNote, Handover, LookBack, NotKnown, Review, Transcript
+from collector.record.things.upkeep import ClosureNote, Handover, NotKnown, Review, Transcript
 
 __all__ = [
     "KINDS",
     "Alarm",
     "AlarmDelay",
+    "Asked",
     "Attested",
     "BasinKey",
     "Bottle",
+    "Certificate",
+    "CertificatePoint",
     "ClockWrong",
     "ClosureNote",
+    "Compared",
+    "Concerned",
     "Confirmed",
     "ControlResult",
     "Controls",
@@ -54,6 +61,8 @@ __all__ = [
     "LastDay",
     "Load",
     "LookBack",
+    "LookBackList",
+    "Mapping",
     "MecPolicy",
     "MecResult",
     "MecTest",
@@ -61,14 +70,18 @@ __all__ = [
     "Millis",
     "NotKnown",
     "Note",
+    "Outcome",
     "Override",
     "PeriodReport",
     "Person",
+    "Place",
     "Policy",
     "Poured",
     "Profile",
     "Quarantine",
     "Reached",
+    "Reference",
+    "Resolved",
     "Review",
     "Rinsed",
     "Rinses",
@@ -77,11 +90,13 @@ __all__ = [
     "SensorCheck",
     "Stage",
     "Step",
+    "Stood",
     "Strip",
     "StripBottle",
     "Text",
     "Thermometer",
     "Thing",
+    "Told",
     "Transcript",
     "Turn",
     "Used",
@@ -101,12 +116,15 @@ KINDS: dict[str, type[Thing]] = {
         Device,
         Turn,
         Load,
+        Reference,
+        Mapping,
         SensorCheck,
         Thermometer,
         ClockWrong,
         Review,
         Handover,
         LookBack,
+        LookBackList,
         ClosureNote,
         Transcript,
         Alarm,

@@ -1,4 +1,4 @@
-"""Reviews, handovers, look-backs, notes on closures, and what was written on paper."""
+"""Reviews, handovers, notes on closures, and what was written on paper."""
 
 from __future__ import annotations
 
@@ -54,44 +54,6 @@ class Handover(Thing, frozen=True, omit_defaults=True, kw_only=True):
     def when_ms(self) -> int:
         """By its time."""
         return self.at_ms
-
-
-class LookBack(Thing, frozen=True, omit_defaults=True, kw_only=True):
-    """Something turned out to have been wrong: whatever it may concern, until somebody has closed it.
-
-    Attributes:
-        cause: "mec-fail", "profile-corrected", "used-without-release", …
-        text: In words.
-        opened_ms: When.
-        by: Who, or "collector".
-        from_ms: Loads that ended after this may be concerned: the last good evidence.
-        until_ms: Loads that began before this.
-        fills: Fills concerned.
-        turns: Devices' rounds concerned.
-        devices: Their devices.
-        closed: By whom, with the conclusion.
-    """
-
-    KIND: ClassVar[str] = "look-back"
-    PREFIX: ClassVar[str] = "K"
-    cause: str
-    text: str
-    opened_ms: int
-    by: str
-    from_ms: int
-    until_ms: int
-    fills: tuple[str, ...] = ()
-    turns: tuple[str, ...] = ()
-    devices: tuple[str, ...] = ()
-    closed: Attested | None = None
-
-    def when_ms(self) -> int:
-        """By its opening."""
-        return self.opened_ms
-
-    def open(self) -> bool:
-        """Not concluded."""
-        return self.closed is None
 
 
 class ClosureNote(Thing, frozen=True, omit_defaults=True, kw_only=True):

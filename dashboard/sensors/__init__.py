@@ -1,0 +1,1 @@
+"""Sensors, their checks, and the reference thermometers that they are compared with."""
