@@ -26,7 +26,18 @@ from collector.read import Reader
 from collector.record import shelf
 from collector.record.book import Book
 from collector.record.errors import RefusedError
-from collector.record.things import Alarm, Fill, MecResult, MecTest, PeriodReport, Poured, Role, Seen, Thing
+from collector.record.things import (
+    Alarm,
+    Fill,
+    MecResult,
+    MecTest,
+    PeriodReport,
+    Poured,
+    Role,
+    Seen,
+    SensorCheck,
+    Thing,
+)
 from collector.verify import verify
 from dashboard.statistics.asked import Wanted, asked
 from dashboard.statistics.sheet import Statistics
@@ -219,6 +230,11 @@ def test_sensors_that_are_overdue_are_counted(own: Office) -> None:
     later = section(says(own, report(own, last="2026-03-05")), "Sensor checks")
     assert "At its end, of 6 sensors: 1 overdue, 5 without any check on record." in later
     assert "overdue since 2026-03-04" in later
+    (check,) = shelf.find_all(own.desk.connection, SensorCheck)
+    put(own, msgspec.structs.replace(check, void="The reference was broken."))
+    void = says(own, report(own, last="2026-03-05"))
+    assert figures(void)["sensors overdue or without a check"] == "6"
+    assert "certificate C-88; void: The reference was broken." in section(void, "Sensor checks")
 
 
 def test_alarms_are_told_by_kind_and_role_and_nobody_is_named(own: Office) -> None:
@@ -288,12 +304,17 @@ def test_look_backs_and_corrections(own: Office) -> None:
     before = section(says(own, report(own)), "Look-backs")
     assert "1 opened, 0 closed in the range; 1 open when this was issued." in before
     assert "used-without-release: GS-02 was used without having been released." in before
-    own.do("close-look-back", look_back="K1", conclusion="The patient was told.", reason="One patient.")
+    assert "1 not settled\nnot told on record" in before
+    note = {"outcome": "no risk", "note": "Its soak had met."}
+    own.do("resolve-devices", look_back="K1", devices=["GS-02"], **note)
+    own.do("tell-infection-prevention", look_back="K1", whom="infection prevention", how="by telephone")
+    own.do("close-look-back", look_back="K1", conclusion="The patient was told.")
     own.do("change-device", id="GS-01", serial="GS-01-9999", reason="typed wrongly")
     enclosed = says(own, report(own))
     after = section(enclosed, "Look-backs")
     assert "1 opened, 1 closed in the range; 0 open when this was issued." in after
     assert "Sam Test: The patient was told." in after
+    assert "1 no risk\ntold 2026-03-03 13:28" in after
     corrections = section(enclosed, "Corrections")
     assert "1 record corrected or changed what was on file." in corrections
     assert "change device\ndevice GS-01\ntyped wrongly" in corrections
