@@ -23,6 +23,7 @@ COMMANDS = {
     "labels": ("collector.labels_command", "QR labels of basins, fills, bottles, strips, devices, people, to print."),
     "node": ("firmware.command", "Watch the basins of this Raspberry Pi."),
     "people": ("collector.people_command", "Let people in: the first administrator, PINs, passwords, badges."),
+    "period-report": ("collector.period.command", "Issue a period report: PDF/A-3a, or its tables as CSV in one ZIP."),
     "rebuild": ("collector.rebuild_command", "Make every projection again from ledger and pages."),
     "record": ("collector.record_command", "Record something, as a script would."),
     "rehearse": ("firmware.simulator.command", "A node with simulated basins behind the real firmware."),

@@ -44,6 +44,7 @@ from dashboard.pages import page_router
 from dashboard.path.release_pages import release_router
 from dashboard.path.scan_pages import scan_router
 from dashboard.path.start_pages import start_router
+from dashboard.period.pages import period_router
 from dashboard.problems import answer_problem
 from dashboard.readiness_api import readiness_router
 from dashboard.record_pages import record_router
@@ -118,6 +119,7 @@ def build_app(
             alarms_router(),
             audit_router(),
             evidence_router(),
+            period_router(),
             site_router(),
             unassigned_router(),
             record_router(),

@@ -10,6 +10,7 @@ from litestar.params import FromPath, FromQuery
 from litestar.response import Redirect, Template
 from msgspec.structs import replace
 
+from collector.counting.soaks import PASSING_MS
 from collector.read import Reader, StoredClosure
 from collector.record.book import Book
 from dashboard import query
@@ -23,7 +24,7 @@ from dashboard.look import BasinSeen
 from dashboard.shapes import ClosureBody, stored_body
 from dashboard.site import AskedSite, Site, only_known_parameters
 from dashboard.when import HOUR_MS
-from dashboard.words import PASSING_MS, requirement_words, together
+from dashboard.words import requirement_words, together
 
 Text = FromQuery[str | None]
 Word = FromPath[str]

@@ -54,7 +54,7 @@ _SUBJECTS = {
     N_("Test strips"): ("strips",),
     N_("Checks of sensors and temperature"): ("guided", "checks", "references"),
     N_("Closures"): ("unassigned",),
-    N_("Evidence"): ("issuing",),
+    N_("Evidence"): ("issuing", "period"),
     N_("Shifts and log review"): ("shifts",),
     N_("Look-backs"): ("lookbacks", "lookback_answers"),
     N_("Devices"): ("devices",),
@@ -76,6 +76,7 @@ _PAGES = {
     "issued": "/evidence/{}",
     "sensor-check": "/sensor-checks/{}",
     "reference": "/references#{}",
+    "period-report": "/report/{}",
 }
 """Kinds of thing that have a page of their own."""
 

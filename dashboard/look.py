@@ -13,6 +13,7 @@ from typing import Any
 import msgspec
 from msgspec.structs import replace
 
+from collector.counting.soaks import PASSING_MS
 from collector.read import Backlog, Basin, BasinNow, NodeNow, Reader, StoredClosure
 from collector.record.basins.ready_facts import HEARD_MS
 from collector.record.book import Book
@@ -25,7 +26,6 @@ from dashboard.readiness_view import Standing, standing
 from dashboard.say import STALE_MS, Said, Seen, say
 from dashboard.unbroken import unbroken_ms
 from dashboard.when import DAY_MS, SiteTime
-from dashboard.words import PASSING_MS
 from soak.decoding import from_json
 from soak.reading import Reading
 from soak.requirement import most_mc, needs_mc

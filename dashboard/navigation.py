@@ -45,6 +45,7 @@ DOING = (
     Way("do", "/do", N_("Record something"), "mid"),
 )
 MORE = (
+    Way("report", "/report", N_("Period report")),
     Way("look-backs", "/look-backs", N_("Look-backs")),
     Way("unassigned", "/unassigned", N_("Unassigned")),
     Way("closures", "/closures", N_("Closures")),
@@ -60,7 +61,7 @@ MORE = (
 _HELP = {
     "technician": ("today", "start", "release", "loads", "do", "me", "sign-in", "sensors"),
     "supervisor": ("devices", "solutions", "review", "people", "statistics", "unassigned", "look-backs"),
-    "auditor": ("audit", "closures", "evidence", "record"),
+    "auditor": ("audit", "closures", "evidence", "report", "record"),
     "keeper": ("site", "about"),
     "alarms": ("alarms",),
 }

@@ -38,6 +38,7 @@ _KINDS = {
     "mec-test": N_("MEC test"),
     "node": N_("node"),
     "note": N_("note"),
+    "period-report": N_("period report"),
     "person": N_("person"),
     "policy": N_("the site’s rules"),
     "profile": N_("profile"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from collector.counting.soaks import PASSING_MS
 from dashboard.degrees import fahrenheit_shown, shown, shown_tenths
 from dashboard.texts import N_, _
 from soak.closure import Closure, Edge, Verdict
@@ -12,8 +13,6 @@ from soak.requirement import Requirement, SensorTerms, most_mc, needs_mc
 
 STANDING_MS = 60 * 60_000
 """Lid on for longer than this is a basin standing by, not a soak (the site limit's default, common practice)."""
-PASSING_MS = 60_000
-"""Lid on for less than this is a lid put down in passing."""
 
 _FIGURE_AND_UNIT = re.compile(r"(\d) (ms|s|min|h|°C)\b")
 _EDGES = {

@@ -7,7 +7,7 @@ from collector.record.alarms import answers, drills
 from collector.record.basins import checks, guided, references
 from collector.record.deed import DEEDS
 from collector.record.devices import device_types, devices
-from collector.record.papers import issuing
+from collector.record.papers import issuing, period
 from collector.record.rounds import (
     late,
     loads,
@@ -41,6 +41,7 @@ __all__ = [
     "lookbacks",
     "mec",
     "people",
+    "period",
     "policy",
     "profiles",
     "quarantine",

@@ -7,9 +7,9 @@ from datetime import date, timedelta
 from typing import NamedTuple
 from urllib.parse import urlencode
 
+from collector.counting.groups import Step
 from collector.read import Basin
 from dashboard.query import QueryError, choice
-from dashboard.statistics.groups import Step
 from dashboard.when import SiteTime
 
 LASTS = {"30d": 30, "90d": 90, "365d": 365}

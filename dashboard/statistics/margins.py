@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple
 
 from collector.alarms.load import nearest_rank
+from collector.counting.soaks import Watched
 from dashboard.statistics.charts import Individuals, individuals
-from dashboard.statistics.soaks import Watched
 
 
 class Spread(NamedTuple):

@@ -11,6 +11,7 @@ from litestar import Response, Router, get
 from litestar.params import FromPath, QueryParameter
 from litestar.response import Template
 
+from collector.counting.groups import Step
 from collector.read import Basin, Reader
 from collector.record.book import Book
 from dashboard.query import QueryError
@@ -18,7 +19,6 @@ from dashboard.record_pages import sheet
 from dashboard.site import AskedSite, Site, only_known_parameters
 from dashboard.statistics import sayings, spelled
 from dashboard.statistics.asked import CLOSURES, LASTS, Asked, Wanted, asked
-from dashboard.statistics.groups import Step
 from dashboard.statistics.shapes import StatisticsBody
 from dashboard.statistics.sheet import Statistics
 from dashboard.statistics.tables import table

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from collector.counting.counts import Counts
+from collector.counting.failures import Became
+from collector.counting.groups import Step
+from collector.counting.responses import Response, Responses, Rounds
 from dashboard.statistics.asked import CLOSURES
 from dashboard.statistics.charts import FEWEST_EXPECTED, FEWEST_GROUPS, PChart
-from dashboard.statistics.counts import Counts
-from dashboard.statistics.failures import Became
-from dashboard.statistics.groups import Step
 from dashboard.statistics.margins import Margins
-from dashboard.statistics.responses import Response, Responses, Rounds
 from dashboard.statistics.shapes import BasinCountsBody
 from dashboard.statistics.spelled import degrees, lasted, percent, thousands
 from dashboard.texts import N_, _, many

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 
+from collector.counting import counts, failures, stored
+from collector.counting.groups import Group, groups
+from collector.counting.responses import Responses, Rounds, met_between, responses, rounds_met
+from collector.counting.soaks import PASSING_MS, Kind, Outcome, Round, Sorted, Watched, of_kind, sort_out
 from collector.read import Basin
 from collector.record.book import Book
-from dashboard.statistics import counts, failures, margins, sayings, spelled, stored
+from dashboard.statistics import margins, sayings, spelled
 from dashboard.statistics.asked import CLOSURES, Asked
 from dashboard.statistics.charts import FEWEST_GROUPS, Counted, p_chart
-from dashboard.statistics.groups import Group, groups
-from dashboard.statistics.responses import Responses, Rounds, met_between, responses, rounds_met
+from dashboard.statistics.reasons import reasons
 from dashboard.statistics.shapes import (
     AlarmsBody,
     ApartBody,
@@ -27,9 +30,7 @@ from dashboard.statistics.shapes import (
     SharePointBody,
     StatisticsBody,
 )
-from dashboard.statistics.soaks import Kind, Outcome, Round, Sorted, Watched, of_kind, sort_out
 from dashboard.when import DAY_MS, SiteTime
-from dashboard.words import PASSING_MS
 from soak.closure import Verdict
 
 MOST_FAILURES = 500
@@ -209,7 +210,7 @@ class Statistics:
             failures.action(each, self._found.rounds, self._outcome.met_in, written[each.closure.key], names)
             for each in failed
         ]
-        why = stored.reasons(self._book.connection, [each.closure.id for each in failed[:most]])
+        why = reasons(self._book.connection, [each.closure.id for each in failed[:most]])
         rows = [self._failure(each, action, why) for each, action in list(zip(failed, acted, strict=True))[:most]]
         with_action = sum(each.on_record for each in acted)
         return FailuresBody(sayings.of_failures(len(failed), with_action, self._shown), len(failed), with_action, rows)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collector.counting.groups import Group, Step
 from dashboard.degrees import difference
-from dashboard.statistics.groups import Group, Step
 from dashboard.texts import _
 from dashboard.when import SiteTime
 from soak.quantity import in_words

@@ -290,7 +290,10 @@ def test_one_sees_what_one_may_do_first(house: House, opened: OpenBrowser) -> No
     scan(browser, house, OLGA)
     page = browser.get("/do").text
     assert "An auditor reads, issues papers of what is on record, and records nothing else." in page
-    assert re.findall('<a class="button" href="/do/([^"]+)"', page) == ["issue-disinfection-record"]
+    assert re.findall('<a class="button" href="/do/([^"]+)"', page) == [
+        "issue-disinfection-record",
+        "issue-period-report",
+    ]
     scan(browser, house, TINA)
     page = browser.get("/do").text
     assert 'href="/do/hand-over"' in page

@@ -12,13 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
+from collector.counting.counts import Counts, by_basin, counted, in_groups
+from collector.counting.failures import Became, action, names_somebody, words_of_names
+from collector.counting.groups import Step, groups, sorted_into
+from collector.counting.responses import responses, rounds_met, waits
+from collector.counting.soaks import Kind, Laid, Quarantined, Released, Round, Used, Watched, sort_out
 from collector.record.things import Alarm, Seen, Stage
-from dashboard.statistics.counts import Counts, by_basin, counted, in_groups
-from dashboard.statistics.failures import Became, action, names_somebody, words_of_names
-from dashboard.statistics.groups import Step, groups, sorted_into
 from dashboard.statistics.margins import allowance_mc, coldest_mc, margins, spread, time_ms
-from dashboard.statistics.responses import responses, rounds_met, waits
-from dashboard.statistics.soaks import Kind, Laid, Quarantined, Released, Round, Used, Watched, sort_out
 from dashboard.when import SiteTime
 from soak.alarms import Priority
 from soak.closure import Verdict

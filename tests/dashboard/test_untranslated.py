@@ -29,7 +29,7 @@ CHECK = "sensor=28-000000000001&reference=R-9&settled=yes&" + "&".join(
 """A guided check, filled in, with a reference that nobody has recorded."""
 RECORDS = (
     *("/audit", "/audit?device=GS-0", "/unassigned", "/closures", "/closures/5", "/loads", "/loads/L1", "/people"),
-    *("/evidence", "/fills", "/fills/F1", "/solutions", "/spill", "/record/21", "/site"),
+    *("/evidence", "/report", "/fills", "/fills/F1", "/solutions", "/spill", "/record/21", "/site"),
     *("/sensors", "/sensors/28-000000000001", "/references", "/sensors/check", f"/sensors/check?{CHECK}&step=ice"),
     *(f"/sensors/check?{CHECK}&step={step}" for step in ("working", "left")),
     *("/look-backs", "/look-backs/K1", "/look-backs/new", "/look-backs/new?cause=leak&look=yes"),
@@ -41,6 +41,7 @@ DATA = re.compile(
     "|".join(
         (
             r"Harbour Lane Clinic|Basin \d|(Tina|Tom|Sam|Ada|Olga) Test",  # names of the site
+            r"(scope|store) room|ultrasound",  # and of its places
             r"\b(Soakledger|English|EEMUA|ANSI|ISA)\b",  # names of their own
             r"\b\d[\d.,]*( |\u00a0)(ms|s|min|h|mL|°C|°F)\b|°C|\b(mL|kg)\b",  # quantities: symbols are international
             r"\b\d+:\d\d(:\d\d)?\b|\b[A-Z]{1,3}-?\d+\b|\b[a-z]+/[a-z]\d\b|\bn\d/b\d\b",  # times, ids, basins by address

@@ -140,6 +140,7 @@ def _deeds(data: Path) -> None:
     )
     soak = f"{pagekit.stream_id('n1', 'b1', 'a')}:5529"
     morning.do("issue-disinfection-record", SAM, **just_now, closure=soak, reason="Asked for by the auditor.")
+    morning.do("issue-period-report", SAM, **just_now, first="2026-02-01", last="2026-03-03", reason="Committee.")
     morning.do("begin-mec-test", **just_now, fill="F1", strip_bottle="S1")
     morning.do(
         "draft-profile", SAM, **just_now, profile="drafted", name="glutaraldehyde", jurisdiction="US", manual=True

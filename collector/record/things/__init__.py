@@ -21,7 +21,7 @@ from collector.record.things.devices import Device, DeviceType, Quarantine, Step
 from collector.record.things.drills import Confirmed, Drill, Reached
 from collector.record.things.loads import Load, Override, Rinsed, Stage, Turn, Used
 from collector.record.things.lookbacks import Asked, Concerned, LookBack, LookBackList, Outcome, Resolved, Stood, Told
-from collector.record.things.papers import Issued
+from collector.record.things.papers import Issued, PeriodReport
 from collector.record.things.people import Person, Role
 from collector.record.things.references import Certificate, CertificatePoint, Mapping, Place, Reference
 from collector.record.things.site import AlarmDelay, LastDay, MecPolicy, Policy
@@ -72,6 +72,7 @@ __all__ = [
     "Note",
     "Outcome",
     "Override",
+    "PeriodReport",
     "Person",
     "Place",
     "Policy",
@@ -129,6 +130,7 @@ KINDS: dict[str, type[Thing]] = {
         Alarm,
         Drill,
         Issued,
+        PeriodReport,
     )
 }
 """Every kind of thing by its name."""

@@ -43,3 +43,33 @@ class Issued(Thing, frozen=True, omit_defaults=True, kw_only=True):
     def when_ms(self) -> int:
         """By its issue."""
         return self.at_ms
+
+
+class PeriodReport(Thing, frozen=True, omit_defaults=True, kw_only=True):
+    """A period report was issued; the record that says so holds everything that it says.
+
+    Attributes:
+        title: Its title, as on the paper.
+        first: First day that it is about.
+        last: Last day.
+        basin: The one basin that was asked for, as "node/name".
+        place: The one place that was asked for.
+        at_ms: When it was issued.
+        by: Who asked for it.
+        reason: What for, in their words.
+    """
+
+    KIND: ClassVar[str] = "period-report"
+    PREFIX: ClassVar[str] = "PR"
+    title: str
+    first: str
+    last: str
+    basin: str = ""
+    place: str = ""
+    at_ms: int
+    by: str
+    reason: str = ""
+
+    def when_ms(self) -> int:
+        """By its issue."""
+        return self.at_ms

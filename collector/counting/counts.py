@@ -6,8 +6,8 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
-from dashboard.statistics.groups import Group, sorted_into
-from dashboard.statistics.soaks import Watched
+from collector.counting.groups import Group, sorted_into
+from collector.counting.soaks import Watched
 from soak.closure import Verdict
 
 _VERDICTS = (Verdict.MET, Verdict.NOT_MET, Verdict.UNPROVEN)

@@ -10,8 +10,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from collector.alarms.load import SeenTimes, nearest_rank, seen_times
+from collector.counting.soaks import Round, Watched
 from collector.record.things import Alarm, Stage
-from dashboard.statistics.soaks import Round, Watched
 from soak.alarms import Priority
 
 MINUTE_MS = 60_000

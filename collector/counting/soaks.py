@@ -15,9 +15,11 @@ from typing import NamedTuple
 import msgspec
 
 from collector.record.things import Stage
-from dashboard.words import PASSING_MS
 from soak.closure import Verdict
 from soak.roundfacts import Lay
+
+PASSING_MS = 60_000
+"""Lid on for less than this is a lid put down in passing."""
 
 FAILING = (Verdict.NOT_MET, Verdict.UNPROVEN)
 

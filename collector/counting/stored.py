@@ -1,20 +1,18 @@
-"""What statistics ask of the store: one pass over narrow rows each, so that a year answers within a second."""
+"""What counting asks of the store: one pass over narrow rows each, so that a year answers within a second."""
 
 from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator, Sequence
-from typing import Any, NamedTuple, TypeVar
+from typing import NamedTuple, TypeVar
 
 import msgspec
 
-from collector.record.book import Book
+from collector.counting.soaks import Laid, Round, Watched
+from collector.record.book import DAY_MS, Book
 from collector.record.things import Alarm, ClosureNote, Load, Person, Thing, Turn
-from dashboard.statistics.soaks import Laid, Round, Watched
-from dashboard.when import DAY_MS
-from dashboard.words import short_reason
-from soak.closure import Closure, Verdict
-from soak.decoding import from_json, json_decoder
+from soak.closure import Verdict
+from soak.decoding import json_decoder
 
 T = TypeVar("T")
 
@@ -59,10 +57,6 @@ class _Closure(msgspec.Struct, frozen=True, gc=False):
 
 class _Judged(msgspec.Struct, frozen=True, gc=False):
     closure: _Closure
-
-
-class _Full(msgspec.Struct, frozen=True):
-    closure: Closure
 
 
 def found(book: Book, basins: Sequence[tuple[int, str]], since_ms: int, until_ms: int, *, no_basin: bool) -> Found:
@@ -129,23 +123,6 @@ def _documents(
         (kind.KIND, since_ms, until_ms),
     ).fetchall()
     return (decode(body) for (body,) in rows)
-
-
-def reasons(connection: sqlite3.Connection, closures: Sequence[int]) -> dict[int, str]:
-    """Why closures were not met or not proven, the nearest cause in a word or two, by row."""
-    return {
-        row_id: short_reason(from_json(body, _Full).closure)
-        for row_id, body in _one_by_one(
-            connection,
-            "SELECT c.id, l.body FROM closure c JOIN ledger l ON l.number = c.number WHERE c.id = ?",
-            closures,
-        )
-    }
-
-
-def _one_by_one(connection: sqlite3.Connection, sql: str, keys: Sequence[int]) -> Iterator[Any]:
-    for each in keys:
-        yield from connection.execute(sql, (each,))
 
 
 def said(book: Book, keys: Sequence[str], alarms: Sequence[Alarm]) -> dict[str, list[str]]:

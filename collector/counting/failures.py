@@ -8,8 +8,8 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from typing import NamedTuple
 
+from collector.counting.soaks import Round, Sorted, Watched
 from collector.record.things import Stage
-from dashboard.statistics.soaks import Round, Sorted, Watched
 
 _SHORTEST_NAME = 2
 _WORD = re.compile(r"\w+")
@@ -64,14 +64,15 @@ def action(
         names: Words by which people are called, as `words_of_names` gives them.
     """
     inside = [rounds[each] for each in failed.rounds]
-    became = Counter(_became(each, met_in) for each in inside)
+    became = Counter(became_of(each, met_in) for each in inside)
     orders = [each.quarantine.next_action for each in inside if each.quarantine]
     texts = [each for each in dict.fromkeys(text.strip() for text in (*said, *orders)) if each]
     shown = [each for each in texts if not names_somebody(each, names)]
     return Action({each: became[each] for each in Became if became[each]}, shown, len(texts) - len(shown))
 
 
-def _became(each: Round, met_in: Mapping[str, Watched]) -> Became:
+def became_of(each: Round, met_in: Mapping[str, Watched]) -> Became:
+    """What became of one device after a soak that failed."""
     if each.unreleased_use:
         return Became.UNRELEASED
     if each.quarantine is not None:

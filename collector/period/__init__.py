@@ -1,0 +1,1 @@
+"""Period reports: what a range of days comes to, for a committee or an inspector."""
