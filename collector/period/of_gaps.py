@@ -8,6 +8,7 @@ from typing import NamedTuple
 from sqlite_utils import Database
 
 from collector.period.looking import Looking, utc
+from collector.period.lost import Lost, lost_of
 from collector.period.parts import Part, Section, Shown, Table, cut, number, plural, sentence
 from collector.period.sealed import Damaged, damaged, not_sealed
 from collector.period.silent import Silence, silence_of
@@ -16,35 +17,6 @@ from soak.quantity import in_words
 
 _LONG_MS = 10 * 60_000
 """Gaps of so long stand on the paper each by itself; all are in the table."""
-
-
-class Lost(NamedTuple):
-    """Readings that never came.
-
-    Attributes:
-        basin: "node/name".
-        stream: Their stream.
-        first: Number of the first.
-        last: Number of the last.
-        after_ms: The last reading before them that is on record.
-        before_ms: The first one after them.
-        noticed_ms: When it was noticed.
-        found_ms: When they came after all.
-    """
-
-    basin: str
-    stream: str
-    first: int
-    last: int
-    after_ms: int | None
-    before_ms: int | None
-    noticed_ms: int
-    found_ms: int | None
-
-    @property
-    def readings(self) -> int:
-        """How many."""
-        return self.last - self.first + 1
 
 
 class Gaps(NamedTuple):
@@ -85,7 +57,7 @@ def gaps_of(look: Looking) -> Gaps:
     counted = [each for each in clocks if each[0] in here]
     return Gaps(
         [silence_of(db, each, asked) for each in asked.basins],
-        _lost(look),
+        lost_of(look),
         sum(each[1] for each in counted),
         sum(each[2] for each in counted),
         damaged(connection, asked),
@@ -247,26 +219,6 @@ def _override(look: Looking, load_id: str) -> tuple[str, ...]:
         " ".join(override.blocks),
         " ".join(reason) or ("(names somebody: see the load)" if withheld else "none given"),
     )
-
-
-def _lost(look: Looking) -> list[Lost]:
-    """Whose place in time touches the range; where nothing is on record on one side, when it was noticed decides."""
-    keys = {each.id: each.key for each in look.asked.basins}
-    rows = look.book.connection.execute(
-        """SELECT s.basin_id, s.stream, l.first, l.last, l.noticed_ms, l.found_ms,
-               (SELECT last_utc_ms FROM page_index i WHERE i.stream_id = s.id AND i.first < l.first
-                ORDER BY i.first DESC LIMIT 1),
-               (SELECT first_utc_ms FROM page_index i WHERE i.stream_id = s.id AND i.first > l.last
-                ORDER BY i.first LIMIT 1)
-           FROM lost l JOIN stream s ON s.id = l.stream_id ORDER BY l.noticed_ms, s.id, l.first"""
-    ).fetchall()
-    found = []
-    for basin_id, stream, first, last, noticed_ms, found_ms, after_ms, before_ms in rows:
-        begin_ms = noticed_ms if after_ms is None else after_ms
-        end_ms = max(begin_ms, noticed_ms) if before_ms is None else before_ms
-        if basin_id in keys and begin_ms < look.asked.until_ms and end_ms >= look.asked.since_ms:
-            found.append(Lost(keys[basin_id], stream, first, last, after_ms, before_ms, noticed_ms, found_ms))
-    return found
 
 
 def _gap_table(gaps: Gaps) -> Table:

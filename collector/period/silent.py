@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import heapq
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
@@ -53,13 +54,16 @@ def silence_of(db: Database, basin: BasinRow, asked: Asked) -> Silence:
     Before its very first value nothing is missing: it was not watched yet. A sensor's silence until the end of the
     range counts only where the whole basin is silent: it may have been replaced.
     """
-    begin_ms = max(asked.since_ms, _first_ms(db, basin) or asked.until_ms)
+    streams = [row[0] for row in db.execute("SELECT id FROM stream WHERE basin_id = ? ORDER BY id", (basin.id,))]
+    unsealed = _unsealed(db, streams)
+    known = [_first_ms(db, basin) or asked.until_ms, *(begin for begin, _ in unsealed)]
+    begin_ms = max(asked.since_ms, min(known))
     if begin_ms >= asked.until_ms:
         return Silence(basin.key, [], None)
     gaps: list[tuple[str, Range]] = []
     last: dict[str, int] = {}
     first_ms: int | None = None
-    for values in _pages(db, basin, asked):
+    for values in _in_order(_pages(db, streams, asked), unsealed):
         for sensor, (from_ms, to_ms, inner) in sorted(values.items()):
             if to_ms < asked.since_ms or from_ms >= asked.until_ms:
                 continue
@@ -91,9 +95,17 @@ def _first_ms(db: Database, basin: BasinRow) -> int | None:
     return min(known) if known else None
 
 
-def _pages(db: Database, basin: BasinRow, asked: Asked) -> Iterator[dict[str, Values]]:
-    """Times of values by page, in order; last the readings that no page holds yet."""
-    streams = [row[0] for row in db.execute("SELECT id FROM stream WHERE basin_id = ? ORDER BY id", (basin.id,))]
+_Timed = tuple[int, dict[str, Values]]
+"""When a page begins, and its sensors' times."""
+
+
+def _in_order(*pages: Iterable[_Timed]) -> Iterator[dict[str, Values]]:
+    for _begin_ms, values in heapq.merge(*pages, key=lambda each: each[0]):
+        yield values
+
+
+def _pages(db: Database, streams: Iterable[int], asked: Asked) -> Iterator[_Timed]:
+    """By their begin."""
     found: list[tuple[int, int, bytes]] = []
     for stream_id in streams:
         found += db.execute(
@@ -102,13 +114,16 @@ def _pages(db: Database, basin: BasinRow, asked: Asked) -> Iterator[dict[str, Va
                WHERE stream_id = ? AND i.last_utc_ms >= ? AND i.first_utc_ms < ?""",
             (stream_id, asked.since_ms, asked.until_ms),
         ).fetchall()
-    for begin_ms, end_ms, packed in sorted(found):
-        yield values_of(packed, (begin_ms, end_ms))
-    yield from _open(db, streams)
+    return ((begin_ms, values_of(packed, (begin_ms, end_ms))) for begin_ms, end_ms, packed in sorted(found))
 
 
-def _open(db: Database, streams: Iterable[int]) -> Iterator[dict[str, Values]]:
+def _unsealed(db: Database, streams: Iterable[int]) -> list[_Timed]:
+    """What no page holds yet, by its begin."""
+    found: list[_Timed] = []
     for stream_id in streams:
-        unsealed = stored_pieces(db, stream_id, from_number=sealed_to(db.conn, stream_id) + 1, sealed=False)
-        course = course_of(unsealed)
-        yield {sensor: Values(*known, course.gaps.get(sensor, [])) for sensor, known in course.known.items()}
+        rest = stored_pieces(db, stream_id, from_number=sealed_to(db.conn, stream_id) + 1, sealed=False)
+        course = course_of(rest)
+        values = {sensor: Values(*known, course.gaps.get(sensor, [])) for sensor, known in course.known.items()}
+        if values:
+            found.append((course.begin_ms, values))
+    return sorted(found, key=lambda each: each[0])

@@ -292,6 +292,18 @@ def test_gaps_losses_clocks_overrides_and_paper_are_said(own: Office) -> None:
     assert (form["lines"], form["lines_that_name_nobody"]) == ("2", "Basin 1, 8:20 to 8:33, GS-07")
 
 
+def test_a_gap_between_two_starts_of_a_node_is_one_gap(own: Office) -> None:
+    player = pagekit.Player(own.data)
+    before = [pagekit.Span(600, "open")]
+    player.play("n3/b1", before, [pagekit.sensor(6)], end_ms=pagekit.NOW_MS - 5 * 3_600_000, stream="b")
+    player.close()
+    gaps = [each for each in rows(own, report(own), "gaps.csv") if each["basin"] == "n3/b1"]
+    assert [(each["sensor"], each["for_ms"]) for each in gaps] == [
+        (pagekit.sensor(6), str(5 * 3_600_000 - 1_599_000)),
+        ("", "601001"),
+    ], "from its last value then to its first one now; and from its last one now to the issue"
+
+
 def test_a_damaged_page_is_said_on_the_first_page(own: Office) -> None:
     own.damage("UPDATE page SET body = CAST('x' AS BLOB) WHERE rowid = (SELECT min(rowid) FROM page)")
     enclosed = says(own, report(own))
