@@ -13,6 +13,7 @@ from collector.evidence.sound import newer, refuse_changed, refuse_unsound_tail
 from collector.evidence.supporting import supporting
 from collector.ledger import Record
 from collector.machine import ClosureJudged
+from collector.record.basins.grounds import grounds
 from collector.record.book import Book, Watched
 from collector.record.errors import RefusedError
 from collector.record.rounds.soaks import lay_of, soak_of
@@ -21,6 +22,7 @@ from collector.record.rounds.unassigned import load_over
 from collector.record.things import (
     Alarm,
     Bottle,
+    Certificate,
     ClosureNote,
     Device,
     Fill,
@@ -28,6 +30,7 @@ from collector.record.things import (
     LookBack,
     MecTest,
     Profile,
+    Reference,
     SensorCheck,
     StripBottle,
     Thing,
@@ -75,12 +78,23 @@ class DeviceSoaked(NamedTuple):
 
 
 class Checks(NamedTuple):
-    """The checks of a sensor on either side of a soak; None where there is none."""
+    """The checks of a sensor on either side of a soak; None where there is none.
+
+    Attributes:
+        sensor: Its id.
+        terms: Correction and U at the closing; None: it was not required.
+        before: The last one that counts.
+        after: The first one, whether it counts or not.
+        ground: What correction and U rested on, in words.
+        certificates: Of the references that these checks went by, by check.
+    """
 
     sensor: str
     terms: SensorTerms | None
     before: SensorCheck | None
     after: SensorCheck | None
+    ground: str
+    certificates: dict[str, Certificate]
 
 
 class Facts(NamedTuple):
@@ -188,7 +202,7 @@ def _gathered(book: Book, closure: str) -> Facts:
     checks = _checks(book, judged)
     rests_on = [("device", each.device) for each in turns] + [("sensor", each.sensor) for each in checks]
     near = [check for each in checks for check in (each.before, each.after) if check]
-    rests_on += [("reference", found) for check in near if (found := getattr(check, "reference_id", None))]
+    rests_on += [("reference", found) for check in near if (found := check.reference_id)]
     rests_on += [("fill", fill.id), ("profile", fill.profile)] if fill else []
     rests_on += [("bottle", each.id) for each in bottles] + ([("strip-bottle", strips.id)] if strips else [])
     said, _ = records_of(connection, about, None)
@@ -257,13 +271,24 @@ def _checks(book: Book, judged: Judged) -> list[Checks]:
     row = judged.row
     terms = terms_of(book, row)
     sensors = sorted(set(terms) | set(judged.closure.sensor_allowances_mc))
+    rested = {each.sensor: each.text for each in grounds(book, row.basin_id, row.closing_ms)}
     found = []
     for sensor in sensors:
         checks = book.all(SensorCheck, group=sensor)
-        before = [each for each in checks if each.at_ms <= row.closing_ms and not getattr(each, "void", "")]
-        after = [each for each in checks if each.at_ms > row.last_ms]
-        found.append(Checks(sensor, terms.get(sensor), before[-1] if before else None, after[0] if after else None))
+        before = next((each for each in reversed(checks) if each.at_ms <= row.closing_ms and each.counts), None)
+        after = next((each for each in checks if each.at_ms > row.last_ms), None)
+        certificates = {
+            each.id: certificate
+            for each in (before, after)
+            if each is not None and (certificate := _certificate(book, each)) is not None
+        }
+        found.append(Checks(sensor, terms.get(sensor), before, after, rested.get(sensor, ""), certificates))
     return found
+
+
+def _certificate(book: Book, check: SensorCheck) -> Certificate | None:
+    reference = book.find(Reference, check.reference_id) if check.reference_id else None
+    return reference.certificate_of(check.certificate) if reference and check.certificate else None
 
 
 def terms_of(book: Book, row: Row) -> dict[str, SensorTerms]:
