@@ -1,6 +1,6 @@
 """Evidence over a simulated year: what a paper, a look-back, a bundle, its check and a backup take.
 
-`./run bench evidence [--part record lookback bundle backup] [--year FOLDER] [--days N]` runs each part in a process of
+`./run bench evidence [--part record period lookback bundle backup] [--year FOLDER] [--days N]` runs each part in a process of
 its own over one store of `tests/bench/year.py`, made where FOLDER holds none, and ends with whether each limit holds.
 The store is only read; parts that write take a copy.
 """
@@ -23,7 +23,7 @@ from tests.bench import year
 from tests.bench.measuring import ROOT
 from tests.bench.measuring_size import print_table
 
-PARTS = ("record", "lookback", "bundle", "backup")
+PARTS = ("record", "period", "lookback", "bundle", "backup")
 
 
 def backup(store: Path) -> int:
@@ -59,6 +59,8 @@ def command(part: str, store: Path, days: int) -> list[str]:
     if part == "backup":
         return [sys.executable, "-m", "tests.bench.bench_evidence", "--backup-of", str(store)]
     module = [sys.executable, "-m", f"tests.bench.bench_evidence_{part}"]
+    if part == "period":
+        return [*module, str(store)]
     if part == "lookback":
         return [*module, "--year", str(store), "--days", str(days)]
     return [*module, str(store), "--days", str(days)]
