@@ -1,8 +1,8 @@
 """Evidence over a simulated year: what a paper, a look-back, a bundle, its check and a backup take.
 
-`./run bench evidence [--part record period lookback bundle backup] [--year FOLDER] [--days N]` runs each part in a process of
-its own over one store of `tests/bench/year.py`, made where FOLDER holds none, and ends with whether each limit holds.
-The store is only read; parts that write take a copy.
+`./run bench evidence [--part record period lookback bundle backup] [--year FOLDER] [--days N]` runs each part in a
+process of its own over one store of `tests/bench/year.py`, made where FOLDER holds none, and ends with whether each
+limit holds. The store is only read; parts that write take a copy.
 """
 
 from __future__ import annotations
