@@ -183,7 +183,7 @@ class Site:
         return min(int(each.replace(tzinfo=ZONE).timestamp() * 1000) for each in ends) - 1
 
     def use_by_ms(self, profile: str, poured_ms: int, bottles: Iterable[str]) -> int:
-        """Reuse life is counted to the whole minute, as it is shown; a date printed on a bottle to the end of its day."""
+        """Reuse life counts to the whole minute, as it is shown; a date printed on a bottle to the end of its day."""
         reuse_ms = (poured_ms + self.solutions[profile].reuse_days * DAY_MS) // MINUTE_MS * MINUTE_MS
         return min(reuse_ms, self.last_good_ms(bottles))
 
