@@ -133,12 +133,14 @@ def _fill_lacks(facts: Facts) -> Iterator[str]:
         return
     if fill.poured_ms > soak.closing_ms:
         yield f"fill {fill.id} was poured {in_words(fill.poured_ms - soak.closing_ms)} after the lid was closed."
-    if soak.opened_ms > fill.use_by_ms:
-        yield f"fill {fill.id} ran out {in_words(soak.opened_ms - fill.use_by_ms)} before the lid was opened."
-    if fill.failed_ms is not None and fill.failed_ms <= soak.opened_ms:
-        yield f"a MEC test of fill {fill.id} failed before the lid was opened."
-    if fill.gone_ms is not None and fill.gone_ms < soak.opened_ms:
-        yield f"fill {fill.id} was discarded before the lid was opened."
+    opened_ms = soak.opened_by_ms
+    opened = "the lid was opened" if soak.unseen_until_ms is None else "anything shows that the lid was opened"
+    if opened_ms > fill.use_by_ms:
+        yield f"fill {fill.id} ran out {in_words(opened_ms - fill.use_by_ms)} before {opened}."
+    if fill.failed_ms is not None and fill.failed_ms <= opened_ms:
+        yield f"a MEC test of fill {fill.id} failed before {opened}."
+    if fill.gone_ms is not None and fill.gone_ms < opened_ms:
+        yield f"fill {fill.id} was discarded before {opened}."
 
 
 def _soak(facts: Facts) -> Iterator[Missing]:

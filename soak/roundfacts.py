@@ -17,6 +17,7 @@ class Lay(msgspec.Struct, frozen=True):
         in_ms: The device went in.
         out_ms: It was taken out; None while it is in.
         outdated: It was judged by less than the label asks for as it stands on file now, and not yet again.
+        unseen_until_ms: Nobody saw it opened; that it was, the record shows only from here on. None: it was seen.
     """
 
     closing_ms: int
@@ -25,6 +26,12 @@ class Lay(msgspec.Struct, frozen=True):
     in_ms: int
     out_ms: int | None
     outdated: bool = False
+    unseen_until_ms: int | None = None
+
+    @property
+    def opened_by_ms(self) -> int:
+        """The latest moment at which the lid can have been opened: the fill has to hold until then."""
+        return self.opened_ms if self.unseen_until_ms is None else self.unseen_until_ms
 
     def throughout(self) -> bool:
         """It lay in it from the closing to the opening."""
@@ -57,7 +64,8 @@ class FillFact(msgspec.Struct, frozen=True):
     Attributes:
         id: Which.
         poured_ms: When it was poured.
-        changed_ms: When solution was last added before the opening: a test counts only from here on.
+        changed_ms: When solution was last added before the opening, the latest that it can have been: a test counts
+            only from here on.
         use_by_ms: The last moment at which a soak in it may still end.
         failed_ms: When a MEC test of it failed.
         gone_ms: When it was discarded.

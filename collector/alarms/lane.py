@@ -20,7 +20,7 @@ class Pace(msgspec.Struct, frozen=True):
 
     Attributes:
         limit_s: A sending is ended after so long.
-        silent_s: The process that sends is replaced when it says nothing for so long.
+        silent_s: The process that sends is replaced when it says nothing for so long; while it begins it has longer.
         renew_s: One that does not live is begun again after so long, then after longer and longer.
         high_gather_s: High notices that come within so long of a message go together in the next.
         gather_s: The others likewise; a phone is not flooded.

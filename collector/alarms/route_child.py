@@ -20,6 +20,9 @@ ERRAND, SEND, DONE = b"E", b"S", b"D"
 
 _AT_ONCE_BYTES = 65_536
 _PATIENCE_S = 5.0
+_BEGINNING_S = 20.0
+"""So much longer for its first word: on a busy Pi its libraries take seconds to load, and one that is replaced while it
+loads would never come to send. Our own choice."""
 
 
 class RoutesErrand(msgspec.Struct, frozen=True):
@@ -71,7 +74,7 @@ class RouteChild:
                 raise
         ours.settimeout(_PATIENCE_S)
         self._channel, self._frames = ours, Frames()
-        self.heard_s = time.monotonic()
+        self.heard_s = time.monotonic() + _BEGINNING_S
         with contextlib.suppress(OSError):  # gone already: the first `hear` says so
             ours.sendall(encoded(Frame(ERRAND, payload=msgspec.json.encode(errand))))
 

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 
-from record_kit import DAY_MS, ZONE
+from record_kit import DAY_MS, MINUTE_MS, ZONE
 
 WATCHED_GAP_MS = 5_000
 
@@ -183,7 +183,9 @@ class Site:
         return min(int(each.replace(tzinfo=ZONE).timestamp() * 1000) for each in ends) - 1
 
     def use_by_ms(self, profile: str, poured_ms: int, bottles: Iterable[str]) -> int:
-        return min(poured_ms + self.solutions[profile].reuse_days * DAY_MS, self.last_good_ms(bottles))
+        """Reuse life counts to the whole minute, as it is shown; a date printed on a bottle to the end of its day."""
+        reuse_ms = (poured_ms + self.solutions[profile].reuse_days * DAY_MS) // MINUTE_MS * MINUTE_MS
+        return min(reuse_ms, self.last_good_ms(bottles))
 
     # In its own words: what stands against releasing a device
 

@@ -351,7 +351,7 @@ def test_killed_while_it_sends(sent: Sent) -> None:
 def test_stopped_so_that_it_says_nothing_more(sent: Sent) -> None:
     server = sent.server(TAKES)
     sent.person("Sam", server.url)
-    sent.start(Pace(limit_s=600.0, silent_s=3.0, renew_s=0.1, high_gather_s=0.2, retry_s=(0.2,)))
+    sent.start(Pace(limit_s=600.0, silent_s=6.0, renew_s=0.1, high_gather_s=0.2, retry_s=(0.2,)))
     sent.send("W1")
     assert sent.until("W1").ok
     first = sent.child()
@@ -360,6 +360,19 @@ def test_stopped_so_that_it_says_nothing_more(sent: Sent) -> None:
     assert sent.until("W2").ok
     assert not running(first)
     assert sent.routes.mend()
+
+
+def test_slow_to_begin(sent: Sent, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a busy machine the process takes longer to load than it may be silent later; replaced each time, it would
+    never send."""
+    slow = tmp_path / "slow"
+    slow.write_text(f'#!/bin/sh\nsleep 3\nexec "{sys.executable}" "$@"\n')
+    slow.chmod(0o700)
+    monkeypatch.setattr(sys, "executable", str(slow))
+    sent.person("Sam", sent.server(TAKES).url)
+    sent.start(Pace(limit_s=600.0, silent_s=2.5, renew_s=0.1, high_gather_s=0.2, retry_s=(0.2,)))
+    sent.send("W1")
+    assert sent.until("W1").ok
 
 
 def test_a_sending_that_is_stopped_is_ended(sent: Sent) -> None:

@@ -42,6 +42,7 @@ SLIPS = {
         "cold",
         "not quite warm",
         "silent",
+        "opening unseen",
         "taken out",
     ),
     "out": ("short", "twice"),
@@ -301,6 +302,8 @@ class RecordMachine(RuleBasedStateMachine):
         shut, contact_ms = watch.shut, self.site.solutions[fill.profile].contact_ms
         until_ms = contact_ms + 5 * SECOND_MS if "short" not in slips else contact_ms - 5 * SECOND_MS
         clinic.wait(max(0, (shut.closing_ms if shut else 0) + until_ms - clinic.now_ms))
+        if "opening unseen" in slips:
+            clinic.recording.later(max(MINUTE_MS, fill.use_by_ms + MINUTE_MS - clinic.now_ms))
         clinic.open_lid(basin)
         watch.offline = False
         clinic.wait(SECOND_MS)

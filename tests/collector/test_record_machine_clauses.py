@@ -11,11 +11,13 @@ from pathlib import Path
 
 import pytest
 from msgspec.structs import replace
-from record_kit import BASINS, DAY_MS, MINUTE_MS, MONDAY, SECOND_MS
+from record_kit import BASINS, DAY_MS, HOUR_MS, MINUTE_MS, MONDAY, SECOND_MS
 from record_machine_clinic import COLD_MC, GUARD_MC, WARM_MC, Clinic
 from record_machine_facts import Filled, Laden
 
+from collector.record.book import Watched
 from collector.record.things import Attested, Device, Discarded, Fill, MecResult, MecTest, Quarantine, Rinsed, Turn
+from soak.closure import Verdict
 
 B1, B2 = BASINS
 MET_MS = 2 * MINUTE_MS + 5 * SECOND_MS
@@ -421,6 +423,65 @@ def test_a_bottle_that_was_added_expired(clinic: Clinic) -> None:
 def test_a_fill_that_runs_out_after_the_opening(clinic: Clinic) -> None:
     whole(clinic, out=lambda each: each.wait(3 * DAY_MS))
     assert clinic.release("A1"), clinic.last_refusal
+
+
+# An opening that nobody saw: the node was silent, and what it saw last is not when the lid was opened
+
+
+def silent_from_a_met_soak(clinic: Clinic, *, until_ms: int) -> None:
+    """A1 lies in for long enough, watched; then nothing is heard until a moment, and the lid is opened after it."""
+
+    def silent(each: Clinic) -> None:
+        each.wait(MET_MS)
+        each.recording.later(until_ms - each.now_ms)
+
+    soak(clinic, during=silent)
+    assert [each.closure.opening_seen for each in closures(clinic)] == [False, True]
+    assert closures(clinic)[0].closure.verdict is Verdict.MET
+
+
+def closures(clinic: Clinic) -> list[Watched]:
+    return clinic.recording.book().closures(B1, clinic.site.shuts[-1].closing_ms, clinic.now_ms + 1)
+
+
+def test_reuse_life_over_before_the_opening_that_nobody_saw(clinic: Clinic) -> None:
+    """The state machine's finding: met in date, and last seen so, but a day went by before it was taken out."""
+    fill = ready(clinic)
+    prepared(clinic, "A1")
+    assert clinic.start(B1, "A1"), clinic.last_refusal
+    silent_from_a_met_soak(clinic, until_ms=fill.use_by_ms + MINUTE_MS)
+    clinic.take_out(B1)
+    finish(clinic, "A1")
+    told = not_released(clinic, "fill in date", "fill-in-date")
+    assert told == "A1: fill F1 ran out 1 min 2 s before anything shows that the lid was opened."
+
+
+def test_taken_out_in_date_after_an_opening_that_nobody_saw(clinic: Clinic) -> None:
+    """Its taking out shows that the lid was open by then; rinses and release may come later."""
+    fill = ready(clinic)
+    prepared(clinic, "A1")
+    assert clinic.start(B1, "A1"), clinic.last_refusal
+    silent_from_a_met_soak(clinic, until_ms=fill.use_by_ms - MINUTE_MS)
+    clinic.take_out(B1)
+    clinic.wait(DAY_MS)
+    finish(clinic, "A1")
+    assert clinic.release("A1"), clinic.last_refusal
+
+
+@pytest.mark.parametrize("in_date", [True, False])
+def test_assigned_late_to_an_opening_that_nobody_saw(clinic: Clinic, in_date: bool) -> None:
+    """Nobody said when it came out, and the last reading is no word for it: its first rinse is."""
+    fill = ready(clinic)
+    prepared(clinic, "A1")
+    until_ms = fill.use_by_ms - HOUR_MS if in_date else fill.use_by_ms + MINUTE_MS
+    silent_from_a_met_soak(clinic, until_ms=until_ms)
+    clinic.assign_late(clinic.site.shuts[-1], "A1")
+    finish(clinic, "A1")
+    clinic.wait(DAY_MS)
+    if in_date:
+        assert clinic.release("A1"), clinic.last_refusal
+    else:
+        not_released(clinic, "fill in date", "fill-in-date")
 
 
 def test_discarded_before_the_opening(clinic: Clinic) -> None:

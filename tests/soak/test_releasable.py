@@ -153,6 +153,22 @@ def test_the_fill_must_hold_until_the_opening(changes: dict[str, Any], why: str)
 
 
 @pytest.mark.parametrize(
+    ("changes", "why"),
+    [
+        ({"use_by_ms": OUT - SECOND}, "fill F1 ran out 1 s before anything shows that the lid was opened."),
+        ({"failed_ms": OUT}, "a MEC test of fill F1 failed before anything shows that the lid was opened."),
+        ({"gone_ms": OUT - 1}, "fill F1 was discarded before anything shows that the lid was opened."),
+    ],
+)
+def test_an_opening_that_nobody_saw_was_as_late_as_it_can_have_been(changes: dict[str, Any], why: str) -> None:
+    unseen = replace(LAY, unseen_until_ms=OUT)
+    assert missing(soak=unseen, fill=replace(FILL, use_by_ms=OUT)) == []
+    assert missing(soak=unseen, fill=replace(FILL, **{"use_by_ms": OUT, **changes})) == [
+        ("fill-in-date", f"A1: {why}", REPROCESS)
+    ]
+
+
+@pytest.mark.parametrize(
     ("changes", "why", "next_step"),
     [
         ({"in_ms": CLOSING + 1}, "it did not lay in one closure from the closing to the opening.", REPROCESS),
@@ -247,6 +263,7 @@ def rounds(draw: st.DrawFn) -> Facts:
         off(closing),
         None if draw(seldom) else off(opened),
         outdated=draw(seldom),
+        unseen_until_ms=draw(st.integers(opened, opened + 3)) if draw(seldom) else None,
     )
     mec_test = MecFact(
         "F2" if draw(seldom) else "F1",
@@ -304,11 +321,12 @@ def every_clause_holds(facts: Facts) -> bool:
         and mec_test.read_ms <= soak.closing_ms
         and mec_test.dipped_ms >= poured.changed_ms
     )
+    latest_ms = soak.opened_ms if soak.unseen_until_ms is None else soak.unseen_until_ms
     in_date = (
         poured.poured_ms <= soak.closing_ms
-        and poured.use_by_ms >= soak.opened_ms
-        and not (poured.failed_ms is not None and poured.failed_ms <= soak.opened_ms)
-        and not (poured.gone_ms is not None and poured.gone_ms < soak.opened_ms)
+        and poured.use_by_ms >= latest_ms
+        and not (poured.failed_ms is not None and poured.failed_ms <= latest_ms)
+        and not (poured.gone_ms is not None and poured.gone_ms < latest_ms)
     )
     met = (
         soak.verdict is Verdict.MET

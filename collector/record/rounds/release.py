@@ -111,7 +111,20 @@ def _lay(book: Book, turn: Turn, watched: Watched | None, profile: Profile | Non
     soak = soak_of(book, turn)
     if soak.verdict is Verdict.RUNNING and soak.running_since_ms is not None and turn.in_ms is not None:
         return Lay(soak.running_since_ms, book.at_ms, Verdict.RUNNING, turn.in_ms, turn.out_ms)
-    return replace(lay_of(turn, watched), outdated=_outdated(watched, profile)) if watched else None
+    if watched is None:
+        return None
+    unseen_until_ms = None if watched.closure.opening_seen else _out_by_ms(book, turn, watched)
+    return replace(lay_of(turn, watched), outdated=_outdated(watched, profile), unseen_until_ms=unseen_until_ms)
+
+
+def _out_by_ms(book: Book, turn: Turn, watched: Watched) -> int:
+    """The first sign that a device had come out from under a lid that nobody saw opened; without one, now.
+
+    Its taking out, if somebody said when that was: where the record took it from the closure (assigned late, or at an
+    opening before the lid was seen closed), it is no more than the last reading. Its first rinse, then.
+    """
+    signs = (turn.out_ms, *(rinse.began_ms for rinse in turn.rinses))
+    return next((ms for ms in signs if ms is not None and ms > watched.opened_ms), book.at_ms)
 
 
 def _outdated(watched: Watched, profile: Profile | None) -> bool:
@@ -138,7 +151,7 @@ def _fill(book: Book, turn: Turn, lay: Lay | None) -> FillFact | None:
     fill = book.find(Fill, turn.fill) if turn.fill else None
     if fill is None:
         return None
-    until_ms = book.at_ms if lay is None else lay.opened_ms
+    until_ms = book.at_ms if lay is None else lay.opened_by_ms
     return FillFact(
         id=fill.id,
         poured_ms=fill.poured_ms,
