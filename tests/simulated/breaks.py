@@ -199,7 +199,7 @@ def streams_never_end() -> Iterator[None]:
 def superseded_stands() -> Iterator[None]:
     """A later assessment does not take the place of the earlier one."""
     add = Store.add_closure
-    with mock.patch.object(Store, "add_closure", lambda self, row, closure, piece, _: add(self, row, closure, piece)):
+    with mock.patch.object(Store, "add_closure", lambda self, row, ended, _: add(self, row, ended)):
         yield
 
 
