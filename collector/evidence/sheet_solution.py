@@ -42,7 +42,7 @@ def solution_of(facts: Facts, called: Called, times: Times) -> list[Pair]:
                 f"{called.who(each.by)} {times.near(each.at_ms)}",
             )
         )
-    past = "; past it when the lid was opened" if fill.use_by_ms < facts.judged.row.last_ms else ""
+    past = "; past it at the last reading" if fill.use_by_ms < facts.judged.row.last_ms else ""
     found.append(("Use by", f"{times.near(fill.use_by_ms)} ({fill.use_by_why}){past}"))
     if fill.failed_ms is not None:
         found.append(("Out of use", f"since {times.near(fill.failed_ms)}: a MEC test failed"))
