@@ -314,9 +314,7 @@ def test_nothing_is_restored_into_the_backup(data: Path) -> None:
     assert ran(backup_command.command, "--check", path).exit_code == 0
 
 
-def test_nothing_is_copied_where_a_disk_is_mounted(
-    data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_nothing_is_copied_where_a_disk_is_mounted(data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A folder on which a disk is mounted can neither be taken away nor exchanged."""
     path, disk = taken(data), tmp_path / "disk"
     disk.mkdir()
