@@ -499,6 +499,22 @@ def test_the_command_writes_it_again_and_the_tables(shared: Office, morning: str
     assert (nobody.exit_code, "who issues it stands on record" in nobody.output) == (2, True)
 
 
+@pytest.mark.parametrize("letters", [250, 300])
+@pytest.mark.parametrize(
+    ("command", "asked_so", "ending"),
+    [
+        ("period-report", ["--from", FIRST, "--to", LAST], "zip"),
+        ("disinfection-record", ["--again", "E1"], "pdf"),
+    ],
+)
+def test_a_name_that_no_disk_takes_is_said(
+    shared: Office, tmp_path: Path, command: str, asked_so: list[str], ending: str, letters: int
+) -> None:
+    out = tmp_path / f"{'a' * letters}.{ending}"
+    done = CliRunner().invoke(main, [command, "--data", str(shared.data), *asked_so, "--out", str(out)])
+    assert (done.exit_code, "cannot be written (File name too long)" in done.output) == (2, True), done.output
+
+
 def test_the_command_issues_in_somebodys_name(own: Office, tmp_path: Path) -> None:
     credentials.set_secret(own.desk.connection, OLGA, credentials.Kind.PASSWORD, PASSWORD)
     own.desk.connection.commit()
