@@ -529,6 +529,16 @@ def test_the_command_issues_in_somebodys_name(own: Office, tmp_path: Path) -> No
     assert shelf.find_all(own.desk.connection, PeriodReport)[-1].by == OLGA
 
 
+def test_a_reason_that_is_no_text_is_refused(own: Office, tmp_path: Path) -> None:
+    """A byte that is no UTF-8 comes from the command line as half a character."""
+    credentials.set_secret(own.desk.connection, OLGA, credentials.Kind.PASSWORD, PASSWORD)
+    own.desk.connection.commit()
+    asked_so = ["--from", FIRST, "--to", LAST, "--as", OLGA, "--reason", "\udcff", "--out", str(tmp_path / "x.pdf")]
+    done = CliRunner().invoke(main, ["period-report", "--data", str(own.data), *asked_so], input=f"{PASSWORD}\n")
+    assert (done.exit_code, "(U+DCFF)" in done.output) == (5, True), done.output
+    assert not shelf.find_all(own.desk.connection, PeriodReport)
+
+
 def test_a_preview_issues_nothing(shared: Office) -> None:
     records = shared.desk.connection.execute("SELECT count(*) FROM ledger").fetchone()
     book = Book.looking(shared.desk.connection, shared.now_ms)
