@@ -22,6 +22,8 @@ _PREFIX = "soakledger-"
 _NAMED = re.compile(rf"{_PREFIX}\d{{8}}T\d{{9}}Z")
 _BLOCK_BYTES = 1 << 20
 _Count = Annotated[int, msgspec.Meta(ge=0)]
+_Moment = Annotated[int, msgspec.Meta(ge=0, le=250_000_000_000_000)]
+"""Up to about the year 9892: calendars end with 9999."""
 _Sha256 = Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{64}$")]
 
 
@@ -49,7 +51,7 @@ class Manifest(msgspec.Struct, frozen=True):
     """
 
     format: int
-    made_ms: _Count
+    made_ms: _Moment
     software: str
     site: str
     ledger: str
@@ -72,10 +74,19 @@ def name_of(made_ms: int) -> str:
 
 
 def backups(folder: Path) -> list[Path]:
-    """The finished backups in a folder, oldest first."""
-    if not folder.is_dir():
-        return []
-    return sorted(each for each in folder.iterdir() if _NAMED.fullmatch(each.name) and each.is_dir())
+    """The finished backups in a folder, oldest first.
+
+    Raises:
+        DataError: The folder cannot be read.
+    """
+    try:
+        if not folder.is_dir():
+            return []
+        return sorted(each for each in folder.iterdir() if _NAMED.fullmatch(each.name) and each.is_dir())
+    except OSError as error:
+        raise DataError(
+            f"{folder} cannot be read ({error.strerror or error}). Look at its name and its owner."
+        ) from None
 
 
 def of_file(path: Path) -> KeptFile:
@@ -135,7 +146,11 @@ def differing(backup: Path, manifest: Manifest) -> str:
     for name, kept in manifest.files.items():
         if name not in there:
             return f"{name} is missing."
-        if (found := of_file(there[name])) != kept:
+        try:
+            found = of_file(there[name])
+        except OSError as error:
+            return f"{name} cannot be read ({error.strerror or error})."
+        if found != kept:
             how = f"has {found.bytes} bytes instead of {kept.bytes}" if found.bytes != kept.bytes else "was changed"
             return f"{name} {how}."
     return "".join(f"{name} does not belong to it." for name in sorted(set(there) - set(manifest.files))[:1])

@@ -35,7 +35,7 @@ def restore(
         DataError: The backup is damaged, of a newer version, or there is something in the folder; nothing was made.
     """
     manifest = manifests.read(backup)
-    _refuse_anything_in(data_dir)
+    data_dir = _place(data_dir, backup)
     if found := manifests.differing(backup, manifest):
         raise DataError(f"{backup} is damaged: {found} Nothing was restored. Use another backup.")
     say("every file of the backup is as it was written")
@@ -50,12 +50,11 @@ def restore(
             target.chmod(0o600)
             with target.open("rb") as file:
                 os.fsync(file.fileno())
-    except OSError as error:
+    except BaseException as error:
         shutil.rmtree(unfinished, ignore_errors=True)
-        raise DataError(
-            f"{data_dir} cannot be made ({error.strerror or error}). Nothing was restored. Look at the owner and free "
-            "space of the folder above it, then run this again."
-        ) from None
+        if isinstance(error, OSError):
+            raise _not_made(data_dir, error) from None
+        raise
     say("it is copied; now it is verified there")
     try:
         found = wrong_with_data(unfinished, manifest, processes=processes, say=say)
@@ -65,12 +64,48 @@ def restore(
     if found:
         shutil.rmtree(unfinished, ignore_errors=True)
         raise DataError(f"What was restored does not hold: {found} It was taken away again. Use another backup.")
-    for left in unfinished.glob(f"{FILE_NAME}-*"):  # of the look at it
-        left.unlink()
-    if data_dir.exists():
-        data_dir.rmdir()
-    unfinished.rename(data_dir)
+    try:
+        for left in unfinished.glob(f"{FILE_NAME}-*"):  # of the look at it
+            left.unlink()
+        if data_dir.exists():
+            data_dir.rmdir()
+        unfinished.rename(data_dir)
+    except OSError as error:
+        shutil.rmtree(unfinished, ignore_errors=True)
+        raise _not_made(data_dir, error) from None
     return manifest
+
+
+def _not_made(data_dir: Path, error: OSError) -> DataError:
+    return DataError(
+        f"{data_dir} cannot be made ({error.strerror or error}). Nothing was restored. Look at the owner and free "
+        "space of the folder above it, then run this again."
+    )
+
+
+def _place(data_dir: Path, backup: Path) -> Path:
+    """Where the data are to be, by its whole name; where a link leads, for the link itself stays.
+
+    Raises:
+        DataError: It cannot be there.
+    """
+    try:
+        place = data_dir.resolve()
+        _refuse_anything_in(place)
+        within = backup.resolve() in (place, *place.parents)
+    except (OSError, RuntimeError) as error:  # RuntimeError: links that lead to each other
+        why = error.strerror if isinstance(error, OSError) else error
+        raise DataError(f"{data_dir} cannot be looked at ({why}). Nothing was restored. Name another folder.") from None
+    if within:
+        raise DataError(
+            f"{place} lies inside the backup, which must stay as it is. Nothing was restored. Name another folder."
+        )
+    if place.is_mount():
+        raise DataError(
+            f"{place} is where a disk is mounted, and data come as a folder of their own. Nothing was restored. Name a "
+            f"folder on that disk, such as {place / 'data'}."
+        )
+    return place
 
 
 def _refuse_anything_in(data_dir: Path) -> None:

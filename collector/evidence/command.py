@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import BinaryIO
 
@@ -85,6 +86,14 @@ def command(
         fail(_NAME, f"The data cannot be read or written ({error}). Try again; then run `soakledger verify`.", 3)
 
 
+def _there(path: Path) -> bool:
+    """A name that no disk takes is said when it is written."""
+    try:
+        return path.exists()
+    except OSError:
+        return False
+
+
 def _again(desk: Desk, issued_id: str, file: BinaryIO) -> None:
     made = make(desk.connection, issued_id)
     file.write(made.content)
@@ -118,7 +127,7 @@ def _written(path: Path | None, write: Callable[[BinaryIO], None]) -> None:
     """A file is there whole or not at all, and none is written over."""
     if path is None:
         return
-    if path.exists():
+    if _there(path):
         fail(_NAME, f"{path} is there already. Name another file: papers are not written over.", _BAD_INPUT)
     part = path.with_name(f".{path.name}.part")
     try:
@@ -132,7 +141,8 @@ def _written(path: Path | None, write: Callable[[BinaryIO], None]) -> None:
     except OSError as error:
         fail(_NAME, f"{path} cannot be written ({error.strerror}). Name a folder that has room.", _BAD_INPUT)
     finally:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
 
 
 def _kept(part: Path, path: Path) -> None:

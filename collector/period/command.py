@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+from contextlib import suppress
 from pathlib import Path
 
 import click
@@ -60,7 +61,7 @@ def command(
         raise click.UsageError("Name a file that ends in .pdf or .zip with --out.")
     if bool(again) == bool(first or last) or bool(first) != bool(last):
         raise click.UsageError("Give --from and --to, or --again.")
-    if out.exists():
+    if _there(out):
         fail(_NAME, f"{out} is there already. Name another file: reports are not written over.", _BAD_INPUT)
     try:
         with Desk(data_dir, wall_clock()) as desk:
@@ -80,6 +81,14 @@ def command(
         fail(_NAME, str(error), error.exit_code)
     except sqlite3.Error as error:
         fail(_NAME, f"The data cannot be read or written ({error}). Try again; then run `soakledger verify`.", 3)
+
+
+def _there(path: Path) -> bool:
+    """A name that no disk takes is said when it is written."""
+    try:
+        return path.exists()
+    except OSError:
+        return False
 
 
 def _again(desk: Desk, issued_id: str, out: Path) -> None:
@@ -106,4 +115,5 @@ def _write(path: Path, content: bytes) -> None:
     except OSError as error:
         fail(_NAME, f"{path} cannot be written ({error.strerror}). Name a folder that has room.", _BAD_INPUT)
     finally:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink(missing_ok=True)

@@ -26,7 +26,7 @@ def refuse_illegible(said: Any, name: str = "") -> None:
         name: Of that part.
 
     Raises:
-        RefusedError: It holds control characters, or a time beyond every calendar.
+        RefusedError: It holds control characters or halves of characters, or a time beyond every calendar.
     """
     if isinstance(said, dict):
         for key, content in said.items():
@@ -45,7 +45,8 @@ def refuse_illegible(said: Any, name: str = "") -> None:
 
 def _refuse_control(text: str, name: str) -> None:
     for each in text:
-        if each in _TURNING or (unicodedata.category(each) == "Cc" and each not in _ALLOWED):
+        category = unicodedata.category(each)
+        if each in _TURNING or category == "Cs" or (category == "Cc" and each not in _ALLOWED):
             raise RefusedError(
                 "control-character",
                 f"The text in “{name}” holds a character that nobody sees (U+{ord(each):04X}): on paper and screen it "

@@ -289,6 +289,88 @@ def test_a_restore_never_writes_over_data(data: Path) -> None:
     assert verify(data).wrong is None
 
 
+def test_an_empty_folder_is_filled_by_whatever_name_it_goes(
+    data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = taken(data)
+    here, there, link = tmp_path / "here", tmp_path / "there", tmp_path / "link"
+    here.mkdir()
+    there.mkdir()
+    link.symlink_to(there)
+    assert ran(restore_command.command, path, "--data", link).exit_code == 0
+    assert link.is_symlink()
+    assert verify(there).wrong is None
+    monkeypatch.chdir(here)
+    assert ran(restore_command.command, path, "--data", ".").exit_code == 0
+    assert verify(here).wrong is None
+    assert not list(tmp_path.glob(".restoring-*"))
+
+
+def test_nothing_is_restored_into_the_backup(data: Path) -> None:
+    path = taken(data)
+    result = ran(restore_command.command, path, "--data", path / "new")
+    assert result.exit_code == 3
+    assert "lies inside the backup, which must stay as it is. Nothing was restored." in result.output
+    assert ran(backup_command.command, "--check", path).exit_code == 0
+
+
+def test_nothing_is_copied_where_a_disk_is_mounted(data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A folder on which a disk is mounted can neither be taken away nor exchanged."""
+    path, disk = taken(data), tmp_path / "disk"
+    disk.mkdir()
+    monkeypatch.setattr(Path, "is_mount", lambda each: each == disk)
+    result = ran(restore_command.command, path, "--data", disk)
+    assert result.exit_code == 3
+    assert f"Name a folder on that disk, such as {disk / 'data'}." in result.output
+    assert sorted(each.name for each in tmp_path.iterdir() if "restoring" in each.name) == []
+
+
+def test_a_name_that_no_disk_takes_is_said(data: Path, tmp_path: Path) -> None:
+    long = tmp_path / ("a" * 300)
+    result = ran(restore_command.command, taken(data), "--data", long)
+    assert result.exit_code == 3
+    assert "cannot be looked at (File name too long). Nothing was restored." in result.output
+    result = ran(backup_command.command, "--to", long, "--list")
+    assert result.exit_code == 3
+    assert "cannot be read (File name too long)" in result.output
+
+
+def test_what_is_interrupted_leaves_nothing(data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = taken(data)
+
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(shutil, "copyfile", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        restore(path, tmp_path / "new")
+    assert not list(tmp_path.glob(".restoring-*"))
+
+
+def test_a_time_that_no_calendar_has_is_no_manifest(data: Path) -> None:
+    path = taken(data)
+    text = (path / "manifest.json").read_text()
+    (path / "manifest.json").write_text(text.replace(str(NOW_MS), "9" * 18))
+    result = ran(backup_command.command, "--to", path.parent, "--list")
+    assert result.exit_code == 0
+    assert f"{path.name}  cannot be used: " in result.output
+
+
+def test_a_file_that_cannot_be_read_is_said(data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = taken(data)
+
+    def unreadable(file: Path) -> None:
+        raise OSError(5, "Input/output error", str(file))
+
+    monkeypatch.setattr(manifests, "of_file", unreadable)
+    result = ran(backup_command.command, "--check", path)
+    assert result.exit_code == 1
+    assert "cannot be read (Input/output error)" in result.output
+    result = ran(restore_command.command, path, "--data", tmp_path / "new")
+    assert result.exit_code == 3
+    assert "cannot be read (Input/output error). Nothing was restored." in result.output
+
+
 def test_a_manifest_of_a_newer_version_or_none(data: Path, tmp_path: Path) -> None:
     path = taken(data)
     text = (path / "manifest.json").read_text()

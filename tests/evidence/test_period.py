@@ -499,6 +499,22 @@ def test_the_command_writes_it_again_and_the_tables(shared: Office, morning: str
     assert (nobody.exit_code, "who issues it stands on record" in nobody.output) == (2, True)
 
 
+@pytest.mark.parametrize("letters", [250, 300])
+@pytest.mark.parametrize(
+    ("command", "asked_so", "ending"),
+    [
+        ("period-report", ["--from", FIRST, "--to", LAST], "zip"),
+        ("disinfection-record", ["--again", "E1"], "pdf"),
+    ],
+)
+def test_a_name_that_no_disk_takes_is_said(
+    shared: Office, tmp_path: Path, command: str, asked_so: list[str], ending: str, letters: int
+) -> None:
+    out = tmp_path / f"{'a' * letters}.{ending}"
+    done = CliRunner().invoke(main, [command, "--data", str(shared.data), *asked_so, "--out", str(out)])
+    assert (done.exit_code, "cannot be written (File name too long)" in done.output) == (2, True), done.output
+
+
 def test_the_command_issues_in_somebodys_name(own: Office, tmp_path: Path) -> None:
     credentials.set_secret(own.desk.connection, OLGA, credentials.Kind.PASSWORD, PASSWORD)
     own.desk.connection.commit()
@@ -511,6 +527,16 @@ def test_the_command_issues_in_somebodys_name(own: Office, tmp_path: Path) -> No
     assert done.exit_code == 0, done.output
     assert_archival(paper.read_bytes(), f"Period report: Harbour Lane Clinic, {FIRST} to {LAST}")
     assert shelf.find_all(own.desk.connection, PeriodReport)[-1].by == OLGA
+
+
+def test_a_reason_that_is_no_text_is_refused(own: Office, tmp_path: Path) -> None:
+    """A byte that is no UTF-8 comes from the command line as half a character."""
+    credentials.set_secret(own.desk.connection, OLGA, credentials.Kind.PASSWORD, PASSWORD)
+    own.desk.connection.commit()
+    asked_so = ["--from", FIRST, "--to", LAST, "--as", OLGA, "--reason", "\udcff", "--out", str(tmp_path / "x.pdf")]
+    done = CliRunner().invoke(main, ["period-report", "--data", str(own.data), *asked_so], input=f"{PASSWORD}\n")
+    assert (done.exit_code, "(U+DCFF)" in done.output) == (5, True), done.output
+    assert not shelf.find_all(own.desk.connection, PeriodReport)
 
 
 def test_a_preview_issues_nothing(shared: Office) -> None:

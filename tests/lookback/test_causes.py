@@ -139,6 +139,22 @@ def test_a_recalled_lot_that_was_topped_up_concerns_what_came_after(ward: Ward) 
     assert found(open_one(ward, "lot-recalled", lot="L9")) == ["T3"]
 
 
+def test_a_recalled_lot_is_found_however_its_letters_were_typed(ward: Ward) -> None:
+    """Of two bottles of one lot, one was typed in small letters: neither may be left out."""
+    fill = ward.recording.get(Fill, "F2")
+    ward.recording.put(replace(fill, poured=tuple(replace(each, lot="l 1") for each in fill.poured)))
+    assert found(open_one(ward, "lot-recalled", lot="L1")) == ["T1", "T2", "T3"]
+
+
+def test_a_basin_named_beside_a_node_takes_none_of_its_basins_away(ward: Ward) -> None:
+    look_back = open_one(ward, "lid-or-node", basin=B1, node="n1")
+    assert found(look_back) == ["T1", "T2", "T3"]
+    assert look_back.text.startswith("Node n1 or the lid switch or node of ")
+    look_back = open_one(ward, "rinse-water", basin=B1, node="n1")
+    assert found(look_back) == ["T1", "T2"]
+    assert look_back.text.startswith("Rinse water used at the basins of n1 and at ")
+
+
 def test_a_use_without_release(ward: Ward) -> None:
     ward.do(RecordUse(device="A3", encounter="ENC-9"))
     look_back = open_one(ward, "used-without-release", device="A3")
@@ -226,11 +242,11 @@ def test_looking_again_adds_what_came_on_record_since(ward: Ward) -> None:
         ),
         (
             "lot-recalled",
-            {"lot": "l1"},
+            {"lot": "l7"},
             (
                 "look-back-asks",
-                "No fill was poured from a bottle of lot 'l1'.",
-                "Compare the lot with the bottle; it is on the page of solutions, with capital letters as printed.",
+                "No fill was poured from a bottle of lot 'l7'.",
+                "Compare the lot with the bottle; it is on the page of solutions.",
             ),
         ),
         (
@@ -307,6 +323,37 @@ def test_a_check_right_after_the_finding_is_not_taken_for_the_last_good_one(ward
     ward.recording.do(RecordSensorCheck(indicated_mc=20_590, **again), SUPERVISOR)
     look_back = open_one(ward, "sensor-off", sensor=SENSOR, off_mc=580)
     assert (look_back.from_ms, look_back.until_ms) == (MONDAY - 1, found_ms + 1)
+
+
+@pytest.mark.parametrize("off_mc", [0, -600, 2_000])
+def test_a_check_that_found_the_sensor_off_is_never_the_last_good_one(ward: Ward, off_mc: int) -> None:
+    """By how much is not known, or was typed otherwise than C2 found it: C1 is still the last good one."""
+    checked(ward)
+    ward.recording.later(MINUTE_MS)
+    look_back = open_one(ward, "sensor-off", sensor=SENSOR, off_mc=off_mc)
+    assert look_back.from_ms == MONDAY - 1
+    assert sorted(found(look_back)) == ["T1", "T2", "T3"]
+    assert "Check C2 found it off 2026-03-02 " in look_back.text
+    assert look_back.until_ms > ward.now_ms
+
+
+def test_an_error_found_again_weeks_after_a_check_leaves_out_no_soak_since(ward: Ward) -> None:
+    """C0 found it off and put it right before any of the soaks; without another check it is found off once more."""
+    old = SensorCheck(
+        id="C0", sensor=SENSOR, basin=B1, at_ms=MONDAY - 60 * DAY_MS, by="sam", reference="R-1", correction_mc=0,
+        u_mc=500, error_mc=600, u_before_mc=500,
+    )  # fmt: skip
+    ward.recording.put(old)
+    look_back = open_one(ward, "sensor-off", sensor=SENSOR, off_mc=600)
+    assert sorted(found(look_back)) == ["T1", "T2", "T3"]
+    assert "Check C0 found it off " in look_back.text
+
+
+def test_a_beginning_after_the_finding_is_no_fault(ward: Ward) -> None:
+    found_ms = checked(ward)
+    ward.recording.later(DAY_MS)
+    look_back = open_one(ward, "sensor-off", sensor=SENSOR, off_mc=600, from_ms=found_ms + MINUTE_MS)
+    assert found(look_back) == []
 
 
 def test_an_old_finding_is_not_taken_for_a_new_one(ward: Ward) -> None:

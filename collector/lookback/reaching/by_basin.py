@@ -17,8 +17,13 @@ def lid_or_node(book: Book, asked: Asked) -> Reach:
     if not where:
         raise RefusedError("look-back-asks", "Neither a basin nor a node is named.", "Name one of them.")
     turns = rounds_of(book, loads_in(book, where, from_ms, until_ms), from_ms, until_ms)
-    what = f"Node {asked.node}" if asked.node else f"The lid switch or node of {basin_name(book, where[0])}"
-    text = f"{what} was faulty {range_words(book, from_ms, until_ms, asked)}: what it watched then is in question."
+    what = [f"node {asked.node}"] if asked.node else []
+    what += [f"the lid switch or node of {basin_name(book, asked.basin)}"] if asked.basin else []
+    said = " or ".join(what)
+    text = (
+        f"{said[:1].upper()}{said[1:]} was faulty {range_words(book, from_ms, until_ms, asked)}: what it watched then "
+        "is in question."
+    )
     spans = tuple(Span(basin, from_ms, until_ms) for basin in where)
     return Reach(text, from_ms, until_ms, described(book, turns), spans=spans)
 
@@ -33,10 +38,9 @@ def rinse_water(book: Book, asked: Asked) -> Reach:
         if (not where or turn.basin in where)
         and any(each.began_ms < until_ms and (each.ended_ms or book.at_ms) > from_ms for each in turn.rinses)
     ]
-    if asked.node:
-        place = f"at the basins of {asked.node}"
-    else:
-        place = f"at {basin_name(book, where[0])}" if where else "everywhere"
+    places = [f"at the basins of {asked.node}"] if asked.node else []
+    places += [f"at {basin_name(book, asked.basin)}"] if asked.basin else []
+    place = " and ".join(places) or "everywhere"
     text = (
         f"Rinse water used {place} {range_words(book, from_ms, until_ms, asked)} is in question: what was rinsed in it "
         "is listed."
@@ -45,14 +49,15 @@ def rinse_water(book: Book, asked: Asked) -> Reach:
 
 
 def _where(book: Book, asked: Asked) -> list[str]:
-    if asked.basin:
-        basin_name(book, asked.basin)
-        return [asked.basin]
+    """The basin, those of the node, or both: what was named is never left out because something else was named too."""
+    named = [asked.basin] if asked.basin else []
+    for each in named:
+        basin_name(book, each)
     if not asked.node:
-        return []
+        return named
     found = [each for each in basins(book) if each.partition("/")[0] == asked.node]
     if not found:
         raise RefusedError(
             "look-back-asks", f"No basin belongs to a node {asked.node!r}.", "Take its name from the page of the site."
         )
-    return found
+    return list(dict.fromkeys([*named, *found]))

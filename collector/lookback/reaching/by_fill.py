@@ -9,7 +9,7 @@ from collector.lookback.reach import Reach, Span, bounds, merged, range_words, r
 from collector.record.book import Book
 from collector.record.errors import RefusedError
 from collector.record.rounds.rounds import basin_name
-from collector.record.things import Asked, Fill, MecResult, MecTest, Profile
+from collector.record.things import Asked, Fill, MecResult, MecTest, Poured, Profile
 
 
 def mec_fail(book: Book, asked: Asked) -> Reach:
@@ -41,15 +41,15 @@ def mec_fail(book: Book, asked: Asked) -> Reach:
 def lot_recalled(book: Book, asked: Asked) -> Reach:
     """Every fill into which something of the lot was poured, from that pouring on."""
     lot = (asked.lot or "").strip()
-    fills = [fill for fill in book.all(Fill) if any(each.lot == lot for each in fill.poured)]
+    fills = [fill for fill in book.all(Fill) if any(_is(lot, each) for each in fill.poured)]
     if not fills:
         raise RefusedError(
             "look-back-asks",
             f"No fill was poured from a bottle of lot {lot!r}.",
-            "Compare the lot with the bottle; it is on the page of solutions, with capital letters as printed.",
+            "Compare the lot with the bottle; it is on the page of solutions.",
         )
     from_ms, until_ms = bounds(book, asked)
-    poured_ms = {fill.id: min(each.at_ms for each in fill.poured if each.lot == lot) for fill in fills}
+    poured_ms = {fill.id: min(each.at_ms for each in fill.poured if _is(lot, each)) for fill in fills}
     parts = [
         described(book, rounds_in_fills(book, [fill.id], max(from_ms, poured_ms[fill.id]), until_ms)) for fill in fills
     ]
@@ -60,6 +60,15 @@ def lot_recalled(book: Book, asked: Asked) -> Reach:
     spans = tuple(_span(book, fill, max(from_ms, poured_ms[fill.id]), until_ms) for fill in fills)
     ids = tuple(fill.id for fill in fills)
     return Reach(text, min(poured_ms.values()), until_ms, merged(*parts), ids, spans)
+
+
+def _is(lot: str, poured: Poured) -> bool:
+    """Typed from the label each time: capital letters and spaces tell no two lots apart."""
+    return _letters(poured.lot) == _letters(lot)
+
+
+def _letters(lot: str) -> str:
+    return "".join(lot.split()).casefold()
 
 
 def fill_past_date(book: Book, asked: Asked) -> Reach:

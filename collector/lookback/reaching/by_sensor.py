@@ -27,16 +27,25 @@ _SAME_FINDING_MS = 3 * 24 * 3_600_000
 def sensor_off(book: Book, asked: Asked) -> Reach:
     """Every soak of the sensor's basin since its last good check; those that would flip are marked.
 
-    The worst case is a step right after that check; the error may also have grown evenly up to the finding.
+    The worst case is a step right after that check; the error may also have grown evenly up to the finding. Soaks after
+    the finding are left out only where that is sure to be the one that is meant.
     """
     sensor, off_mc = asked.sensor or "", asked.off_mc or 0
     checks = [each for each in book.all(SensorCheck, group=sensor) if each.counts]
     until_ms = bounds(book, asked)[1]
-    finding = _finding([each for each in checks if each.at_ms < until_ms], off_mc)
-    if finding is not None and asked.until_ms is None:
-        until_ms = finding.at_ms + 1
-    before = [each for each in checks if each.at_ms < (until_ms if finding is None else finding.at_ms)]
+    earlier = [each for each in checks if each.at_ms < until_ms]
+    finding = _finding(earlier, off_mc)
+    before = [each for each in earlier if finding is None or each.at_ms < finding.at_ms]
     from_ms = asked.from_ms if asked.from_ms is not None else before[-1].at_ms if before else 0
+    again = ""
+    if finding is not None and asked.until_ms is None and finding.at_ms >= from_ms:
+        if _found_half(finding, off_mc) and finding.at_ms > until_ms - _SAME_FINDING_MS:
+            until_ms = finding.at_ms + 1
+        else:
+            again = (
+                f" Check {finding.id} found it off {book.local_text(finding.at_ms)}; soaks since then are among them, "
+                "in case it is wrong again."
+            )
     basins = _basins(book, sensor, checks)
     rows: dict[str, Concerned] = {}
     for basin in basins:
@@ -46,6 +55,7 @@ def sensor_off(book: Book, asked: Asked) -> Reach:
     since = f"its last good check {book.local_text(from_ms)}" if from_ms else "the first record (no check is on file)"
     text = (
         f"Sensor {sensor} in {_named(book, basins)} read {_off_words(off_mc)}: every soak since {since} is in question."
+        f"{again}"
     )
     spans = tuple(Span(basin, from_ms, until_ms) for basin in basins)
     return Reach(text, from_ms, until_ms, _flipping_first(_marked(book, rows, closures)), spans=spans)
@@ -99,13 +109,18 @@ def _marked(book: Book, rows: dict[str, Concerned], closures: Sequence[supposed.
 def _finding(checks: Sequence[SensorCheck], off_mc: int) -> SensorCheck | None:
     """The check that found the error, which is no good one: among the last few days of checks, one that found half of
     it or more. A check after it, in the same days, may have found all well because the correction was new.
+
+    Where nobody knows by how much, or it was told otherwise than any check found it: one that found more than U allows.
     """
-    recent = [each for each in checks if each.at_ms > checks[-1].at_ms - _SAME_FINDING_MS] if checks else []
-    return next((each for each in reversed(recent) if off_mc and _found_half(each, off_mc)), None)
+    recent = [each for each in reversed(checks) if each.at_ms > checks[-1].at_ms - _SAME_FINDING_MS]
+    half = next((each for each in recent if _found_half(each, off_mc)), None)
+    return half or next((each for each in recent if each.found_off_mc() is not None), None)
 
 
 def _found_half(check: SensorCheck, off_mc: int) -> bool:
     found_mc = check.error_mc or 0
+    if not off_mc:
+        return False
     return 2 * found_mc >= off_mc if off_mc > 0 else 2 * found_mc <= off_mc
 
 
