@@ -17,7 +17,7 @@ from collector.record.basins.checks import RecordSensorCheck
 from collector.record.rounds.lookbacks import CauseCode, LookAgain
 from collector.record.rounds.unassigned import Answer, AnswerClosures, unassigned
 from collector.record.rounds.use import RecordUse
-from collector.record.things import Asked, Fill, LookBack, MecResult, Person, Poured, SensorCheck, Stood, Turn
+from collector.record.things import Asked, Fill, LookBack, MecResult, Person, Poured, SensorCheck, Stage, Stood, Turn
 from soak.quantity import in_words
 
 
@@ -282,6 +282,14 @@ def test_what_cannot_be_looked_at_is_refused(
     ward: Ward, cause: str, asked: dict[str, Any], refusal: tuple[str, str, str]
 ) -> None:
     assert ward.refused(ask(cause, **asked), SUPERVISOR) == refusal
+
+
+def test_a_culture_concerns_a_round_that_still_lies_in_the_solution(ward: Ward) -> None:
+    """It began before the last negative culture, and nothing of it is over."""
+    turn = ward.recording.get(Turn, "T2")
+    ward.recording.put(replace(turn, out_ms=None, used=None, stage=Stage.SOAKING))
+    look_back = open_one(ward, "culture-positive", device="A2", from_ms=ward.now_ms - 1_000)
+    assert found(look_back) == ["T2"]
 
 
 def checked(ward: Ward, indicated_mc: int = 20_600) -> int:

@@ -15,7 +15,8 @@ def culture(book: Book, asked: Asked) -> Reach:
     turns = [
         turn
         for turn in book.all(Turn, group=device.id, until_ms=until_ms)
-        if (turn.used.at_ms if turn.used else turn.out_ms or turn.began_ms) >= from_ms
+        if (turn.open() and turn.out_ms is None)  # it is still on its way to a patient
+        or (turn.used.at_ms if turn.used else turn.out_ms or turn.began_ms) >= from_ms
     ]
     text = (
         f"A culture of {device.id} was positive: its rounds {range_words(book, from_ms, until_ms, asked)} are in "
