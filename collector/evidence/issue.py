@@ -3,29 +3,24 @@
 from __future__ import annotations
 
 import hashlib
-import io
 import sqlite3
 from typing import Any, Final, NamedTuple
 
 import msgspec
-import segno
 
-from collector import ledger
 from collector.evidence.called import Called
 from collector.evidence.ledger_json import records_json
+from collector.evidence.reissue import found_again, issue_words
 from collector.evidence.sealed import PageUsed, Taken, Used, as_csv, take, take_again
 from collector.evidence.sheet import Sheet, sheet_of
 from collector.evidence.soak_facts import Facts, facts_of, terms_of
-from collector.evidence.sound import newer, refuse_changed
 from collector.evidence.times import Times
 from collector.evidence.trend import Marks, drawn
 from collector.evidence.typeset import Attachment, pictures, typeset, typesetter
 from collector.ledger import Record
-from collector.record import shelf
 from collector.record.book import Book
-from collector.record.errors import RefusedError, UnknownThingError
+from collector.record.errors import RefusedError
 from collector.record.things import Issued
-from soak.decoding import converted
 
 TEMPLATE: Final = "disinfection-record-1"
 """A template that papers were issued with is never changed: the next one gets the next number."""
@@ -149,19 +144,7 @@ def issued(connection: sqlite3.Connection, issued_id: str) -> tuple[Issued, Reco
     Raises:
         RefusedError: There is none, or its record does not hold or is of a newer version.
     """
-    thing = shelf.find(connection, Issued, issued_id)
-    row = connection.execute("SELECT number FROM thing WHERE kind = ? AND id = ?", (Issued.KIND, issued_id)).fetchone()
-    record = ledger.record(connection, row[0]) if row else None
-    if thing is None or record is None:
-        raise UnknownThingError("issued", issued_id, "The list of what was issued is on the page Evidence.")
-    refuse_changed(connection, record)
-    enclosed = record.content().get("enclosed")
-    if enclosed is None or enclosed.get("template") not in _TEMPLATES:
-        raise newer(f"{issued_id} was set by a template that this version does not have.")
-    try:
-        return thing, record, converted(enclosed, Enclosed)
-    except msgspec.ValidationError as error:
-        raise newer(f"What {issued_id} says cannot be read ({error}).") from None
+    return found_again(connection, Issued, issued_id, Enclosed, templates=_TEMPLATES, listed="Evidence")
 
 
 def make(connection: sqlite3.Connection, issued_id: str) -> Made:
@@ -202,23 +185,10 @@ def _data(
     connection: sqlite3.Connection, enclosed: Enclosed, record: Record, thing: Issued, readings: list[Taken]
 ) -> dict[str, Any]:
     """What the template sets: the words, the drawing, and what only the record itself can say."""
-    head = f"{record.number}:{record.hash}"
     return {
         **msgspec.to_builtins(enclosed.sheet),
         "drawing": drawn(readings, enclosed.used.terms, enclosed.marks),
-        "issue": {
-            "id": thing.id,
-            "number": record.number,
-            "hash": record.hash,
-            "at": enclosed.issued_at,
-            "by": enclosed.by,
-            "reason": thing.reason,
-            "software": record.software,
-            "typesetter": enclosed.typesetter,
-            "site": ledger.site_id(connection),
-            "head": head,
-            "qr": _qr(head),
-        },
+        "issue": issue_words(connection, thing, record, enclosed),
         "verdict_record": {"number": enclosed.verdict_number, "hash": enclosed.verdict_hash},
         "closure": enclosed.closure,
         "pages": [_page(each) for each in enclosed.used.pages],
@@ -266,16 +236,6 @@ def _attachment(name: str, mime: str, description: str, content: bytes, printed:
 
 def _digest(content: bytes) -> Digest:
     return Digest(hashlib.sha256(content).hexdigest(), len(content))
-
-
-def _qr(text: str) -> str:
-    """As a drawing (SVG)."""
-    out = io.BytesIO()
-    # One mask for all: to try them all takes longer than to set the whole paper.
-    segno.make(text, error="m", micro=False, mask=4).save(
-        out, kind="svg", border=2, xmldecl=False, dark="black", light="white"
-    )
-    return out.getvalue().decode()
 
 
 def _name(enclosed: Enclosed, thing: Issued) -> str:

@@ -12,21 +12,20 @@ from collections.abc import Mapping
 from typing import Any, Final, NamedTuple
 
 import msgspec
-import segno
 
 from collector import ledger
-from collector.evidence.sound import newer, refuse_changed, refuse_unsound_tail
+from collector.evidence.reissue import found_again, issue_words
+from collector.evidence.sound import newer, refuse_unsound_tail
 from collector.evidence.times import Times
 from collector.evidence.typeset import Attachment, pictures, typeset, typesetter
 from collector.ledger import Record
 from collector.period.asked import asked
 from collector.period.parts import Table
 from collector.period.sheet import Sheet, report_of
-from collector.record import shelf
 from collector.record.book import Book
-from collector.record.errors import RefusedError, UnknownThingError
+from collector.record.errors import RefusedError
 from collector.record.things import PeriodReport
-from soak.decoding import converted, from_json
+from soak.decoding import from_json
 from soak.quantity import utc_text
 
 TEMPLATE: Final = "period-report-1"
@@ -141,21 +140,7 @@ def issued(connection: sqlite3.Connection, issued_id: str) -> tuple[PeriodReport
     Raises:
         RefusedError: There is none, or its record does not hold or is of a newer version.
     """
-    thing = shelf.find(connection, PeriodReport, issued_id)
-    row = connection.execute(
-        "SELECT number FROM thing WHERE kind = ? AND id = ?", (PeriodReport.KIND, issued_id)
-    ).fetchone()
-    record = ledger.record(connection, row[0]) if row else None
-    if thing is None or record is None:
-        raise UnknownThingError("period-report", issued_id, "The list of what was issued is on the page Period report.")
-    refuse_changed(connection, record)
-    enclosed = record.content().get("enclosed")
-    if enclosed is None or enclosed.get("template") not in _TEMPLATES:
-        raise newer(f"{issued_id} was set by a template that this version does not have.")
-    try:
-        return thing, record, converted(enclosed, Enclosed)
-    except msgspec.ValidationError as error:
-        raise newer(f"What {issued_id} says cannot be read ({error}).") from None
+    return found_again(connection, PeriodReport, issued_id, Enclosed, templates=_TEMPLATES, listed="Period report")
 
 
 def make(connection: sqlite3.Connection, issued_id: str) -> Made:
@@ -259,30 +244,8 @@ def _kept(table: Table, content: bytes) -> Kept:
 
 def _data(connection: sqlite3.Connection, enclosed: Enclosed, record: Record, thing: PeriodReport) -> dict[str, Any]:
     """What the template sets: the words, and what only the record itself can say."""
-    head = f"{record.number}:{record.hash}"
     return {
         **msgspec.to_builtins(enclosed.sheet),
         "tables": msgspec.to_builtins(enclosed.tables),
-        "issue": {
-            "id": thing.id,
-            "number": record.number,
-            "hash": record.hash,
-            "at": enclosed.issued_at,
-            "by": enclosed.by,
-            "reason": thing.reason,
-            "software": record.software,
-            "typesetter": enclosed.typesetter,
-            "site": ledger.site_id(connection),
-            "head": head,
-            "qr": _qr(head),
-        },
+        "issue": issue_words(connection, thing, record, enclosed),
     }
-
-
-def _qr(text: str) -> str:
-    """As a drawing (SVG)."""
-    out = io.BytesIO()
-    segno.make(text, error="m", micro=False, mask=4).save(
-        out, kind="svg", border=2, xmldecl=False, dark="black", light="white"
-    )
-    return out.getvalue().decode()

@@ -26,6 +26,7 @@ from collector.credentials import Kind
 from collector.evidence import issue
 from collector.evidence.issue import CSV_NAME
 from collector.evidence.ledger_json import HOW
+from collector.evidence.reissue import qr
 from collector.evidence.sealed import Taken, as_csv
 from collector.evidence.trend import Marks, drawn
 from collector.evidence.typeset import typeset, typesetter
@@ -173,7 +174,7 @@ def test_what_is_drawn_and_attached_anew_stays_as_it_was() -> None:
     taken[300:320] = [each._replace(reading=replace(each.reading, mc={SENSOR: None})) for each in taken[300:320]]
     marks = Marks(11, 760, "12:00:11", "12:12:41", 761_000, 20_000, 25_000)
     drawing = drawn(taken, {SENSOR: SensorTerms(580, 40)}, marks)
-    code = issue._qr("4711:" + "0123456789abcdef" * 4)
+    code = qr("4711:" + "0123456789abcdef" * 4)
     assert (digest(drawing), digest(code)) == (
         "ac3988eafc9cb653f1469da7cebc85a8baa717503859611d4f0df24a5cc330dd",
         "ec79b50adf99dca522431cb8dda3376a941e5bda4412cd344a1a688cf5c7fcfa",
