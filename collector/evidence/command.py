@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import sqlite3
-from collections.abc import Callable
-from contextlib import suppress
 from pathlib import Path
 from typing import BinaryIO
 
@@ -17,6 +14,7 @@ from collector.clock import wall_clock
 from collector.errors import CollectorError
 from collector.evidence.issue import make
 from collector.evidence.many import Manifest, Wanted, zipped
+from collector.evidence.outfile import written
 from collector.record.desk import Desk
 from collector.record.papers.issuing import IssueDisinfectionRecord
 from soak.quantity import utc_ms
@@ -62,36 +60,29 @@ def command(
     input cannot be used. 3: the data cannot be used. 5: a rule stands against it; nothing was issued.
     """
     asked = [each for each in (closure, again, since or until) if each]
-    if len(asked) != 1 or (zip_out is None) == (out is None) or (zip_out is None) == bool(since or until):
+    path = out or zip_out
+    if len(asked) != 1 or path is None or (out and zip_out) or (zip_out is None) == bool(since or until):
         raise click.UsageError("Give --closure or --again with --out, or --from and --to with --zip.")
     try:
         with Desk(data_dir, wall_clock()) as desk:
             if again:
-                _written(out, lambda file: _again(desk, again, file))
+                written(_NAME, path, lambda file: _again(desk, again, file))
                 return
             if person is None:
                 raise click.UsageError("Give --as: who issues it stands on record.")
             who = proofs.by_password(desk, person, secret_from(f"Password of {person}"), desk.clock()).person.id
             if closure:
                 said = IssueDisinfectionRecord(closure=closure, reason=reason)
-                _written(out, lambda file: _again(desk, desk.do(said, who).id, file))
+                written(_NAME, path, lambda file: _again(desk, desk.do(said, who).id, file))
                 return
             wanted = Wanted(_moment(since, "--from"), _moment(until, "--to"), basin, device, every)
             if wanted.since_ms >= wanted.until_ms:
                 fail(_NAME, "--from is not before --to: there is nothing between them. Exchange them.", _BAD_INPUT)
-            _written(zip_out, lambda file: _zip(desk, who, wanted, reason, file))
+            written(_NAME, path, lambda file: _zip(desk, who, wanted, reason, file))
     except CollectorError as error:
         fail(_NAME, str(error), error.exit_code)
     except sqlite3.Error as error:
         fail(_NAME, f"The data cannot be read or written ({error}). Try again; then run `soakledger verify`.", 3)
-
-
-def _there(path: Path) -> bool:
-    """A name that no disk takes is said when it is written."""
-    try:
-        return path.exists()
-    except OSError:
-        return False
 
 
 def _again(desk: Desk, issued_id: str, file: BinaryIO) -> None:
@@ -121,34 +112,6 @@ def _zip(desk: Desk, who: str, wanted: Wanted, reason: str, file: BinaryIO) -> N
         click.echo(f"not in it: {each.soak} ({each.basin}, {each.closed_utc}): {each.reason}", err=True)
     if manifest.not_in_it:
         raise SystemExit(_SOME_MISSING)
-
-
-def _written(path: Path | None, write: Callable[[BinaryIO], None]) -> None:
-    """A file is there whole or not at all, and none is written over."""
-    if path is None:
-        return
-    if _there(path):
-        fail(_NAME, f"{path} is there already. Name another file: papers are not written over.", _BAD_INPUT)
-    part = path.with_name(f".{path.name}.part")
-    try:
-        with part.open("wb") as file:
-            try:
-                write(file)
-            except SystemExit:
-                _kept(part, path)
-                raise
-        _kept(part, path)
-    except OSError as error:
-        fail(_NAME, f"{path} cannot be written ({error.strerror}). Name a folder that has room.", _BAD_INPUT)
-    finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
-
-
-def _kept(part: Path, path: Path) -> None:
-    with part.open("rb") as file:
-        os.fsync(file.fileno())
-    part.rename(path)
 
 
 def _moment(text: str | None, name: str) -> int:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import os
 import sqlite3
-from contextlib import suppress
 from pathlib import Path
+from typing import BinaryIO
 
 import click
 
@@ -13,13 +12,13 @@ from collector import proofs
 from collector.asking import fail, secret_from
 from collector.clock import wall_clock
 from collector.errors import CollectorError
+from collector.evidence.outfile import written
 from collector.period.issue import make, zip_issued, zip_now
 from collector.record.book import Book
 from collector.record.desk import Desk
 from collector.record.papers.period import IssuePeriodReport
 
 _NAME = "period-report"
-_BAD_INPUT = 2
 
 
 @click.command()
@@ -61,59 +60,33 @@ def command(
         raise click.UsageError("Name a file that ends in .pdf or .zip with --out.")
     if bool(again) == bool(first or last) or bool(first) != bool(last):
         raise click.UsageError("Give --from and --to, or --again.")
-    if _there(out):
-        fail(_NAME, f"{out} is there already. Name another file: reports are not written over.", _BAD_INPUT)
     try:
         with Desk(data_dir, wall_clock()) as desk:
-            issued_id = again
-            if issued_id is None and out.suffix == ".zip":
-                book = Book.looking(desk.connection, desk.clock())
-                _write(out, zip_now(book, first or "", last or "", basin, place))
+            if again is not None:
+                written(_NAME, out, lambda file: _again(desk, again, out, file))
                 return
-            if issued_id is None:
-                if person is None:
-                    raise click.UsageError("Give --as: who issues it stands on record.")
-                who = proofs.by_password(desk, person, secret_from(f"Password of {person}"), desk.clock()).person.id
-                said = IssuePeriodReport(first=first or "", last=last or "", basin=basin, place=place, reason=reason)
-                issued_id = desk.do(said, who).id
-            _again(desk, issued_id, out)
+            if out.suffix == ".zip":
+                book = Book.looking(desk.connection, desk.clock())
+                written(_NAME, out, lambda file: file.write(zip_now(book, first or "", last or "", basin, place)))
+                return
+            if person is None:
+                raise click.UsageError("Give --as: who issues it stands on record.")
+            who = proofs.by_password(desk, person, secret_from(f"Password of {person}"), desk.clock()).person.id
+            said = IssuePeriodReport(first=first or "", last=last or "", basin=basin, place=place, reason=reason)
+            written(_NAME, out, lambda file: _again(desk, desk.do(said, who).id, out, file))
     except CollectorError as error:
         fail(_NAME, str(error), error.exit_code)
     except sqlite3.Error as error:
         fail(_NAME, f"The data cannot be read or written ({error}). Try again; then run `soakledger verify`.", 3)
 
 
-def _there(path: Path) -> bool:
-    """A name that no disk takes is said when it is written."""
-    try:
-        return path.exists()
-    except OSError:
-        return False
-
-
-def _again(desk: Desk, issued_id: str, out: Path) -> None:
+def _again(desk: Desk, issued_id: str, out: Path, file: BinaryIO) -> None:
     if out.suffix == ".zip":
-        _write(out, zip_issued(desk.connection, issued_id))
+        file.write(zip_issued(desk.connection, issued_id))
         return
     made = make(desk.connection, issued_id)
-    _write(out, made.content)
+    file.write(made.content)
     click.echo(f"{made.issued.id} record {made.record.number} sha256 {made.sha256}")
     if not made.as_then:
         text = "It was set by another version of the typesetter than at its issue: the same words, other bytes."
         click.echo(text, err=True)
-
-
-def _write(path: Path, content: bytes) -> None:
-    """A file is there whole or not at all."""
-    part = path.with_name(f".{path.name}.part")
-    try:
-        with part.open("wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        part.rename(path)
-    except OSError as error:
-        fail(_NAME, f"{path} cannot be written ({error.strerror}). Name a folder that has room.", _BAD_INPUT)
-    finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)

@@ -6,6 +6,7 @@ import csv
 import hashlib
 import io
 import json
+import stat
 import subprocess
 import zipfile
 from collections.abc import Iterator
@@ -527,6 +528,16 @@ def test_the_command_issues_in_somebodys_name(own: Office, tmp_path: Path) -> No
     assert done.exit_code == 0, done.output
     assert_archival(paper.read_bytes(), f"Period report: Harbour Lane Clinic, {FIRST} to {LAST}")
     assert shelf.find_all(own.desk.connection, PeriodReport)[-1].by == OLGA
+    assert stat.S_IMODE(paper.stat().st_mode) == 0o600
+
+
+def test_nothing_is_issued_for_a_folder_that_is_not_there(own: Office, tmp_path: Path) -> None:
+    credentials.set_secret(own.desk.connection, OLGA, credentials.Kind.PASSWORD, PASSWORD)
+    own.desk.connection.commit()
+    asked_so = ["--from", FIRST, "--to", LAST, "--as", OLGA, "--out", str(tmp_path / "nowhere" / "x.pdf")]
+    done = CliRunner().invoke(main, ["period-report", "--data", str(own.data), *asked_so], input=f"{PASSWORD}\n")
+    assert (done.exit_code, "cannot be written (No such file or directory)" in done.output) == (2, True), done.output
+    assert not shelf.find_all(own.desk.connection, PeriodReport)
 
 
 def test_a_reason_that_is_no_text_is_refused(own: Office, tmp_path: Path) -> None:
