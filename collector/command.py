@@ -21,6 +21,7 @@ from collector.schema import FILE_NAME
 from collector.service import Service
 from collector.settings import Settings, load
 from collector.store import Store
+from host.journal import log_to_stderr
 from soak.quantity import celsius, in_words
 from soak.rehearsal import Rehearsal
 from soak.requirement import Requirement
@@ -37,7 +38,7 @@ log = logging.getLogger(__name__)
 @click.option("--rehearsal", "rehearsal_text", hidden=True, help="The clock of a rehearsal; `soakledger demo` sets it.")
 def command(settings_path: Path, data_dir: Path, *, check: bool, rehearsal_text: str | None) -> None:
     """Take in readings, judge every soak, send receipts and orders."""
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s", stream=sys.stderr)
+    log_to_stderr()
     try:
         settings = load(settings_path)
         if check:

@@ -10,9 +10,9 @@ from pathlib import Path
 
 from collector.clock import UtcClock, boot_id, boottime_ms
 from collector.conditions import Conditions
-from collector.notify import notify, watchdog_every_s
 from collector.rivals import Rivals
 from collector.status import BEAT_EVERY_S, Status, write
+from host.notify import notify, watchdog_every_s
 from soak.quantity import in_words
 
 log = logging.getLogger(__name__)

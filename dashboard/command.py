@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ipaddress
-import logging
 import socket
 import time
 from pathlib import Path
@@ -19,6 +18,7 @@ from dashboard.app import LOCAL_NAMES, build_app
 from dashboard.degrees import show_fahrenheit
 from dashboard.live import Live
 from dashboard.when import SiteTime
+from host.journal import log_to_stderr
 from soak.rehearsal import Rehearsal
 
 _PATIENCE_S = 5.0
@@ -81,7 +81,7 @@ def command(
     keep it on this machine or on a network you trust, and put a server with TLS before it where others share the
     network, for badges and passwords cross it.
     """
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    log_to_stderr()
     played = _rehearsal(rehearsal)
     _wait_for_data(data_dir)
     show_fahrenheit(beside=fahrenheit)

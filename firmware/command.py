@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import os
 import signal
 import sys
@@ -14,6 +13,7 @@ import click
 
 from firmware.errors import FirmwareError
 from firmware.settings import Settings, help_lines, load
+from host.journal import log_to_stderr
 
 _EPILOG = (
     "Exit status: 0 stopped as asked or settings in order, 3 settings, 4 readings on disk, 5 pins, 6 a file named for "
@@ -55,11 +55,7 @@ def command(file: Path, check: bool, verbose: bool) -> None:
         if check:
             click.echo(_summary(settings))
             return
-        logging.basicConfig(
-            level=logging.DEBUG if verbose else logging.INFO,
-            format="%(asctime)s %(levelname)s %(name)s %(message)s",
-            stream=sys.stderr,
-        )
+        log_to_stderr(verbose=verbose)
         _run(settings)
     except FirmwareError as error:
         click.echo(f"Error: {error}", err=True)
@@ -69,7 +65,7 @@ def command(file: Path, check: bool, verbose: bool) -> None:
 def _run(settings: Settings) -> None:
     from firmware.clock import SystemClock  # noqa: PLC0415
     from firmware.node import Node  # noqa: PLC0415
-    from firmware.notify import Notifier  # noqa: PLC0415
+    from host.notify import Notifier  # noqa: PLC0415
 
     stop = threading.Event()
 

@@ -20,7 +20,6 @@ from firmware.clock import STEP_MS, Clock, read_together
 from firmware.edges import EdgeWatch
 from firmware.errors import FirmwareError, StuckError
 from firmware.kept_orders import KeptOrders
-from firmware.notify import Notifier
 from firmware.orders import OrdersInHand
 from firmware.outbox import Outbox
 from firmware.sampler import VALID_MS, Sampler, current
@@ -31,6 +30,7 @@ from firmware.signalling import Signalling
 from firmware.source import Source
 from firmware.uplink import Uplink
 from firmware.watch import Pulse, Watch
+from host.notify import Notifier
 from soak import wire
 from soak.reading import Reading, Why
 

@@ -14,15 +14,16 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent
-PACKAGES = ("soak", "firmware", "collector", "dashboard")
+PACKAGES = ("soak", "host", "firmware", "collector", "dashboard")
 
 FORBIDDEN = {
-    "soak": {"firmware", "collector", "dashboard"},
-    "firmware": {"collector", "dashboard"},
-    "collector": {"firmware", "dashboard"},
-    "dashboard": {"firmware"},
+    "soak": {"host", "firmware", "collector", "dashboard", "hardware", "install"},
+    "host": {"firmware", "collector", "dashboard", "hardware", "install"},
+    "firmware": {"collector", "dashboard", "hardware", "install"},
+    "collector": {"firmware", "dashboard", "hardware", "install"},
+    "dashboard": {"firmware", "hardware", "install"},
 }
-"""soak <- firmware, soak <- collector <- dashboard: firmware and collector meet only on the wire."""
+"""soak <- host <- firmware, host <- collector <- dashboard: firmware and collector meet only on the wire."""
 
 PURE = {
     "__future__",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,6 +14,7 @@ from firmware.settings import load
 from firmware.simulator.memory import MEMORY_FILE
 from firmware.simulator.rehearsed import Rehearsed
 from firmware.simulator.scenario import ScenarioError, load_scenario
+from host.journal import log_to_stderr
 from soak.rehearsal import Rehearsal
 
 _WRONG_SCENARIO = 3
@@ -75,7 +75,7 @@ def command(
     For demonstration, training and tests. What happens is told on standard output. A power cut in the scenario kills
     this process; started again, it goes on as the next boot.
     """
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    log_to_stderr()
     _simulated_hardware()
     with _plain_errors():
         settings, scenario = load(settings_file), load_scenario(scenario_file)

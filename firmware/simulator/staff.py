@@ -42,6 +42,7 @@ from firmware.simulator.staff_setup import PEOPLE_DEEDS, set_up
 from firmware.simulator.staff_stock import LEAD, PROFILE_OF, STAFF, date_text
 from firmware.simulator.staff_talk import AwayError, Tablet, Teller, keep_pictures
 from firmware.simulator.staff_watch import Watch
+from host.journal import log_to_stderr
 from soak.decoding import from_json
 from soak.rehearsal import Rehearsal
 
@@ -305,7 +306,7 @@ def main() -> None:
     parser.add_argument("--rehearsal", type=Rehearsal.parsed, required=True)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    log_to_stderr()
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())

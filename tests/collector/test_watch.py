@@ -21,12 +21,12 @@ from collector.conditions import Conditions
 from collector.intake import Arrived
 from collector.lanes import FRESH_BYTES, MOST_FRESH_BYTES, MOST_MESSAGES, MOST_PAST_BYTES, Lanes
 from collector.link import Link
-from collector.notify import notify, watchdog_every_s
 from collector.rivals import Rivals
 from collector.settings import BrokerSettings
 from collector.silence import GROWING_S, Outboxes, Silence
 from collector.status import read
 from collector.watch import Pulse, Watch
+from host.notify import notify, watchdog_every_s
 from soak.wire import Topic, encode
 
 A = stream_id(1)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from firmware.notify import Notifier
+from host.notify import Notifier
 
 
 @pytest.fixture(params=["file", "abstract"])

@@ -1,0 +1,41 @@
+"""Logs as journald takes them: it adds the time itself and reads the priority from the line (sd-daemon(3))."""
+
+from __future__ import annotations
+
+import logging
+import os
+import sys
+from collections.abc import Mapping
+from typing import IO
+
+_PRIORITIES = ((logging.CRITICAL, 2), (logging.ERROR, 3), (logging.WARNING, 4), (logging.INFO, 6))
+_PLAIN = "%(asctime)s %(levelname)s %(name)s %(message)s"
+
+
+class _ForJournal(logging.Formatter):
+    """Each line of a text gets the priority: the journal takes a line for a message."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        level = next((number for least, number in _PRIORITIES if record.levelno >= least), 7)
+        return "\n".join(f"<{level}>{line}" for line in super().format(record).splitlines())
+
+
+def to_journal(stream: IO[str], environment: Mapping[str, str] = os.environ) -> bool:
+    """What is written there goes to the journal: systemd names its device and inode in JOURNAL_STREAM."""
+    try:
+        found = os.fstat(stream.fileno())
+    except (OSError, ValueError):
+        return False
+    return environment.get("JOURNAL_STREAM", "") == f"{found.st_dev}:{found.st_ino}"
+
+
+def log_to_stderr(*, verbose: bool = False) -> None:
+    """Set up logging for a command; only commands call this.
+
+    Args:
+        verbose: Details too.
+    """
+    handler = logging.StreamHandler(sys.stderr)
+    journal = to_journal(sys.stderr)
+    handler.setFormatter(_ForJournal("%(name)s %(message)s") if journal else logging.Formatter(_PLAIN))
+    logging.basicConfig(level=logging.DEBUG if verbose else logging.INFO, handlers=[handler])
