@@ -18,6 +18,7 @@ from collector.machine import (
     Found,
     Lost,
     Machine,
+    NodeCommissioned,
     PageSealed,
     Required,
     SiteNamed,
@@ -42,6 +43,7 @@ MACHINE: dict[str, type[Machine]] = {
         Found,
         ClosureJudged,
         BackupMade,
+        NodeCommissioned,
     )
 }
 """The collector's own kinds of record."""

@@ -16,6 +16,7 @@ import msgspec
 from collector import machine, projections
 from collector.assessor import Ended
 from collector.clock import UtcClock
+from collector.commissionings import Commissionings
 from collector.errors import DataError
 from collector.ledger import Ledger, head
 from collector.read import BasinNow
@@ -123,6 +124,7 @@ class Store:
             raise
         self.db = self._db
         self._ledger = Ledger(self._db.conn, clock)
+        self.commissionings = Commissionings(self._db.conn, self._append, clock)
         self._parked = self._count_parked()  # at most so many: one that comes again is counted again
         if "epoch" not in self.site():
             with self.transaction():

@@ -17,9 +17,11 @@ from pathlib import Path
 
 from firmware.board import Board, Edge, Switch
 from firmware.clock import STEP_MS, Clock, read_together
+from firmware.commissioned import filed
 from firmware.edges import EdgeWatch
 from firmware.errors import FirmwareError, StuckError
 from firmware.kept_orders import KeptOrders
+from firmware.misnamed import MisnamedWatch
 from firmware.orders import OrdersInHand
 from firmware.outbox import Outbox
 from firmware.sampler import VALID_MS, Sampler, current
@@ -122,6 +124,7 @@ class Node:
         """
         settings = self._settings
         self._outbox = Outbox(Path(settings.data_dir), self._clock, most_bytes=most_bytes(settings))
+        self._filed, self._misnamed = filed(Path(settings.data_dir)), MisnamedWatch(settings)
         try:
             self._board = Board(settings, self._clock, self._edges)
             try:
@@ -148,6 +151,7 @@ class Node:
             version=_version(),
             troubles=self._troubles,
             basins=lambda: self._sides.said,
+            commissioned=self._filed.commissioned,
             kept=KeptOrders(Path(settings.data_dir), settings.node, sensors, clock),
         )
 
@@ -218,6 +222,7 @@ class Node:
         elif self._kept.ailment(MOST_UNKEPT_S):
             troubles.append("the disk takes no readings: it does not answer")
         ailment = self._signalling.ailment()
+        troubles += [*self._misnamed.troubles(), *([self._filed.trouble] if self._filed.trouble else [])]
         return [*troubles, *self._sides.troubles(), *([ailment] if ailment else [])]
 
     def _begin(self) -> None:
