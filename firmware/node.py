@@ -102,6 +102,7 @@ class Node:
         self._stuck: StuckError | None = None
         self._left = threading.Event()  # the loop has been left
         self._edge_watch, self._reopened, self._polling = EdgeWatch(), False, False
+        self._lid_levels: dict[str, bool] = {}  # replaced whole at each tick, but while lids are polled
 
     @property
     def orders(self) -> OrdersInHand | None:
@@ -152,6 +153,7 @@ class Node:
             troubles=self._troubles,
             basins=lambda: self._sides.said,
             commissioned=self._filed.commissioned,
+            lids=lambda: dict(self._lid_levels),
             kept=KeptOrders(Path(settings.data_dir), settings.node, sensors, clock),
         )
 

@@ -24,7 +24,8 @@ class UnusualError(ValueError):
 
 def snippet(sensors: Sequence[SensorId]) -> str:
     """The line as it would be written."""
-    return f"sensors = [{', '.join(f'"{sensor}"' for sensor in sensors)}]"
+    quoted = ", ".join(f'"{sensor}"' for sensor in sensors)
+    return f"sensors = [{quoted}]"
 
 
 def with_sensors(text: str, basin: str, sensors: Sequence[SensorId]) -> str:
