@@ -33,9 +33,7 @@ class Commissionings:
         clock: The collector's wall clock.
     """
 
-    def __init__(
-        self, connection: sqlite3.Connection, append: Callable[[Machine], None], clock: UtcClock
-    ) -> None:
+    def __init__(self, connection: sqlite3.Connection, append: Callable[[Machine], None], clock: UtcClock) -> None:
         self._connection, self._append, self._clock = connection, append, clock
         self._known: dict[str, str] = {}  # by node, the id that was looked up last
 

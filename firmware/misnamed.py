@@ -37,12 +37,13 @@ def misnamed(basins: Sequence[Basin], seen: Sequence[SensorId]) -> list[str]:
         basins: As the settings have them.
         seen: Sensors on the bus.
     """
-    unused, texts = strangers(basins, seen), []
-    for basin in basins:
-        for sensor in basin.sensors:
-            if sensor not in seen and (nearest := nearest_sensor(sensor, unused)):
-                texts.append(_text(basin.name, sensor, *nearest))
-    return texts
+    unused = strangers(basins, seen)
+    return [
+        _text(basin.name, sensor, *nearest)
+        for basin in basins
+        for sensor in basin.sensors
+        if sensor not in seen and (nearest := nearest_sensor(sensor, unused))
+    ]
 
 
 def _text(basin: str, sensor: SensorId, nearest: SensorId, differing: int) -> str:

@@ -149,7 +149,7 @@ class Node:
             clock,
             [*self._sources, self._outbox],
             self._sensors_seen,
-            version=_version(),
+            version=software_version(),
             troubles=self._troubles,
             basins=lambda: self._sides.said,
             commissioned=self._filed.commissioned,
@@ -381,7 +381,8 @@ def most_bytes(settings: Settings) -> int | None:
     return None
 
 
-def _version() -> str:
+def software_version() -> str:
+    """This software's version; empty in a checkout that is not installed."""
     try:
         return version_of("soakledger")
     except PackageNotFoundError:  # run from a checkout

@@ -1,4 +1,4 @@
-"""A small file of the node's own: written whole or not at all, on the disk when the call returns, for its owner alone."""
+"""A small file of the node's own: written whole or not at all, on the disk when the call returns, for its owner."""
 
 from __future__ import annotations
 

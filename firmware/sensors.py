@@ -106,15 +106,29 @@ class _SensorThread(threading.Thread):
             self._stop_reading.wait(clock.real_s(pause_ms))
 
     def _read(self) -> int | Fault:
-        """One conversion. Nothing that goes wrong in it may end the thread: it becomes a fault."""
-        try:
-            if self._device is None:
-                family, serial = self.sensor.split("-")
-                self._device = self._driver(sensor_type=_type(family), sensor_id=serial)
-            # w1thermsensor's own reader drops the raw bytes of a failure: they are evidence, so only its path is used.
-            return judge(self._device.sensorpath.read_bytes())
-        except Exception as error:
-            return Fault(fault_word(error))
+        result, self._device = _conversion(self.sensor, self._driver, self._device)
+        return result
+
+
+def _conversion(sensor: SensorId, driver: Any, device: Any) -> tuple[int | Fault, Any]:
+    """One conversion, and the driver's object. Nothing that goes wrong in it may end a thread: it becomes a fault."""
+    try:
+        if device is None:
+            family, serial = sensor.split("-")
+            device = driver(sensor_type=_type(family), sensor_id=serial)
+        # w1thermsensor's own reader drops the raw bytes of a failure: they are evidence, so only its path is used.
+        return judge(device.sensorpath.read_bytes()), device
+    except Exception as error:
+        return Fault(fault_word(error)), device
+
+
+def read_once(sensor: SensorId, devices: Path) -> int | Fault:
+    """One conversion of one sensor, here and now: for a bus that no node reads.
+
+    Returns:
+        Millidegrees Celsius, or why there are none.
+    """
+    return _conversion(sensor, _driver(devices), None)[0]
 
 
 def on_bus(devices: Path) -> list[SensorId]:

@@ -1,6 +1,7 @@
 """Tries the node's broker beside the node: reached, its certificate, the login, how fast it answers, what it keeps.
 
-A connection of its own name that says nothing and asks only for what the node may read: a running node is not disturbed.
+A connection with a name of its own that says nothing and asks only for what the node may read, so that a node which
+runs is not disturbed.
 """
 
 from __future__ import annotations
@@ -71,7 +72,9 @@ def try_broker(node: str, broker: Broker, who: str) -> Tried:
         if broker.ca_file is not None:
             client.tls_set(ca_certs=broker.ca_file)
     except OSError as error:
-        return Tried(f"{broker.ca_file} cannot be used ({error})", "Copy the broker's authority there: `soakledger join`.")
+        return Tried(
+            f"{broker.ca_file} cannot be used ({error})", "Copy the broker's authority there: `soakledger join`."
+        )
     try:
         if broker.username is not None and broker.password_file is not None:
             lines = Path(broker.password_file).read_text().splitlines()
@@ -91,7 +94,9 @@ def try_broker(node: str, broker: Broker, who: str) -> Tried:
         return Tried(f"no TLS connection comes about ({error.reason})", "Check `port`: with ca_file it must speak TLS.")
     except (OSError, ValueError) as error:
         where = f"{broker.host}:{broker.port}"
-        return Tried(f"nobody answers at {where} ({error})", "Check network, `host` and `port`, and that it runs there.")
+        return Tried(
+            f"nobody answers at {where} ({error})", "Check network, `host` and `port`, and that it runs there."
+        )
     finally:
         talk.end()
 
@@ -180,7 +185,7 @@ def judge_broker(broker: Broker, tried: Tried, now_ms: int) -> list[Found]:
         return [Found(f"broker {where}", Mark.WRONG, said, tried.todo)]
     if tried.denied:
         said = f"it does not let this node read its {' and '.join(tried.denied)}: readings would wait here for ever."
-        todo = f"Check that the login is the node's name, and enrol it anew: `soakledger enrol`, `soakledger join`."
+        todo = "Check that the login is the node's name, and enrol it anew: `soakledger enrol`, `soakledger join`."
         return [Found(f"broker {where}", Mark.WRONG, said, todo)]
     return [_reached(where, broker, tried), *_certificate(tried), *_collector(tried, now_ms)]
 

@@ -87,7 +87,7 @@ def look_at_service() -> str:
     if program is None or not _SYSTEMD.is_dir():
         return ""
     try:
-        told = subprocess.run(  # noqa: S603 - words of our own
+        told = subprocess.run(
             [program, "is-active", f"{SERVICE}.service"], capture_output=True, text=True, timeout=10, check=False
         )
     except (OSError, subprocess.TimeoutExpired):

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any
 
 from soak.reading import SensorId
@@ -57,11 +58,7 @@ def with_sensors(text: str, basin: str, sensors: Sequence[SensorId]) -> str:
 def _basins(lines: Sequence[str]) -> list[tuple[int, int]]:
     """First line and end of each [[basin]]."""
     tables = [number for number, line in enumerate(lines) if _TABLE.match(line)] + [len(lines)]
-    return [
-        (begin, end)
-        for begin, end in zip(tables, tables[1:], strict=False)
-        if _BASIN.match(lines[begin].rstrip("\r\n"))
-    ]
+    return [(begin, end) for begin, end in pairwise(tables) if _BASIN.match(lines[begin].rstrip("\r\n"))]
 
 
 def _prove(before: str, after: str, basin: str, sensors: Sequence[SensorId]) -> None:

@@ -22,7 +22,7 @@ class Judged(NamedTuple):
 
 
 def judge_lid(open_first: bool, shut: bool, open_again: bool) -> Judged:
-    """The three levels, each True for a closed contact: while the lid was said to be open, then shut, then open again."""
+    """Three levels, each True for a closed contact: the lid was said to be open, then shut, then open again."""
     levels = (open_first, shut, open_again)
     if levels == (False, True, False):
         return Judged(Mark.GOOD, "its switch was seen open, closed and open again.")

@@ -56,7 +56,11 @@ def test_another_commissioning_and_another_node_are_other_records(collecting: Co
     again = replace(DONE, id="1" * 32, by="another")
     collecting.take(says(DONE, 1_000), says(DONE, 1_000, "n2"), says(again, 2_000), says(None, 3_000))
     collecting.take(says(DONE, 4_000))  # an older card put back: that one is on record
-    assert [(one.node, one.commissioned.id[0]) for one in on_record(collecting)] == [("n1", "0"), ("n2", "0"), ("n1", "1")]
+    assert [(one.node, one.commissioned.id[0]) for one in on_record(collecting)] == [
+        ("n1", "0"),
+        ("n2", "0"),
+        ("n1", "1"),
+    ]
     with Reader(collecting.data_dir) as reader:
         last = last_commissioned(reader.connection)
     assert {node: said.commissioned.by for node, (_, said) in last.items()} == {"n1": "another", "n2": "R. Castell"}
@@ -69,7 +73,9 @@ def test_a_node_gone_mad_does_not_fill_the_ledger(collecting: Collecting, caplog
     assert "commissioning not recorded node=n1" in caplog.text
 
 
-def test_what_did_not_hold_is_recorded_at_the_next_word(collecting: Collecting, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_did_not_hold_is_recorded_at_the_next_word(
+    collecting: Collecting, monkeypatch: pytest.MonkeyPatch
+) -> None:
     def fails(*_: object) -> None:
         raise RuntimeError
 

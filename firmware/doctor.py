@@ -1,0 +1,178 @@
+"""The node's part of `soakledger doctor`: what is wrong with this node, and what to do. One that runs is not disturbed.
+
+While the node runs it holds pins and sensors; then what is known of them is what it says of itself (`firmware.said`).
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+from firmware.checkup.broker import judge_broker, try_broker
+from firmware.checkup.bus import judge_bus, judge_names, look_at_bus, this_overlay_advice
+from firmware.checkup.computer import judge_clock, judge_disk, look_at_disk
+from firmware.checkup.running import judge_service, look_at_service, runs
+from firmware.checkup.waiting import judge_waiting, look_at_outbox
+from firmware.clock import SystemClock
+from firmware.commissioned import filed
+from firmware.errors import SettingsError
+from firmware.fault_advice import fault_advice
+from firmware.kept_orders import FILE_NAME as ORDERS_FILE
+from firmware.said import RUN, STALE_MS, Said, heard
+from firmware.sensors import read_once
+from firmware.settings import Settings, load
+from host.doctor import Found, Mark
+from soak.quantity import in_words
+from soak.reading import Fault
+from soak.wire import Commissioned
+
+LID_STILL_MS = 24 * 3_600_000
+"""A lid that has not moved for a day is told: a shorted switch reads closed for ever. Our own choice."""
+
+COMMISSION = "sudo soakledger commission"
+
+
+def look(settings: Path, data: Path, run: Path = RUN) -> list[Found]:
+    """Look at everything of the node.
+
+    Args:
+        settings: Its settings file.
+        data: Its data folder, where the settings do not say.
+        run: Where a running node says how it is.
+    """
+    try:
+        read = load(settings)
+    except SettingsError as error:
+        if isinstance(error.__cause__, PermissionError):
+            return [Found("settings", Mark.UNKNOWN, str(error), "Run `sudo soakledger doctor`.")]
+        return [Found("settings", Mark.WRONG, str(error), f"Then run `soakledger node --check --settings {settings}`.")]
+    folder = Path(read.data_dir) if Path(read.data_dir).is_dir() else data
+    return list(_look(settings, read, folder, run))
+
+
+def _look(file: Path, settings: Settings, data: Path, run: Path) -> Iterator[Found]:
+    clock = SystemClock()
+    basins = ", ".join(basin.name for basin in settings.basins)
+    yield Found("settings", Mark.GOOD, f"{file} is in order: node {settings.node}, basins {basins}.")
+    running = runs(data)
+    said = heard(run) if running else None
+    if said and (said.boot != clock.boot_id or clock.boot_ms() - said.ms > STALE_MS):
+        said = None
+    yield judge_service(look_at_service(), running)
+    yield from _bus(settings)
+    yield from _running(settings, said) if running else _standing(settings, data, clock)
+    if said:
+        yield from _itself(said)
+    yield judge_disk(look_at_disk(data, write=False))
+    yield judge_clock(synced=clock.synced())
+    yield from judge_broker(settings.broker, try_broker(settings.node, settings.broker, "doctor"), clock.utc_ms())
+    yield _orders(data, said)
+    yield _commissioned(data)
+
+
+def _bus(settings: Settings) -> Iterator[Found]:
+    bus = look_at_bus(Path(settings.w1_devices))
+    yield judge_bus(bus, this_overlay_advice())
+    yield from judge_names(settings.basins, bus.sensors)
+
+
+def _standing(settings: Settings, data: Path, clock: SystemClock) -> Iterator[Found]:
+    """The node does not run: its sensors can be asked, and its outbox looked at."""
+    for basin in settings.basins:
+        for sensor in basin.sensors:
+            yield judge_sensor(sensor, basin.name, read_once(sensor, Path(settings.w1_devices)))
+        todo = f"Its switch can be watched with `{COMMISSION}`, or here once the node runs."
+        yield Found(f"lid of basin {basin.name}", Mark.UNKNOWN, "nobody reads its switch: the node does not run.", todo)
+    yield judge_waiting(look_at_outbox(data, clock))
+
+
+def _running(settings: Settings, said: Said | None) -> Iterator[Found]:
+    """The node runs: what it says of sensors, lids and outbox."""
+    if said is None:
+        todo = "It says so only as a service; look at the page of the site's health instead."
+        yield Found("sensors, lids, outbox", Mark.UNKNOWN, "the node runs and says nothing of itself here.", todo)
+        return
+    seen = {each.sensor: each for each in said.state.sensors}
+    sides = {side.basin: side.moved_ms for side in said.state.basins}
+    for basin in settings.basins:
+        for sensor in basin.sensors:
+            if sensor in seen:
+                fault = seen[sensor].fault
+                yield judge_sensor(sensor, basin.name, Fault(fault) if fault else None)
+            else:
+                todo = "The settings changed since it started: `sudo systemctl restart soakledger-node`."
+                yield Found(f"sensor {sensor} of basin {basin.name}", Mark.WRONG, "the node does not read it.", todo)
+        yield judge_lid(basin.name, said.lids.get(basin.name), sides.get(basin.name), said.ms)
+    count = said.state.outbox
+    todo = "" if count <= 600 else "They follow by themselves while broker and collector are reached: look at these."
+    yield Found("outbox", Mark.NOTE if todo else Mark.GOOD, f"{count} readings wait for the collector.", todo)
+
+
+def judge_sensor(sensor: str, basin: str, result: int | Fault | None) -> Found:
+    """One sensor: its temperature, its fault, or None where it is only known that it answers."""
+    what = f"sensor {sensor} of basin {basin}"
+    if isinstance(result, Fault):
+        said, todo = fault_advice(result)
+        return Found(what, Mark.WRONG, f"{said}: soaks of this basin cannot be proven meanwhile.", todo)
+    return Found(what, Mark.GOOD, "it answers." if result is None else f"it answers: {result / 1000:.2f} °C.")
+
+
+def judge_lid(basin: str, closed: bool | None, moved_ms: int | None, now_ms: int) -> Found:
+    """One lid, as the running node sees it: its level, and when it last moved."""
+    what = f"lid of basin {basin}"
+    if closed is None:
+        return Found(what, Mark.UNKNOWN, "the node has not said how it stands.", "Look again in a minute.")
+    level = "closed" if closed else "open"
+    todo = "If people moved it since, its switch or cable is at fault (a short reads closed for ever): try it out."
+    if moved_ms is None:
+        said = f"{level}; not seen to move since the node started, {in_words(now_ms // 1000 * 1000)} after power-up."
+        return Found(what, Mark.NOTE, said, todo)
+    still_ms = max(0, now_ms - moved_ms)
+    said = f"{level}; last moved {in_words(still_ms // 1000 * 1000)} ago."
+    return Found(what, Mark.NOTE, said, todo) if still_ms > LID_STILL_MS else Found(what, Mark.GOOD, said)
+
+
+def _itself(said: Said) -> Iterator[Found]:
+    """What the node says is wrong."""
+    for trouble in said.state.troubles:
+        yield Found("node", Mark.WRONG, f"it says: {trouble}.", "See `journalctl -u soakledger-node -n 100`.")
+    if said.state.dropped:
+        todo = "Look at its disk; what is missing is on record as lost."
+        yield Found("node", Mark.WRONG, f"it gave up {said.state.dropped} readings for lack of room.", todo)
+    if not said.connected:
+        todo = "It tries again by itself; see what is said of the broker here."
+        yield Found("uplink", Mark.WRONG, "the node is not connected to the broker.", todo)
+
+
+def _orders(data: Path, said: Said | None) -> Found:
+    """How old the orders are that it goes by: the file is written anew at least every ten minutes while it has any."""
+    try:
+        age_s = int(time.time() - (data / ORDERS_FILE).stat().st_mtime)
+    except FileNotFoundError:
+        todo = "They come by themselves once node and collector run and this basin's requirement is set."
+        return Found("orders", Mark.NOTE, "none are kept here: lights cannot say when a soak is met.", todo)
+    except OSError as error:
+        return Found("orders", Mark.UNKNOWN, f"they cannot be looked at ({error.strerror}).", "Run this with sudo.")
+    silent = f" The collector has said nothing for {in_words(said.silent_ms // 1000 * 1000)}." if said else ""
+    return Found("orders", Mark.GOOD, f"kept here, written down {in_words(max(0, age_s) * 1000)} ago.{silent}")
+
+
+def _commissioned(data: Path) -> Found:
+    found = filed(data)
+    if found.trouble:
+        return Found("commissioning", Mark.WRONG, f"{found.trouble}.", f"Run `{COMMISSION}`.")
+    if found.commissioned is None:
+        todo = f"When no device is in a basin, run `{COMMISSION}`: it tries out every part."
+        return Found("commissioning", Mark.NOTE, "this node was never commissioned.", todo)
+    return judge_commissioned(found.commissioned)
+
+
+def judge_commissioned(done: Commissioned) -> Found:
+    """What was filed, and what of it was not good."""
+    open_ = [f"{each.code}{f' of {each.basin}' if each.basin else ''} {each.mark}" for each in done.checks
+             if each.mark not in (Mark.GOOD, Mark.NOTE)]  # fmt: skip
+    said = f"commissioned on {done.at[:10]} by {done.by}, {len(done.checks)} checks"
+    if open_:
+        return Found("commissioning", Mark.NOTE, f"{said}; open: {', '.join(open_)}.", f"Run `{COMMISSION}` again.")
+    return Found("commissioning", Mark.GOOD, f"{said}, all good.")
