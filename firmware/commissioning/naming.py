@@ -81,10 +81,11 @@ class Naming:
                 f"\nTake {which} out of the solution, rinse and dry it, and hold its tip in your closed hand. Wear "
                 "gloves: the solution harms the skin. Leave the others alone."
             )
+            before = self._now()
             if self._console.ask("Hold it, then press Enter. [s = skip]").lower().startswith("s"):
                 self._results.skip("sensor", basin)
                 return None
-            outcome = self._follow()
+            outcome = self._follow(before)
             if outcome is None:
                 self._results.skip("sensor", basin)
                 return None
@@ -104,17 +105,20 @@ class Naming:
             return f"{outcome.sensor} was warmed before, for basin {self._taken[outcome.sensor]}: it cannot be both."
         return told(outcome)
 
-    def _follow(self) -> Outcome | None:
+    def _now(self) -> dict[SensorId, int | None]:
+        results = temperatures(self._sensors, self._every, self._clock)
+        return {sensor: result if isinstance(result, int) else None for sensor, result in results.items()}
+
+    def _follow(self, before: Mapping[SensorId, int | None]) -> Outcome | None:
         """Watch all sensors until one thing is certain; None where somebody skips it."""
         console, clock = self._console, self._clock
-        warming, outcome = Warming(clock.boot_ms()), None
+        warming = Warming({sensor: mc for sensor, mc in before.items() if mc is not None}, clock.boot_ms())
+        outcome: Outcome | None = None
         while outcome is None:
             typed = console.typed(LOOK_S)
             if typed is not None and typed.lower().startswith("s"):
                 return None
-            now = temperatures(self._sensors, self._every, clock)
-            mcs = {sensor: result if isinstance(result, int) else None for sensor, result in now.items()}
-            outcome = warming.take(clock.boot_ms(), mcs)
+            outcome = warming.take(clock.boot_ms(), self._now())
             console.show(rising(warming.rises_mc))
         console.show("")
         return outcome

@@ -17,6 +17,11 @@ PATIENCE_MS = 120_000
 """A sheathed sensor in a gloved hand takes well under a minute; after two nobody is warming it. Our own choice."""
 
 
+STEADY_MS = 3_000
+"""For so long it must stay so: sensors are read up to a second apart, outliers of 1.8 s were seen, and of two that are
+warmed together one is heard first."""
+
+
 class Held(NamedTuple):
     """This one.
 
@@ -53,20 +58,23 @@ Outcome = Held | Together | NotHeld
 
 
 class Warming:
-    """Follows all sensors from the moment on at which somebody was asked.
+    """Follows all sensors.
 
     Args:
-        now_ms: That moment, on any clock that only rises.
+        before_mc: What they gave before anybody warmed one; those without a temperature are missing.
+        now_ms: When somebody said that one is being warmed, on any clock that only rises.
     """
 
-    def __init__(self, now_ms: int) -> None:
+    def __init__(self, before_mc: Mapping[SensorId, int], now_ms: int) -> None:
         self._began_ms = now_ms
-        self._lowest_mc: dict[SensorId, int] = {}
+        self._lowest_mc = dict(before_mc)
         self._rise_mc: dict[SensorId, int] = {}
+        self._likely: tuple[SensorId, ...] = ()
+        self._likely_ms = now_ms
 
     @property
     def rises_mc(self) -> dict[SensorId, int]:
-        """By how much each has risen above its lowest since then; those that gave no temperature are missing."""
+        """By how much each has risen above its lowest; those that give no temperature now are missing."""
         return dict(self._rise_mc)
 
     def take(self, now_ms: int, temperatures_mc: Mapping[SensorId, int | None]) -> Outcome | None:
@@ -84,14 +92,24 @@ class Warming:
             else:
                 self._rise_mc.pop(sensor, None)  # what it was tells nothing about now
         ranked = sorted(((rise_mc, sensor) for sensor, rise_mc in self._rise_mc.items()), reverse=True)
-        late = now_ms - self._began_ms >= PATIENCE_MS
-        if not ranked:
-            return NotHeld("", 0) if late else None
-        rise_mc, sensor = ranked[0]
-        others_mc = ranked[1][0] if len(ranked) > 1 else 0
-        if rise_mc >= RISE_MC and rise_mc - others_mc >= MARGIN_MC:
-            return Held(sensor, rise_mc, others_mc)
-        alike = [each for rise, each in ranked if rise >= RISE_MC and rise_mc - rise < MARGIN_MC]
-        if len(alike) > 1:
-            return Together(sorted(alike))
-        return NotHeld(sensor, rise_mc) if late else None
+        likely = _warm(ranked)
+        if likely != self._likely:
+            self._likely, self._likely_ms = likely, now_ms
+        if likely and now_ms - self._likely_ms >= STEADY_MS:
+            if len(likely) > 1:
+                return Together(likely)
+            return Held(likely[0], ranked[0][0], ranked[1][0] if len(ranked) > 1 else 0)
+        if now_ms - self._began_ms < PATIENCE_MS:
+            return None
+        return NotHeld(ranked[0][1], ranked[0][0]) if ranked else NotHeld("", 0)
+
+
+def _warm(ranked: Sequence[tuple[int, SensorId]]) -> tuple[SensorId, ...]:
+    """The sensor that has risen clearly more than all others; or all that have risen alike; or none."""
+    if not ranked or ranked[0][0] < RISE_MC:
+        return ()
+    highest_mc, sensor = ranked[0]
+    if len(ranked) == 1 or highest_mc - ranked[1][0] >= MARGIN_MC:
+        return (sensor,)
+    alike = tuple(sorted(each for rise_mc, each in ranked if rise_mc >= RISE_MC and highest_mc - rise_mc < MARGIN_MC))
+    return alike if len(alike) > 1 else ()
