@@ -5,8 +5,7 @@ While the node runs it holds pins and sensors; then what is known of them is wha
 
 from __future__ import annotations
 
-import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from firmware.checkup.broker import judge_broker, try_broker
@@ -14,11 +13,12 @@ from firmware.checkup.bus import judge_bus, judge_names, look_at_bus, this_overl
 from firmware.checkup.computer import judge_clock, judge_disk, look_at_disk
 from firmware.checkup.running import judge_service, look_at_service, runs
 from firmware.checkup.waiting import judge_waiting, look_at_outbox
-from firmware.clock import SystemClock
+from firmware.clock import Clock, SystemClock
 from firmware.commissioned import filed
 from firmware.errors import SettingsError
 from firmware.fault_advice import fault_advice
-from firmware.kept_orders import FILE_NAME as ORDERS_FILE
+from firmware.kept_orders import KeptOrders
+from firmware.orders import OrdersInHand
 from firmware.said import RUN, STALE_MS, Said, heard
 from firmware.sensors import read_once
 from firmware.settings import Settings, load
@@ -67,7 +67,7 @@ def _look(file: Path, settings: Settings, data: Path, run: Path) -> Iterator[Fou
     yield judge_disk(look_at_disk(data, write=False))
     yield judge_clock(synced=clock.synced())
     yield from judge_broker(settings.broker, try_broker(settings.node, settings.broker, "doctor"), clock.utc_ms())
-    yield _orders(data, said)
+    yield _orders(settings, data, clock, said)
     yield _commissioned(data)
 
 
@@ -77,7 +77,7 @@ def _bus(settings: Settings) -> Iterator[Found]:
     yield from judge_names(settings.basins, bus.sensors)
 
 
-def _standing(settings: Settings, data: Path, clock: SystemClock) -> Iterator[Found]:
+def _standing(settings: Settings, data: Path, clock: Clock) -> Iterator[Found]:
     """The node does not run: its sensors can be asked, and its outbox looked at."""
     for basin in settings.basins:
         for sensor in basin.sensors:
@@ -145,17 +145,29 @@ def _itself(said: Said) -> Iterator[Found]:
         yield Found("uplink", Mark.WRONG, "the node is not connected to the broker.", todo)
 
 
-def _orders(data: Path, said: Said | None) -> Found:
-    """How old the orders are that it goes by: the file is written anew at least every ten minutes while it has any."""
-    try:
-        age_s = int(time.time() - (data / ORDERS_FILE).stat().st_mtime)
-    except FileNotFoundError:
-        todo = "They come by themselves once node and collector run and this basin's requirement is set."
-        return Found("orders", Mark.NOTE, "none are kept here: lights cannot say when a soak is met.", todo)
-    except OSError as error:
-        return Found("orders", Mark.UNKNOWN, f"they cannot be looked at ({error.strerror}).", "Run this with sudo.")
+def _orders(settings: Settings, data: Path, clock: Clock, said: Said | None) -> Found:
+    """How old the orders are that the node goes by; they are kept on its disk."""
+    kept = KeptOrders(data, settings.node, {basin.name: frozenset(basin.sensors) for basin in settings.basins}, clock)
+    hand = kept.load()
     silent = f" The collector has said nothing for {in_words(said.silent_ms // 1000 * 1000)}." if said else ""
-    return Found("orders", Mark.GOOD, f"kept here, written down {in_words(max(0, age_s) * 1000)} ago.{silent}")
+    if hand is None and kept.trouble:
+        return Found("orders", Mark.UNKNOWN, f"{kept.trouble}.", "Run this with sudo; the node goes on without them.")
+    return judge_orders([basin.name for basin in settings.basins], hand, clock.boot_ms(), silent)
+
+
+def judge_orders(basins: Sequence[str], hand: OrdersInHand | None, now_ms: int, silent: str = "") -> Found:
+    """What the node has in hand to judge its basins by, of which age."""
+    parts = hand.basins if hand else {}
+    without = [name for name in basins if name not in parts or not parts[name].holds(now_ms)]
+    if without:
+        names = f"basin{'s' if len(without) > 1 else ''} {', '.join(without)}"
+        said = f"none that hold for {names}: lights there cannot say when a soak is met.{silent}"
+        todo = "They come by themselves once node and collector run and the collector knows what is required there."
+        return Found("orders", Mark.NOTE, said, todo)
+    age_ms = max(now_ms - parts[name].received_ms for name in basins)
+    return Found(
+        "orders", Mark.GOOD, f"at hand for every basin, {in_words(max(0, age_ms) // 1000 * 1000)} old.{silent}"
+    )
 
 
 def _commissioned(data: Path) -> Found:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import json
+import logging
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -42,6 +43,7 @@ def command(etc: Path, var: Path, as_json: bool) -> None:
 
     It only looks, and disturbs nothing that runs. As an administrator (sudo) it sees more.
     """
+    logging.getLogger().addHandler(logging.NullHandler())  # what the parts log stands on the page already
     found = looked(etc, var)
     if as_json:
         click.echo(json.dumps([each._asdict() for each in found], ensure_ascii=False, indent=1))

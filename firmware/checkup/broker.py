@@ -6,6 +6,7 @@ runs is not disturbed.
 
 from __future__ import annotations
 
+import socket
 import ssl
 import time
 from collections.abc import Sequence
@@ -58,6 +59,10 @@ class Tried(NamedTuple):
     orders: wire.Orders | None = None
 
 
+class _NotTriedError(Exception):
+    """There is no connection: why, and what to do."""
+
+
 def try_broker(node: str, broker: Broker, who: str) -> Tried:
     """Connect, ask, and leave.
 
@@ -68,37 +73,68 @@ def try_broker(node: str, broker: Broker, who: str) -> Tried:
     """
     name = f"soakledger-{who}-{node}"
     client = paho.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=MQTTProtocolVersion.MQTTv311)
-    try:
-        if broker.ca_file is not None:
-            client.tls_set(ca_certs=broker.ca_file)
-    except OSError as error:
-        return Tried(
-            f"{broker.ca_file} cannot be used ({error})", "Copy the broker's authority there: `soakledger join`."
-        )
-    try:
-        if broker.username is not None and broker.password_file is not None:
-            lines = Path(broker.password_file).read_text().splitlines()
-            client.username_pw_set(broker.username, lines[0] if lines else "")
-    except (OSError, UnicodeDecodeError) as error:
-        advice = "Run this with sudo; if it stays so, enrol the node anew with `soakledger join`."
-        return Tried(f"the password in {broker.password_file} cannot be read ({error})", advice)
-    talk = _Talk(client)
     client.connect_timeout = PATIENCE_S / 2
+    talk = _Talk(client)
     try:
+        days = _certificate_days(broker)
+        _prepare(client, broker)
         client.connect(broker.host, broker.port, keepalive=30)
-        return talk.hold(node, encrypted=broker.ca_file is not None)
-    except ssl.SSLCertVerificationError as error:
-        said = f"its certificate is not accepted ({error.verify_message})"
-        return Tried(said, "Check this machine's date, `host` in the settings and the broker's certificate.")
-    except ssl.SSLError as error:
-        return Tried(f"no TLS connection comes about ({error.reason})", "Check `port`: with ca_file it must speak TLS.")
+        return talk.hold(node)._replace(encrypted=broker.ca_file is not None, certificate_days=days)
+    except _NotTriedError as error:
+        return Tried(*error.args)
     except (OSError, ValueError) as error:
-        where = f"{broker.host}:{broker.port}"
-        return Tried(
-            f"nobody answers at {where} ({error})", "Check network, `host` and `port`, and that it runs there."
-        )
+        return Tried(*_nobody(broker, error))
     finally:
         talk.end()
+
+
+def _nobody(broker: Broker, error: Exception) -> tuple[str, str]:
+    said = f"nobody answers at {broker.host}:{broker.port} ({error})"
+    return said, "Check network, `host` and `port`, and that it runs there."
+
+
+def _certificate_days(broker: Broker) -> int | None:
+    """Whole days until the broker's certificate ends, from a connection that only shakes hands; None without TLS.
+
+    Raises:
+        _NotTriedError: It cannot be trusted, or there is none.
+    """
+    if broker.ca_file is None:
+        return None
+    try:
+        context = ssl.create_default_context(cafile=broker.ca_file)
+    except OSError as error:
+        said = f"{broker.ca_file} cannot be used ({error})"
+        raise _NotTriedError(said, "Copy the broker's authority there: `soakledger join`.") from error
+    try:
+        line = socket.create_connection((broker.host, broker.port), PATIENCE_S / 2)
+    except OSError as error:
+        raise _NotTriedError(*_nobody(broker, error)) from error
+    try:
+        with line, context.wrap_socket(line, server_hostname=broker.host) as safe:
+            shown = safe.getpeercert() or {}
+    except ssl.SSLCertVerificationError as error:
+        said = f"its certificate is not accepted ({error.verify_message})"
+        todo = "Check this machine's date, `host` in the settings and the broker's certificate."
+        raise _NotTriedError(said, todo) from error
+    except OSError as error:
+        said = f"no TLS connection comes about ({error})"
+        raise _NotTriedError(said, "Check `port`: with ca_file the broker must speak TLS there.") from error
+    return int((ssl.cert_time_to_seconds(str(shown["notAfter"])) - time.time()) // 86_400)
+
+
+def _prepare(client: paho.Client, broker: Broker) -> None:
+    if broker.ca_file is not None:
+        client.tls_set(ca_certs=broker.ca_file)
+    if broker.username is None or broker.password_file is None:
+        return
+    try:
+        lines = Path(broker.password_file).read_text().splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        said = f"the password in {broker.password_file} cannot be read ({error})"
+        todo = "Run this with sudo; if it stays so, enrol the node anew with `soakledger join`."
+        raise _NotTriedError(said, todo) from error
+    client.username_pw_set(broker.username, lines[0] if lines else "")
 
 
 class _Talk:
@@ -114,7 +150,7 @@ class _Talk:
         client.on_subscribe = lambda _client, _data, mid, reasons, *_: self._taken.update({mid: reasons})
         client.on_message = self._on_message
 
-    def hold(self, node: str, *, encrypted: bool) -> Tried:
+    def hold(self, node: str) -> Tried:
         if not self._until(lambda: self._accepted is not None, PATIENCE_S):
             advice = "Check `port`: something else may listen there."
             return Tried("it takes the connection and says nothing", advice)
@@ -134,8 +170,6 @@ class _Talk:
         self._until(lambda: len(self._kept) == len(topics), _WAIT_S)
         receipt, orders = self._kept.get(wire.Topic.RECEIPT), self._kept.get(wire.Topic.ORDERS)
         return Tried(
-            encrypted=encrypted,
-            certificate_days=self._certificate_days(),
             answers_ms=answers_ms,
             denied=sorted(denied),
             receipt=receipt if isinstance(receipt, wire.Receipt) else None,
@@ -153,12 +187,6 @@ class _Talk:
             if self._client.loop(0.05) != paho.MQTT_ERR_SUCCESS:
                 break
         return bool(there())
-
-    def _certificate_days(self) -> int | None:
-        held = self._client.socket()
-        if not isinstance(held, ssl.SSLSocket) or not (certificate := held.getpeercert()):
-            return None
-        return int((ssl.cert_time_to_seconds(str(certificate["notAfter"])) - time.time()) // 86_400)
 
     def _on_connect(self, _client: Any, _data: Any, _flags: Any, reason: Any, *_: Any) -> None:
         self._accepted, self._reason = not reason.is_failure, str(reason)

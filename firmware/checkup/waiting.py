@@ -13,6 +13,8 @@ from firmware.outbox import Outbox
 from firmware.outbox_file import FILE_NAME
 from firmware.outbox_recovery import log_of
 from host.doctor import Found, Mark
+from soak.quantity import utc_ms, utc_text
+from soak.wire import Batch
 
 MOST_BYTES = 64 * 1024 * 1024
 """A larger file is not copied: that would take a card minutes."""
@@ -57,9 +59,15 @@ def _counted(folder: Path, clock: Clock) -> Waiting:
     try:
         held = [(stream.stream, outbox.held(stream.stream)) for stream in outbox.streams()]
         oldest = next((outbox.batch(name, first, 1) for name, ranges in held for first, _ in ranges), None)
-        return Waiting(outbox.depth, oldest.clock.utc if oldest else "")
+        return Waiting(outbox.depth, _taken(oldest) if oldest else "")
     finally:
         outbox.close(write=False)
+
+
+def _taken(batch: Batch) -> str:
+    """When its first reading was taken, to the second."""
+    ago_ms = batch.clock.ms - batch.readings[0].ms
+    return f"{utc_text(utc_ms(batch.clock.utc) - ago_ms)[:19]}Z".replace("T", " ")
 
 
 def judge_waiting(waiting: Waiting) -> Found:

@@ -63,7 +63,7 @@ class Trying:
             self._results.skip("lid", basin)
             return
         first = level()
-        shut = self._moved("Now put the lid on.", level, first)
+        shut = self._moved("Now put the lid on, over the thickest cable that will ever hang out of it.", level, first)
         again = first if shut is None else self._moved("Now open it again.", level, shut)
         if shut is None or again is None:
             self._results.skip("lid", basin)
@@ -107,9 +107,10 @@ class Trying:
 
     def buzzer(self) -> None:
         """Three times, and whether it was heard."""
+        self._console.say("\nBuzzer")
         while True:
             self._beep()
-            answer = self._console.ask("\nDid you hear the buzzer three times? [y, n, s = skip, Enter = again]").lower()
+            answer = self._console.ask("Did you hear the buzzer three times? [y, n, s = skip, Enter = again]").lower()
             if answer.startswith("y"):
                 self._results.add("buzzer", Mark.GOOD, "it was heard.")
             elif answer.startswith("n"):

@@ -15,6 +15,7 @@ from collector.commissionings import MOST_A_DAY, last_commissioned
 from collector.intake import Arrived
 from collector.machine import NodeCommissioned
 from collector.read import Reader
+from soak.decoding import from_json
 from soak.wire import CommissionCheck, Commissioned, State, Topic, UnreadableError, decode, encode
 
 AT = "2026-03-01T15:02:11.000Z"
@@ -35,8 +36,6 @@ def says(commissioned: Commissioned | None, ms: int, node: str = "n1") -> Arrive
 
 def on_record(collecting: Collecting) -> list[NodeCommissioned]:
     rows = collecting.rows("SELECT body FROM ledger WHERE kind = 'node-commissioned' ORDER BY number")
-    from soak.decoding import from_json
-
     return [from_json(body, NodeCommissioned) for (body,) in rows]
 
 

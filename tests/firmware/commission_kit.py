@@ -131,6 +131,16 @@ def willing(tree: Tree) -> dict[str, Answer]:
     }
 
 
+def one_after_the_other(*acts: Callable[[], str]) -> Callable[[], str]:
+    """Another one each time."""
+    left = iter(acts)
+
+    def act() -> str:
+        return next(left)()
+
+    return act
+
+
 def contact_then(number: int, *, closed: bool) -> Callable[[], str]:
     move = contact(number, closed=closed)
 

@@ -14,7 +14,24 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from commission_kit import A, B, C, HAND, ROOM, SECOND, Answer, Person, clock, contact, folder, settings_text, warms, willing
+from commission_kit import (
+    HAND,
+    ROOM,
+    SECOND,
+    A,
+    Answer,
+    B,
+    C,
+    Person,
+    clock,
+    contact,
+    folder,
+    one_after_the_other,
+    settings_text,
+    warms,
+    willing,
+)
+from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 from node_kit import Receiver, Running, Tree
 
@@ -65,7 +82,7 @@ def test_everything_as_asked_is_good_and_filed(
     found = done(file, person)
     assert (found.by, found.synced) == ("R. Castell", True)
     good = ["bus", "sensor", "lid", "button", "light", "buzzer", "clock", "disk", "broker", "receipt"]
-    assert {code: marks(found, code) for code in good} == dict.fromkeys(good, ["good"]), person.text
+    assert {code: marks(found, code) for code in good} == {code: ["good"] for code in good}, person.text
     assert "was warmed by hand and rose by 6.0 °C" in said(found, "sensor")
     assert marks(found, "sensors") == ["note"], "B hangs on the bus for nothing"
     assert marks(found, "orders") == ["not seen"], "no collector has sent any"
@@ -105,8 +122,7 @@ def test_two_warmed_together_are_asked_for_again(tmp_path: Path, bus: Tree) -> N
         bus.set(B, ROOM)
         return ""
 
-    holds = iter([both, one])
-    person = Person(bus, willing(bus) | {"Hold it, then": lambda: next(holds)(), "try again": ""})
+    person = Person(bus, willing(bus) | {"Hold it, then": one_after_the_other(both, one), "try again": ""})
     found = done(folder(tmp_path, settings_text(1)), person)
     assert f"{A} and {B} rose together: hold one alone, and let the other cool." in person.said
     assert marks(found, "sensor") == ["good"]
@@ -116,8 +132,8 @@ def test_a_swap_of_two_basins_is_written_down_and_nothing_else_changes(tmp_path:
     text = settings_text(1, more=SECOND)
     file = folder(tmp_path, text)
     file.chmod(0o640)
-    held = iter([warms(bus, B), warms(bus, A, cools=B)])
-    person = Person(bus, willing(bus) | {"Hold it, then": lambda: next(held)(), "of basin b2, then": "s"})
+    held = one_after_the_other(warms(bus, B), warms(bus, A, cools=B))
+    person = Person(bus, willing(bus) | {"Hold it, then": held, "of basin b2, then": "s"})
     found = done(file, person, write=True)
     assert marks(found, "sensor") == ["good", "good"], person.text
     assert marks(found, "settings") == ["good"]
@@ -217,9 +233,10 @@ def test_a_sensor_that_answers_nothing_is_named(tmp_path: Path, bus: Tree) -> No
 def test_pins_that_cannot_be_used_are_told_and_the_rest_goes_on(
     tmp_path: Path, bus: Tree, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from gpiozero import Device
+    def busy(_number: int) -> None:
+        raise RuntimeError("GPIO busy")
 
-    monkeypatch.setattr(Device.pin_factory, "pin", lambda number: (_ for _ in ()).throw(RuntimeError("GPIO busy")))
+    monkeypatch.setattr(Device.pin_factory, "pin", busy)
     found = done(folder(tmp_path, settings_text(1)), Person(bus, willing(bus)))
     assert marks(found, "pins") == ["wrong"]
     assert marks(found, "lid") == ["not seen"]
@@ -249,9 +266,7 @@ def test_no_node_starts_meanwhile(tmp_path: Path) -> None:
         fcntl.flock(other, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
-def test_where_there_are_no_settings_they_are_begun(
-    tmp_path: Path, bus: Tree, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_where_there_are_no_settings_they_are_begun(tmp_path: Path, bus: Tree, monkeypatch: pytest.MonkeyPatch) -> None:
     bus.set(C, ROOM)
     monkeypatch.setattr("firmware.commissioning.command.W1_DEVICES", str(bus.folder))
     monkeypatch.setattr("firmware.settings.W1_DEVICES", str(bus.folder))
@@ -276,7 +291,7 @@ def test_without_settings_and_without_a_bus_it_says_what_is_missing(
     assert not (tmp_path / "node.toml").exists()
 
 
-# ------------------------------------------------------------------------------------------------------------ the terminal
+# -------------------------------------------------------------------------------------------------------- the terminal
 
 
 def test_lines_come_as_they_are_typed_and_the_end_is_told() -> None:
@@ -323,4 +338,10 @@ def test_on_a_real_terminal_of_eighty_columns(tmp_path: Path) -> None:
     found = filed(tmp_path / "data").commissioned
     assert found is not None
     assert found.by == "R. Castell"
-    assert [each.code for each in found.checks if each.mark == "skipped"] == ["sensor", "lid", "button", "light", "buzzer"]
+    assert [each.code for each in found.checks if each.mark == "skipped"] == [
+        "sensor",
+        "lid",
+        "button",
+        "light",
+        "buzzer",
+    ]

@@ -106,7 +106,7 @@ def test_an_inverted_lid_and_one_that_never_moved_are_told_apart() -> None:
     assert "open for ever" in judge_lid(False, False, False).said
 
 
-# ------------------------------------------------------------------------------------------------------ one line changed
+# ---------------------------------------------------------------------------------------------------- one line changed
 
 TEXT = f"""\
 # ours
@@ -166,7 +166,7 @@ def test_settings_to_begin_with_are_in_order(count: int) -> None:
     assert settings.data_dir == "/var/x"
 
 
-# --------------------------------------------------------------------------------------------------- the bus and its names
+# ------------------------------------------------------------------------------------------------ the bus and its names
 
 
 @pytest.mark.parametrize(
