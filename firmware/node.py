@@ -11,8 +11,6 @@ import queue
 import shutil
 import threading
 from collections.abc import Callable, Sequence
-from importlib.metadata import PackageNotFoundError
-from importlib.metadata import version as version_of
 from pathlib import Path
 
 from firmware.board import Board, Edge, Switch
@@ -31,6 +29,7 @@ from firmware.sides import Sides
 from firmware.signalling import Signalling
 from firmware.source import Source
 from firmware.uplink import Uplink
+from firmware.version import software_version
 from firmware.watch import Pulse, Watch
 from host.notify import Notifier
 from soak import wire
@@ -379,11 +378,3 @@ def most_bytes(settings: Settings) -> int | None:
         with contextlib.suppress(OSError):  # it does not exist yet
             return int(shutil.disk_usage(place).total * settings.outbox_share)
     return None
-
-
-def software_version() -> str:
-    """This software's version; empty in a checkout that is not installed."""
-    try:
-        return version_of("soakledger")
-    except PackageNotFoundError:  # run from a checkout
-        return ""

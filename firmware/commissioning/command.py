@@ -19,9 +19,9 @@ from firmware.commissioning.first_settings import MOST_BASINS, first_settings
 from firmware.commissioning.guide import Guide
 from firmware.commissioning.results import commissioned, summary
 from firmware.errors import FirmwareError, SettingsError
-from firmware.node import software_version
 from firmware.private_file import write_private
 from firmware.settings import W1_DEVICES, Settings, load
+from firmware.version import software_version
 
 DATA_DIR = "/var/lib/soakledger/node"
 _NAME = re.compile(r"[a-z0-9](-?[a-z0-9]){0,31}")

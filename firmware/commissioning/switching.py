@@ -1,7 +1,8 @@
-"""What the levels of a switch say, seen while a person moved it as asked. Pure."""
+"""What it means how a part answered while a person tried it out: a switch's levels, what was seen and heard. Pure."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from host.doctor import Mark
@@ -51,3 +52,19 @@ def judge_button(pressed_first: bool, pressed: bool, pressed_after: bool) -> Jud
     if levels == (False, False, False):
         return Judged(Mark.WRONG, "its button was not seen pressed.", "Check its cable and its pin in the settings.")
     return Judged(Mark.WRONG, "its button did not follow the finger.", "Check its cable; try again.")
+
+
+def judge_light(missed: Sequence[str]) -> Judged:
+    """The light: which of its colours were not seen."""
+    if not missed:
+        return Judged(Mark.GOOD, "its light was seen red, green and blue.")
+    said = f"its light was not seen {' or '.join(missed)}."
+    return Judged(Mark.WRONG, said, "Check that light's pins in the settings, its resistors, and which leg is common.")
+
+
+def judge_buzzer(*, heard: bool) -> Judged:
+    """The buzzer."""
+    if heard:
+        return Judged(Mark.GOOD, "it was heard.")
+    todo = "Check its pin in the settings, its transistor, and its supply."
+    return Judged(Mark.WRONG, "it was not heard: alarms would be silent here.", todo)

@@ -10,10 +10,9 @@ from firmware.board import Board, Edge, Switch
 from firmware.clock import Clock
 from firmware.commissioning.console import Console, yes
 from firmware.commissioning.results import Results
-from firmware.commissioning.switching import Judged, judge_button, judge_lid
+from firmware.commissioning.switching import Judged, judge_button, judge_buzzer, judge_lid, judge_light
 from firmware.lid import SETTLE_MS
 from firmware.settings import Basin, Settings
-from host.doctor import Mark
 
 LOOK_S = 0.05
 PATIENCE_MS = 60_000
@@ -96,14 +95,10 @@ class Trying:
             if seen is False:
                 missed.append(name)
         self._board.light(basin.name, 0.0, 0.0, 0.0)
-        if missed:
-            said = f"its light was not seen {' and '.join(missed)}."
-            todo = "Check that light's pins in the settings, its resistors, and which leg is common."
-            self._results.add("light", Mark.WRONG, said, todo, basin.name)
-        elif skipped:
+        if skipped and not missed:
             self._results.skip("light", basin.name)
         else:
-            self._results.add("light", Mark.GOOD, "its light was seen red, green and blue.", basin=basin.name)
+            self._keep("light", basin.name, judge_light(missed))
 
     def buzzer(self) -> None:
         """Three times, and whether it was heard."""
@@ -111,11 +106,8 @@ class Trying:
         while True:
             self._beep()
             answer = self._console.ask("Did you hear the buzzer three times? [y, n, s = skip, Enter = again]").lower()
-            if answer.startswith("y"):
-                self._results.add("buzzer", Mark.GOOD, "it was heard.")
-            elif answer.startswith("n"):
-                todo = "Check its pin in the settings, its transistor, and its supply."
-                self._results.add("buzzer", Mark.WRONG, "it was not heard: alarms would be silent here.", todo)
+            if answer.startswith(("y", "n")):
+                self._keep("buzzer", None, judge_buzzer(heard=answer.startswith("y")))
             elif answer.startswith("s"):
                 self._results.skip("buzzer")
             else:
@@ -154,5 +146,5 @@ class Trying:
             if edge.switch is Switch.BUTTON:
                 self._pressed[edge.basin] = edge.active
 
-    def _keep(self, code: str, basin: str, judged: Judged) -> None:
+    def _keep(self, code: str, basin: str | None, judged: Judged) -> None:
         self._results.add(code, judged.mark, judged.said, judged.todo, basin)
