@@ -19,6 +19,7 @@ _MACHINE = {
     "requirement": N_("the settings ask something else of a basin"),
     "clock-synchronised": N_("a node's clock was set"),
     "page": N_("readings were sealed"),
+    "node-commissioned": N_("a node was commissioned"),
     "backup-made": N_("a backup was taken and verified"),
     "stream": N_("a stream of readings began"),
     "lost": N_("readings are missing"),
