@@ -88,8 +88,6 @@ def _text(said: NodeCommissioned, when: SiteTime) -> str:
     ).format(day=when.day(said.at_utc_ms), who=done.by, n=len(done.checks))
     if not done.synced:
         text += " " + _("Its clock was not synchronised: the date may be wrong.")
-    if not _open(said):
-        text += " " + _("All were good.")
     return text
 
 

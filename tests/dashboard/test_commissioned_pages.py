@@ -53,12 +53,12 @@ def test_the_sites_health_says_it_of_each_node(browser: Client) -> None:
     html = browser.get("/site").text
     text = words(html)
     assert "n1 Commissioned on Sun 1 Mar 2026 by R. Castell (as typed there), 4 checks. Record" in text
-    assert "lid of basin b1: wrong. Its switch never moved: it reads open for ever." in text
-    assert "buzzer: skipped. Not tried." in text
+    assert "lid of basin b1: wrongIts switch never moved: it reads open for ever." in text
+    assert "buzzer: skippedNot tried." in text
     assert "1-Wire bus: good" not in text
     assert (
         "n2 Commissioned on Sun 1 Mar 2026 by Ada &amp; Co (as typed there), 1 check. Its clock was not synchronised: "
-        "the date may be wrong. All were good." in text
+        "the date may be wrong. Record" in text
     )
     assert "n3 Never commissioned. When no device is in its basins, run soakledger commission on it." in text
     assert pagekit.XSS not in html
