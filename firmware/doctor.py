@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from firmware.checkup.broker import judge_broker, try_broker
+from firmware.checkup.broker import judge_broker, reach_broker, try_broker
 from firmware.checkup.bus import judge_bus, judge_names, look_at_bus, this_overlay_advice
 from firmware.checkup.computer import judge_clock, judge_disk, look_at_disk
 from firmware.checkup.running import judge_service, look_at_service, runs
@@ -29,6 +29,9 @@ from soak.wire import Commissioned
 
 LID_STILL_MS = 24 * 3_600_000
 """A lid that has not moved for a day is told: a shorted switch reads closed for ever. Our own choice."""
+
+SILENT_MS = 5 * 60_000
+"""The collector answers what comes within seconds; so long without a word is more than a restart. Our own choice."""
 
 COMMISSION = "sudo soakledger commission"
 
@@ -66,7 +69,10 @@ def _look(file: Path, settings: Settings, data: Path, run: Path) -> Iterator[Fou
         yield from _itself(said)
     yield judge_disk(look_at_disk(data, write=False))
     yield judge_clock(synced=clock.synced())
-    yield from judge_broker(settings.broker, try_broker(settings.node, settings.broker, "doctor"), clock.utc_ms())
+    # With the node's login only while it does not run: a second connection would end its own.
+    alone = running is False
+    tried = try_broker(settings.node, settings.broker, "doctor") if alone else reach_broker(settings.broker)
+    yield from judge_broker(settings.broker, tried, clock.utc_ms())
     yield _orders(settings, data, clock, said)
     yield _commissioned(data)
 
@@ -141,8 +147,13 @@ def _itself(said: Said) -> Iterator[Found]:
         todo = "Look at its disk; what is missing is on record as lost."
         yield Found("node", Mark.WRONG, f"it gave up {said.state.dropped} readings for lack of room.", todo)
     if not said.connected:
-        todo = "It tries again by itself; see what is said of the broker here."
-        yield Found("uplink", Mark.WRONG, "the node is not connected to the broker.", todo)
+        todo = "It tries again by itself; see what is said of the broker here, and `journalctl -u soakledger-node`."
+        yield Found("uplink", Mark.WRONG, "the node is not connected to the broker: readings wait here.", todo)
+    elif said.silent_ms > SILENT_MS:
+        silent = f"connected, but the collector has said nothing for {in_words(said.silent_ms // 1000 * 1000)}."
+        yield Found("uplink", Mark.WRONG, silent, "Look whether the collector runs: `soakledger doctor` there.")
+    else:
+        yield Found("uplink", Mark.GOOD, "connected, and the collector answers.")
 
 
 def _orders(settings: Settings, data: Path, clock: Clock, said: Said | None) -> Found:

@@ -1,7 +1,7 @@
-"""Tries the node's broker beside the node: reached, its certificate, the login, how fast it answers, what it keeps.
+"""Tries the node's broker: reached, its certificate, the login, how fast it answers, what it keeps for the node.
 
-A connection with a name of its own that says nothing and asks only for what the node may read, so that a node which
-runs is not disturbed.
+The login is the node's alone: our broker takes it for the connection's name too, so a second connection with it ends
+the first. While the node runs only `reach_broker` is allowed, which shakes hands and says nothing.
 """
 
 from __future__ import annotations
@@ -41,6 +41,7 @@ class Tried(NamedTuple):
     Attributes:
         problem: Why there is no connection; empty where there is one.
         todo: What to do about it.
+        logged_in: The login was tried, and taken.
         encrypted: It went over TLS.
         certificate_days: Whole days until the broker's certificate ends; None without TLS.
         answers_ms: How long the broker took for each answer, milliseconds.
@@ -51,6 +52,7 @@ class Tried(NamedTuple):
 
     problem: str = ""
     todo: str = ""
+    logged_in: bool = False
     encrypted: bool = False
     certificate_days: int | None = None
     answers_ms: Sequence[int] = ()
@@ -63,8 +65,21 @@ class _NotTriedError(Exception):
     """There is no connection: why, and what to do."""
 
 
+def reach_broker(broker: Broker) -> Tried:
+    """Reach it and shake hands, without login: nobody is disturbed."""
+    try:
+        if broker.ca_file is not None:
+            return Tried(encrypted=True, certificate_days=_certificate_days(broker))
+        with socket.create_connection((broker.host, broker.port), PATIENCE_S / 2):
+            return Tried()
+    except _NotTriedError as error:
+        return Tried(*error.args)
+    except OSError as error:
+        return Tried(*_nobody(broker, error))
+
+
 def try_broker(node: str, broker: Broker, who: str) -> Tried:
-    """Connect, ask, and leave.
+    """Connect with the node's login, ask, and leave. Only while the node does not run: it would lose its connection.
 
     Args:
         node: The node's name.
@@ -170,6 +185,7 @@ class _Talk:
         self._until(lambda: len(self._kept) == len(topics), _WAIT_S)
         receipt, orders = self._kept.get(wire.Topic.RECEIPT), self._kept.get(wire.Topic.ORDERS)
         return Tried(
+            logged_in=True,
             answers_ms=answers_ms,
             denied=sorted(denied),
             receipt=receipt if isinstance(receipt, wire.Receipt) else None,
@@ -215,14 +231,18 @@ def judge_broker(broker: Broker, tried: Tried, now_ms: int) -> list[Found]:
         said = f"it does not let this node read its {' and '.join(tried.denied)}: readings would wait here for ever."
         todo = "Check that the login is the node's name, and enrol it anew: `soakledger enrol`, `soakledger join`."
         return [Found(f"broker {where}", Mark.WRONG, said, todo)]
-    return [_reached(where, broker, tried), *_certificate(tried), *_collector(tried, now_ms)]
+    found = [_reached(where, broker, tried), *_certificate(tried)]
+    return [*found, *_collector(tried, now_ms)] if tried.logged_in else found
 
 
 def _reached(where: str, broker: Broker, tried: Tried) -> Found:
-    login = "with its login" if broker.username is not None else "without a login"
     line = "over TLS" if tried.encrypted else "not encrypted"
     slowest_ms = max(tried.answers_ms, default=0)
-    said = f"reached {login}, {line}; {len(tried.answers_ms)} answers took at most {slowest_ms} ms each."
+    if tried.logged_in:
+        login = "with its login" if broker.username is not None else "without a login"
+        said = f"reached {login}, {line}; {len(tried.answers_ms)} answers took at most {slowest_ms} ms each."
+    else:
+        said = f"reached, {line}; its login was left to the node, which runs."
     if not tried.encrypted and broker.host not in ("127.0.0.1", "::1", "localhost"):
         todo = "Whoever is on that network can read and forge readings: enrol the node with `soakledger join`."
         return Found(f"broker {where}", Mark.NOTE, said, todo)

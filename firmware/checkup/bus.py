@@ -7,13 +7,11 @@ from pathlib import Path
 from typing import NamedTuple
 
 from firmware.misnamed import misnamed, strangers
+from firmware.pins import W1
 from firmware.sensors import on_bus
 from firmware.settings import Basin
 from host.doctor import Found, Mark
 from soak.reading import SensorId
-
-DATA_PIN = 4
-"""BCM number that the overlay takes if it is given none (the kernel's overlays README, `w1-gpio`)."""
 
 OS_RELEASE = Path("/etc/os-release")
 MODEL = Path("/proc/device-tree/model")
@@ -58,14 +56,15 @@ def boot_config(facts: Mapping[str, str]) -> str:
     return "/boot/firmware/config.txt" if int(version) >= NEW_BOOT_FROM else "/boot/config.txt"
 
 
-def overlay_advice(facts: Mapping[str, str], model: str) -> str:
+def overlay_advice(facts: Mapping[str, str], model: str, pin: int = W1) -> str:
     """What to do where the kernel has no bus.
 
     Args:
         facts: What /etc/os-release says.
         model: What the machine says it is.
+        pin: BCM number of the bus.
     """
-    line = f"Add the line `dtoverlay=w1-gpio,gpiopin={DATA_PIN}` to the end of {boot_config(facts)} and restart."
+    line = f"Add the line `dtoverlay=w1-gpio,gpiopin={pin}` to the end of {boot_config(facts)} and restart."
     if "Raspberry Pi" not in model:
         return f"This machine does not say that it is a Raspberry Pi. On one: {line[0].lower()}{line[1:]}"
     if "Raspberry Pi 5" in model:
@@ -73,9 +72,9 @@ def overlay_advice(facts: Mapping[str, str], model: str) -> str:
     return line
 
 
-def this_overlay_advice() -> str:
+def this_overlay_advice(pin: int = W1) -> str:
     """The same for this machine."""
-    return overlay_advice(os_facts(_text(OS_RELEASE)), _text(MODEL))
+    return overlay_advice(os_facts(_text(OS_RELEASE)), _text(MODEL), pin)
 
 
 def _text(file: Path) -> str:

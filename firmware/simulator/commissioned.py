@@ -83,7 +83,10 @@ def commission_once(settings: Settings, at_ms: int) -> None:
     results.found("disk", judge_disk(look_at_disk(data, write=False)))
     sender = wire.Sender("demonstration", "demonstration", utc_text(at_ms), utc_text(at_ms))
     tried = Tried(
-        answers_ms=_ANSWERS_MS, receipt=wire.Receipt({}, by=sender), orders=wire.Orders(1, "demonstration", {}, sender)
+        logged_in=True,
+        answers_ms=_ANSWERS_MS,
+        receipt=wire.Receipt({}, by=sender),
+        orders=wire.Orders(1, "demonstration", {}, sender),
     )
     for code, found in zip(("broker", "receipt", "orders"), judge_broker(settings.broker, tried, at_ms), strict=True):
         results.found(code, found)

@@ -106,7 +106,10 @@ def test_a_node_that_runs_is_asked_and_left_alone(
     assert found["lid of basin b1"].said.startswith("open; not seen to move since the node started")
     assert found["outbox"].mark is Mark.GOOD
     assert found["orders"].mark is Mark.GOOD
-    assert "uplink" not in found
+    assert found["uplink"].mark is Mark.GOOD
+    assert found[f"broker 127.0.0.1:{broker_port}"].said == (
+        "reached, not encrypted; its login was left to the node, which runs."
+    )
 
 
 def test_a_node_that_runs_and_says_nothing_here_is_not_guessed_at(tmp_path: Path, bus: Tree) -> None:
@@ -259,7 +262,7 @@ class TlsBroker:
         here = self._folder
         return (
             f"cafile {here}/ca.pem\ncertfile {here}/server.pem\nkeyfile {here}/server.key\n"
-            f"password_file {here}/passwords\nallow_anonymous false\n"
+            f"password_file {here}/passwords\nallow_anonymous false\nuse_username_as_clientid true\n"
         )
 
     def broker(self, port: int, ca: str = "ca.pem", login: str = "right", host: str = "localhost") -> Broker:
@@ -305,6 +308,33 @@ def test_a_broker_with_tls_and_login_tells_how_long_its_certificate_lasts(tls: t
         "it lasts 13 more days. After that no node can connect.",
         "On the collector run `sudo soakledger certificates --renew`.",
     )
+
+
+def test_a_running_nodes_connection_stands_where_its_login_is_its_connections_name(
+    tmp_path: Path,
+    bus: Tree,
+    tls: tuple[TlsBroker, int],
+    wait_until: Callable[..., None],
+    caplog: pytest.LogCaptureFixture,
+    pins: object,
+) -> None:
+    """As our own broker has it: a second connection with the node's login would end the node's own."""
+    one, port = tls
+    broker = one.broker(port)
+    login = f'username = "room-3"\npassword_file = "{broker.password_file}"\nca_file = "{broker.ca_file}"'
+    file = folder(tmp_path, settings_text(port, login=login).replace('"127.0.0.1"', '"localhost"'))
+    with caplog.at_level("INFO"):
+        running = Running(load(file), SystemClock())
+        try:
+            wait_until(lambda: "uplink connected" in caplog.text)
+            found = by_name(doctor.look(file, tmp_path, tmp_path / "run"))
+            still_ms = running.node._clock.boot_ms()
+            wait_until(lambda: running.node._clock.boot_ms() - still_ms > 500)
+        finally:
+            running.stop()
+    assert found[f"broker localhost:{port}"].mark is Mark.GOOD
+    assert found["broker's certificate"].mark is Mark.WRONG
+    assert [each.message for each in caplog.records if each.message.startswith("uplink ")] == ["uplink connected"]
 
 
 @pytest.mark.parametrize(
