@@ -9,6 +9,8 @@ import logging
 import sqlite3
 from collections.abc import Callable
 
+import msgspec
+
 from collector.clock import UtcClock
 from collector.machine import Machine, NodeCommissioned
 from soak.decoding import from_json
@@ -19,6 +21,9 @@ log = logging.getLogger(__name__)
 
 MOST_A_DAY = 20
 """Records of one node in 24 hours: a node gone mad must not fill the ledger, which keeps everything for ever."""
+
+MOST_BYTES = 64 * 1024
+"""Of one of them. Eight basins come to some eight thousand."""
 
 _DAY_MS = 86_400_000
 _OF_NODE = "kind = 'node-commissioned' AND json_extract(body, '$.node') = ?"
@@ -47,6 +52,9 @@ class Commissionings:
             return
         self._known[node] = commissioned.id
         if self._recorded(node, commissioned.id):
+            return
+        if len(msgspec.json.encode(commissioned)) > MOST_BYTES:
+            log.warning("commissioning not recorded node=%s: it has more than %d bytes", node, MOST_BYTES)
             return
         if self._lately(node) >= MOST_A_DAY:
             log.warning("commissioning not recorded node=%s: %d in one day are on record already", node, MOST_A_DAY)

@@ -29,3 +29,17 @@ def write_private(file: Path, content: bytes, mode: int = 0o600) -> None:
         os.fsync(folder)
     finally:
         os.close(folder)
+
+
+def private_folder(folder: Path) -> None:
+    """Make a folder for the owner of the one that it lies in, unless it is there.
+
+    Raises:
+        OSError: It cannot be made.
+    """
+    if folder.is_dir():
+        return
+    folder.mkdir(mode=0o700, parents=True)
+    if os.geteuid() == 0:
+        owner = folder.parent.stat()
+        os.chown(folder, owner.st_uid, owner.st_gid)

@@ -19,7 +19,7 @@ from firmware.commissioning.first_settings import MOST_BASINS, first_settings
 from firmware.commissioning.guide import Guide
 from firmware.commissioning.results import commissioned, summary
 from firmware.errors import FirmwareError, SettingsError
-from firmware.private_file import write_private
+from firmware.private_file import private_folder, write_private
 from firmware.settings import W1_DEVICES, Settings, load
 from firmware.version import software_version
 
@@ -81,6 +81,11 @@ def commission(file: Path, console: Console, clock: Clock, *, by: str | None, wr
         _begin(file, console)
         write = True
     settings = load(file)
+    try:
+        private_folder(Path(settings.data_dir))
+    except OSError as error:
+        said = f"its data_dir {settings.data_dir} cannot be made ({error.strerror}). Run this with sudo."
+        raise SettingsError(file, said) from error
     with tempfile.TemporaryDirectory(prefix="soakledger-commission-") as folder:
         os.environ.setdefault("LG_WD", folder)  # the GPIO library leaves a FIFO there
         before = Path.cwd()
@@ -97,7 +102,6 @@ def _done(file: Path, settings: Settings, console: Console, clock: Clock, *, by:
     results = guide.run()
     data = Path(guide.settings.data_dir)
     try:
-        data.mkdir(mode=0o700, parents=True, exist_ok=True)
         file_commissioned(data, commissioned(results, name, software_version(), clock))
     except (OSError, ValueError) as error:
         said = f"the result cannot be filed in {data} ({error}). Run this with sudo, or mend that and run it again."

@@ -72,6 +72,15 @@ def test_a_node_gone_mad_does_not_fill_the_ledger(collecting: Collecting, caplog
     assert "commissioning not recorded node=n1" in caplog.text
 
 
+def test_one_that_is_far_too_large_is_left_out(collecting: Collecting, caplog: pytest.LogCaptureFixture) -> None:
+    large = replace(DONE, checks=[CommissionCheck("bus", "good", "\U0001f4a7" * 200)] * 150, id="2" * 32)
+    collecting.take(says(large, 1_000))
+    assert on_record(collecting) == []
+    assert "more than 65536 bytes" in caplog.text
+    collecting.take(says(DONE, 2_000))
+    assert len(on_record(collecting)) == 1
+
+
 def test_what_did_not_hold_is_recorded_at_the_next_word(
     collecting: Collecting, monkeypatch: pytest.MonkeyPatch
 ) -> None:
