@@ -24,8 +24,9 @@ from firmware.settings import Settings, load
 from host.doctor import Mark
 from soak.reading import Fault, SensorId
 
-_FIRST_MS = 4_000
-"""By then every sensor has given something: a conversion takes most of a second, outliers of 1.8 s were seen."""
+_FIRST_MS, _TURN_MS = 4_000, 1_500
+"""By then every sensor has given something: a conversion takes most of a second, outliers of 1.8 s were seen, and each
+sensor of a bus takes its turn."""
 
 INTRODUCTION = (
     "This tries out every part of node {node}, one after the other. It takes about five minutes for each basin.\n"
@@ -92,11 +93,11 @@ class Guide:
 
     def _list(self, sensors: Sensors, every: Sequence[SensorId]) -> None:
         """Each with its temperature, once all have given something, or after a while."""
-        began_ms = self._clock.boot_ms()
-        while len(sensors.newest()) < len(every) and self._clock.boot_ms() - began_ms < _FIRST_MS:
+        end_ms = self._clock.boot_ms() + max(_FIRST_MS, len(every) * _TURN_MS)
+        while len(sensors.newest()) < len(every) and self._clock.boot_ms() < end_ms:
             self._console.typed(0.1)
         used = {sensor: basin.name for basin in self.settings.basins for sensor in basin.sensors}
-        for sensor, result in temperatures(sensors, every, self._clock).items():
+        for sensor, result in temperatures(sensors, every).items():
             where = f"basin {used[sensor]}" if sensor in used else "in no basin"
             if isinstance(result, Fault):
                 said, todo = fault_advice(result)

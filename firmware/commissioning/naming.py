@@ -8,15 +8,14 @@ from typing import NamedTuple
 from firmware.clock import Clock
 from firmware.commissioning.console import Console
 from firmware.commissioning.results import Results
-from firmware.commissioning.warming import Held, NotHeld, Outcome, Together, Warming
-from firmware.sampler import current
+from firmware.commissioning.warming import Held, NotHeld, Outcome, Together, Warming, steady_ms
+from firmware.sampler import STARTING
 from firmware.sensors import Sensors
 from firmware.settings import Basin
 from host.doctor import Mark
 from soak.reading import Fault, SensorId
 
 LOOK_S = 0.2
-_AGE_MS = 3_000  # a bus with sixteen sensors takes a while for a round
 
 
 class Named(NamedTuple):
@@ -31,10 +30,10 @@ class Named(NamedTuple):
     sensors: Sequence[SensorId]
 
 
-def temperatures(sensors: Sensors, every: Sequence[SensorId], clock: Clock) -> dict[SensorId, int | Fault]:
-    """What each sensor gives now."""
-    news, now_ms = sensors.newest(), clock.boot_ms()
-    return {sensor: current(news, sensor, now_ms, _AGE_MS) for sensor in every}
+def temperatures(sensors: Sensors, every: Sequence[SensorId]) -> dict[SensorId, int | Fault]:
+    """What each sensor gave last; however old, for a bus with many of them takes seconds for a round."""
+    news = sensors.newest()
+    return {sensor: news[sensor].result if sensor in news else STARTING for sensor in every}
 
 
 class Naming:
@@ -106,13 +105,14 @@ class Naming:
         return told(outcome)
 
     def _now(self) -> dict[SensorId, int | None]:
-        results = temperatures(self._sensors, self._every, self._clock)
+        results = temperatures(self._sensors, self._every)
         return {sensor: result if isinstance(result, int) else None for sensor, result in results.items()}
 
     def _follow(self, before: Mapping[SensorId, int | None]) -> Outcome | None:
         """Watch all sensors until one thing is certain; None where somebody skips it."""
         console, clock = self._console, self._clock
-        warming = Warming({sensor: mc for sensor, mc in before.items() if mc is not None}, clock.boot_ms())
+        known = {sensor: mc for sensor, mc in before.items() if mc is not None}
+        warming = Warming(known, clock.boot_ms(), steady_ms(len(self._every)))
         outcome: Outcome | None = None
         while outcome is None:
             typed = console.typed(LOOK_S)
@@ -137,7 +137,9 @@ def told(outcome: Together | NotHeld) -> str:
     if not outcome.sensor:
         return "No sensor gave a temperature: check the bus first."
     rise = f"{outcome.sensor} rose most, by {max(0, outcome.rise_mc) / 1000:.1f} °C"
-    return f"None rose clearly ({rise}). In a warm room dip its tip into a cup of warm water instead."
+    return (
+        f"None rose clearly ({rise}). Let it cool first; in a warm room dip its tip into a cup of warm water instead."
+    )
 
 
 def judge_held(held: Held, basin: Basin, found: Sequence[SensorId], *, write: bool) -> tuple[Mark, str, str]:

@@ -18,8 +18,15 @@ PATIENCE_MS = 120_000
 
 
 STEADY_MS = 3_000
-"""For so long it must stay so: sensors are read up to a second apart, outliers of 1.8 s were seen, and of two that are
-warmed together one is heard first."""
+"""For so long it must stay so: sensors are read at different times, and of two that are warmed together one is heard
+first. With few sensors a round takes a second, with outliers of 1.8 s; with many each takes its turn."""
+
+_TURN_MS = 1_000
+
+
+def steady_ms(sensors: int) -> int:
+    """For how long it must stay so with so many sensors on the bus: no less than a round takes."""
+    return max(STEADY_MS, sensors * _TURN_MS)
 
 
 class Held(NamedTuple):
@@ -63,14 +70,15 @@ class Warming:
     Args:
         before_mc: What they gave before anybody warmed one; those without a temperature are missing.
         now_ms: When somebody said that one is being warmed, on any clock that only rises.
+        steady_ms: For how long it must stay so.
     """
 
-    def __init__(self, before_mc: Mapping[SensorId, int], now_ms: int) -> None:
+    def __init__(self, before_mc: Mapping[SensorId, int], now_ms: int, steady_ms: int = STEADY_MS) -> None:
         self._began_ms = now_ms
         self._lowest_mc = dict(before_mc)
         self._rise_mc: dict[SensorId, int] = {}
         self._likely: tuple[SensorId, ...] = ()
-        self._likely_ms = now_ms
+        self._likely_ms, self._steady_ms = now_ms, steady_ms
 
     @property
     def rises_mc(self) -> dict[SensorId, int]:
@@ -95,7 +103,7 @@ class Warming:
         likely = _warm(ranked)
         if likely != self._likely:
             self._likely, self._likely_ms = likely, now_ms
-        if likely and now_ms - self._likely_ms >= STEADY_MS:
+        if likely and now_ms - self._likely_ms >= self._steady_ms:
             if len(likely) > 1:
                 return Together(likely)
             return Held(likely[0], ranked[0][0], ranked[1][0] if len(ranked) > 1 else 0)

@@ -243,12 +243,13 @@ def test_pins_that_cannot_be_used_are_told_and_the_rest_goes_on(
     assert marks(found, "disk") == ["good"]
 
 
-def test_a_running_node_is_not_disturbed(tmp_path: Path, bus: Tree, broker_port: int) -> None:
+def test_a_running_node_is_not_disturbed(
+    tmp_path: Path, bus: Tree, broker_port: int, wait_until: Callable[..., None]
+) -> None:
     file = folder(tmp_path, settings_text(broker_port, node="commission-1"))
     running = Running(load(file), clock())
     try:
-        while not lock_file(tmp_path / "data").exists():
-            pass
+        wait_until(lambda: lock_file(tmp_path / "data").exists())
         with pytest.raises(RunningError, match="sudo systemctl stop soakledger-node"):
             commission(file, Person(bus), clock(), by="x", write=False)
     finally:

@@ -12,7 +12,7 @@ from firmware.checkup.bus import Bus, boot_config, judge_bus, judge_names, os_fa
 from firmware.commissioning.editing import UnusualError, snippet, with_sensors
 from firmware.commissioning.first_settings import first_settings
 from firmware.commissioning.switching import judge_button, judge_lid
-from firmware.commissioning.warming import MARGIN_MC, PATIENCE_MS, RISE_MC, Held, NotHeld, Together, Warming
+from firmware.commissioning.warming import MARGIN_MC, PATIENCE_MS, RISE_MC, Held, NotHeld, Together, Warming, steady_ms
 from firmware.misnamed import misnamed
 from firmware.sensors import nearest_sensor
 from firmware.settings import Basin, Settings
@@ -54,6 +54,14 @@ def test_it_must_stay_so_for_three_seconds() -> None:
     rising = {A: 23_000, B: 21_000}
     assert outcome({A: 21_000, B: 21_000}, rising, rising, rising, steady=False) is None
     assert outcome({A: 21_000, B: 21_000}, rising, rising, rising, rising, steady=False) == Held(A, 2_000, 0)
+
+
+def test_with_many_sensors_it_must_stay_so_for_a_round() -> None:
+    assert [steady_ms(count) for count in (1, 3, 16)] == [3_000, 3_000, 16_000]
+    warming = Warming({A: 21_000, B: 21_000}, 0, steady_ms(16))
+    assert warming.take(1_000, {A: 25_000, B: 21_000}) is None
+    assert warming.take(16_999, {A: 25_000, B: 21_000}) is None
+    assert warming.take(17_000, {A: 25_000, B: 21_000}) == Held(A, 4_000, 0)
 
 
 def test_of_two_in_one_hand_one_is_heard_first_and_is_not_taken_for_it() -> None:
