@@ -39,6 +39,7 @@ from firmware.checkup.running import RunningError, keep_node_away, lock_file
 from firmware.commissioned import FILE_NAME, filed
 from firmware.commissioning.command import commission
 from firmware.commissioning.console import GoneError, Terminal
+from firmware.commissioning.guide import replace_settings
 from firmware.errors import SettingsError
 from firmware.settings import load
 from soak import wire
@@ -150,6 +151,15 @@ def test_what_cannot_be_written_is_given_to_be_pasted(tmp_path: Path, bus: Tree)
     assert marks(found, "settings") == ["wrong"]
     assert f'  in the [[basin]] named b1:   sensors = ["{B}"]' in person.said
     assert file.read_text() == text
+
+
+def test_settings_that_the_node_would_refuse_are_never_put_in_place(tmp_path: Path) -> None:
+    text = settings_text(1, more=SECOND)
+    file = folder(tmp_path, text)
+    with pytest.raises(SettingsError, match="given twice"):
+        replace_settings(file, text.replace(B, A))
+    assert file.read_text() == text
+    assert sorted(each.name for each in tmp_path.iterdir()) == ["data", "node.toml"]
 
 
 def test_one_sensor_cannot_be_in_two_basins(tmp_path: Path, bus: Tree) -> None:

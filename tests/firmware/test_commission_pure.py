@@ -162,6 +162,12 @@ def test_an_unusual_file_is_refused_instead_of_spoiled(text: str) -> None:
     assert tomllib.loads(changed) == wanted
 
 
+def test_what_only_looks_like_a_basin_is_never_changed() -> None:
+    trap = 'note = """\n[[basin]]\nname = "b2"\nsensors = ["x"]\n"""\n'
+    with pytest.raises(UnusualError, match="would change something else"):
+        with_sensors(trap + TEXT, "b2", [C])
+
+
 def test_what_to_paste() -> None:
     assert snippet([A, B]) == f'sensors = ["{A}", "{B}"]'
 

@@ -92,7 +92,9 @@ def test_it_is_written_whole_or_not_at_all_and_for_its_owner(tmp_path: Path) -> 
     assert not (tmp_path / "elsewhere").exists()
 
 
-def test_the_bus_is_looked_at_now_and_then_and_a_mended_name_is_forgotten(tmp_path: Path) -> None:
+def test_the_bus_is_looked_at_now_and_then_and_a_mended_name_is_forgotten(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
     tree, now_s = Tree(tmp_path / "w1"), [0.0]
     file = folder(tmp_path, settings_text(1, first="28-00000000001a"))
     watch = MisnamedWatch(load(file), lambda: now_s[0])
@@ -101,8 +103,11 @@ def test_the_bus_is_looked_at_now_and_then_and_a_mended_name_is_forgotten(tmp_pa
     assert watch.troubles() == []
     now_s[0] = LOOK_S
     assert len(watch.troubles()) == 1
-    tree.set("28-00000000001a", ROOM)
     now_s[0] = 2 * LOOK_S
+    assert len(watch.troubles()) == 1
+    assert caplog.text.count("one digit differs") == 1
+    tree.set("28-00000000001a", ROOM)
+    now_s[0] = 3 * LOOK_S
     assert watch.troubles() == []
 
 

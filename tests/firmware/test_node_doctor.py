@@ -112,8 +112,16 @@ def test_a_node_that_runs_is_asked_and_left_alone(
     )
 
 
-def test_a_node_that_runs_and_says_nothing_here_is_not_guessed_at(tmp_path: Path, bus: Tree) -> None:
+@pytest.mark.parametrize("word", ["none", "stale", "of another boot"])
+def test_a_node_that_runs_and_says_nothing_here_is_not_guessed_at(tmp_path: Path, bus: Tree, word: str) -> None:
     file = folder(tmp_path, settings_text(1))
+    machine, run = SystemClock(), tmp_path / "run"
+    if word != "none":
+        run.mkdir()
+        state = wire.State(True, sensors=[wire.SensorSeen(A, "b1")])
+        ms = machine.boot_ms() - (said.STALE_MS + 1 if word == "stale" else 0)
+        one = Said(state, ms, BOOT if word == "of another boot" else machine.boot_id, {"b1": True})
+        Saying({"RUNTIME_DIRECTORY": str(run)}).mind(lambda: one)
     outbox = Outbox(tmp_path / "data", SpeedyClock(BOOT))
     try:
         found = by_name(doctor.look(file, tmp_path, tmp_path / "run"))
