@@ -7,7 +7,7 @@ with 40 pins, Pi 5 included); a test compares them with gpiozero's own table. GP
 from __future__ import annotations
 
 import enum
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from typing import NamedTuple
 
 V3, V5, GROUND = "3.3 V", "5 V", "ground"
@@ -24,8 +24,8 @@ POSITION = {bcm: position for position, bcm in enumerate(HEADER, 1) if isinstanc
 """Where on the header a GPIO is."""
 
 NEVER = {
-    0: "it reads the memory of an add-on board when the Pi starts (ID_SD)",
-    1: "it reads the memory of an add-on board when the Pi starts (ID_SC)",
+    0: "the Pi looks there for an add-on board's memory when it starts (ID_SD)",
+    1: "the Pi looks there for an add-on board's memory when it starts (ID_SC)",
 }
 """Pins for nobody, and why. Published: Raspberry Pi documentation, "reserved for advanced use"."""
 
@@ -36,13 +36,17 @@ PULLED_UP = {2, 3}
 """A resistor on the board, 1.8 kΩ, holds them high (published, as above): right for contacts, but a light or a buzzer
 there would be on until the node starts."""
 
+_NO_I2C = "I2C must be off: no `dtparam=i2c_arm=on`"
+_NO_SPI = "SPI must be off: no `dtparam=spi=on`"
+_NO_CONSOLE = "the serial console must be off: raspi-config, Interface Options"
 CAUTION = {
-    2: "free while I2C is off (no `dtparam=i2c_arm=on`); contacts only",
-    3: "free while I2C is off (no `dtparam=i2c_arm=on`); contacts only; closing it wakes a Pi that was shut down",
-    14: "free while the serial console is off (raspi-config): it sends there, into whatever is wired",
-    15: "free while the serial console is off (raspi-config)",
+    2: _NO_I2C,
+    3: f"{_NO_I2C}; closing it also wakes a Pi that was shut down",
+    **dict.fromkeys(range(7, 12), _NO_SPI),
+    **dict.fromkeys((14, 15), _NO_CONSOLE),
 }
-"""Pins that may be used, but only when something else is off. 14 and 15 are in no usual assignment."""
+"""Pins that may be used, but only while something else is off. I2C and SPI are off unless somebody switched them on.
+The console may be on from the start and sends into whatever is wired, so 14 and 15 are in no usual assignment."""
 
 MOST_BASINS = 8
 
@@ -151,20 +155,21 @@ def usual(basins: int) -> Usual:
     return Usual(W1, _BUZZER, (*full, *more))
 
 
-def objection(use: Use) -> str:
-    """Why a pin cannot be used for this, and what to do; empty when it can."""
+def objection(use: Use, w1: int) -> str:
+    """Why a pin cannot be used for this, and what to do; empty when it can.
+
+    Args:
+        use: The pin and what for.
+        w1: The pin of the 1-Wire bus.
+    """
     if use.bcm in NEVER:
-        problem = f"Pin {use.bcm} cannot be {use.key}: {NEVER[use.bcm]}."
+        why = NEVER[use.bcm]
+    elif use.bcm == w1 and use.part is not Part.W1:
+        why = "the 1-Wire bus of the sensors is there (w1_pin)"
     elif use.bcm in PULLED_UP and use.part.is_output:
-        problem = (
-            f"Pin {use.bcm} cannot be {use.key}: a resistor on the board holds it high, so that it would be on until "
-            "the node starts."
-        )
+        why = "a resistor on the board holds it high, so that it would be on until the node starts"
     else:
         return ""
-    return f"{problem} Take another; `soakledger node --pins` lists the usual ones."
-
-
-def table(uses: Iterable[Use]) -> list[tuple[int, Use]]:
-    """Uses with their positions on the header, in the order of the positions."""
-    return sorted((POSITION[use.bcm], use) for use in uses)
+    return (
+        f"Pin {use.bcm} cannot be {use.key}: {why}. Take another: `soakledger node --pins --basins 4` lists usual ones."
+    )
