@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
 
 from firmware import pins
 from hardware import wiring
-from hardware.sheet import SMALL_PT
+from hardware.drawing import SMALL_PT
 
 SVG = "{http://www.w3.org/2000/svg}"
 A4_PT = (190 / 25.4 * 72, 277 / 25.4 * 72)  # with 10 mm of margin
@@ -35,7 +36,8 @@ def rows(svg: str) -> dict[str, str]:
 
 
 def test_what_is_committed_is_what_the_pin_table_gives(drawn: dict[str, str]) -> None:
-    committed = {path.name: path.read_text("utf-8") for path in wiring.FOLDER.iterdir()}
+    folder = Path(wiring.__file__).parent / "drawings"
+    committed = {path.name: path.read_text("utf-8") for path in folder.iterdir()}
     assert committed == drawn, "the drawings are not those of firmware/pins.py: run ./run wiring"
 
 

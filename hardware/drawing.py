@@ -1,4 +1,4 @@
-"""A sheet of paper to draw a circuit on: texts, lines and parts where they are put, black on white."""
+"""A sheet to draw circuits on: texts, lines and parts where they are put, black on white."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ _FONT = "Arial, sans-serif"  # the library makes "sans-serif" alone into a name 
 _POSITION_X, _NAME_X = -0.3, -1.5
 
 
-class Sheet:
+class Drawing:
     """A drawing whose coordinates are the library's units, y upwards.
 
     Args:
-        corner: The upper left corner of the sheet's frame.
+        corner: The upper left corner of its frame.
         opposite: The lower right one. The library only guesses how wide texts are, so without a frame it cuts them off.
     """
 
