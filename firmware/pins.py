@@ -162,7 +162,9 @@ def objection(use: Use, w1: int) -> str:
         use: The pin and what for.
         w1: The pin of the 1-Wire bus.
     """
-    if use.bcm in NEVER:
+    if use.bcm not in POSITION:
+        why = f"there is no GPIO {use.bcm}; pins are BCM numbers from 0 to 27{_as_position(use.bcm)}"
+    elif use.bcm in NEVER:
         why = NEVER[use.bcm]
     elif use.bcm == w1 and use.part is not Part.W1:
         why = "the 1-Wire bus of the sensors is there (w1_pin)"
@@ -173,3 +175,11 @@ def objection(use: Use, w1: int) -> str:
     return (
         f"Pin {use.bcm} cannot be {use.key}: {why}. Take another: `soakledger node --pins --basins 4` lists usual ones."
     )
+
+
+def _as_position(number: int) -> str:
+    """What somebody may have meant who counted the header's positions."""
+    if not 1 <= number <= len(HEADER):
+        return ""
+    what = HEADER[number - 1]
+    return f", and position {number} of the header is {what if isinstance(what, str) else f'GPIO {what}'}"

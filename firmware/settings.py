@@ -24,7 +24,7 @@ from soak.wire import BasinName, NodeName
 W1_DEVICES = "/sys/bus/w1/devices"
 """Where the kernel lists the sensors on the 1-Wire bus."""
 
-_Pin = Annotated[int, msgspec.Meta(ge=0, le=27)]  # BCM numbers on the 40-pin header
+_Pin = int  # a BCM number; whether it can be used is said by firmware/pins.py
 _Sensor = Annotated[str, msgspec.Meta(pattern=r"^28-[0-9a-f]{12}" + END)]
 """Only family 28: other families code their temperature differently, and the uncertainty assumed is this part's."""
 

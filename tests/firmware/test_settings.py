@@ -95,12 +95,25 @@ WRONG = [
     (
         "lid_pin = 22",
         "lid_pin = 28",
-        "Expected `int` <= 27 - at `$.basin[1].lid_pin`. " + LID,
+        "Pin 28 cannot be lid_pin of basin b2: there is no GPIO 28; pins are BCM numbers from 0 to 27, and position 28 "
+        "of the header is GPIO 1. " + OTHERS,
     ),
     (
         "lid_pin = 22",
         "lid_pin = -1",
-        "Expected `int` >= 0 - at `$.basin[1].lid_pin`. " + LID,
+        "Pin -1 cannot be lid_pin of basin b2: there is no GPIO -1; pins are BCM numbers from 0 to 27. " + OTHERS,
+    ),
+    (
+        "green = 6",
+        "green = 31",
+        "Pin 31 cannot be light.green of basin b1: there is no GPIO 31; pins are BCM numbers from 0 to 27, and position "
+        "31 of the header is GPIO 6. " + OTHERS,
+    ),
+    (
+        "button_pin = 27",
+        "button_pin = 39",
+        "Pin 39 cannot be button_pin of basin b1: there is no GPIO 39; pins are BCM numbers from 0 to 27, and position "
+        "39 of the header is ground. " + OTHERS,
     ),
     (
         "lid_pin = 22",
@@ -152,8 +165,8 @@ WRONG = [
     (
         "buzzer_pin = 18",
         "w1_pin = 40",
-        "Expected `int` <= 27 - at `$.w1_pin`. "
-        "BCM number of the sensors' 1-Wire bus, the same as gpiopin= of its dtoverlay line.",
+        "Pin 40 cannot be w1_pin: there is no GPIO 40; pins are BCM numbers from 0 to 27, and position 40 of the header "
+        "is GPIO 21. " + OTHERS,
     ),
     (
         "red = 5",
