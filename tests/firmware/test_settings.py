@@ -106,8 +106,8 @@ WRONG = [
     (
         "green = 6",
         "green = 31",
-        "Pin 31 cannot be light.green of basin b1: there is no GPIO 31; pins are BCM numbers from 0 to 27, and position "
-        "31 of the header is GPIO 6. " + OTHERS,
+        "Pin 31 cannot be light.green of basin b1: there is no GPIO 31; pins are BCM numbers from 0 to 27, and "
+        "position 31 of the header is GPIO 6. " + OTHERS,
     ),
     (
         "button_pin = 27",
@@ -165,8 +165,8 @@ WRONG = [
     (
         "buzzer_pin = 18",
         "w1_pin = 40",
-        "Pin 40 cannot be w1_pin: there is no GPIO 40; pins are BCM numbers from 0 to 27, and position 40 of the header "
-        "is GPIO 21. " + OTHERS,
+        "Pin 40 cannot be w1_pin: there is no GPIO 40; pins are BCM numbers from 0 to 27, and position 40 of the "
+        "header is GPIO 21. " + OTHERS,
     ),
     (
         "red = 5",
