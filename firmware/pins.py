@@ -33,8 +33,8 @@ W1 = 4
 """Where the kernel has the 1-Wire bus unless `dtoverlay=w1-gpio,gpiopin=…` says otherwise (the overlay's README)."""
 
 PULLED_UP = {2, 3}
-"""A resistor on the board, 1.8 kΩ, holds them high (published, as above): right for contacts, but a light or a buzzer
-there would be on until the node starts."""
+"""A resistor on the board holds them high (published, as above; 1.8 kΩ from memory): right for contacts, but a light or a
+buzzer there would be on until the node starts."""
 
 _NO_I2C = "I2C must be off: no `dtparam=i2c_arm=on`"
 _NO_SPI = "SPI must be off: no `dtparam=spi=on`"
@@ -124,7 +124,7 @@ class Usual(NamedTuple):
                 yield Use(bcm, part, name)
 
 
-_BUZZER = 18  # held low from power-up until the node starts, as 9 to 27 are (BCM2835 peripherals, GPIO pull states)
+_BUZZER = 18  # held low from power-up until the node starts, as 9 to 27 are (from memory: BCM2835 peripherals)
 _FULL = (
     BasinPins(17, 27, (5, 6, 13)),
     BasinPins(22, 23, (16, 20, 21)),

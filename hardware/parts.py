@@ -53,7 +53,7 @@ LOW_MV = 800
 """A GPIO reads low up to here. Published: the stricter of two boards, 0.8 V (BCM2711) and 0.9 V (BCM2835)."""
 
 FIXED_PULL_UP_OHM = 1_800
-"""On the board, at GPIO 2 and 3. Published."""
+"""On the board, at GPIO 2 and 3. That there is one is published, its value is from memory."""
 
 WEAKEST_INNER_PULL_UP_OHM = 33_000
 """Inside the chip, the lowest value of its range 33 to 73 kΩ. Published (BCM2711)."""
