@@ -73,7 +73,7 @@ def test_pins_lists_what_the_settings_use_by_the_header(tmp_path: Path) -> None:
         f"Pins of node room-3, from {file}\n"
         "\n"
         "position  GPIO  in node.toml         wire to\n"
-        "5         3     lid_pin of basin b1  reed switch, its other side to ground; closed = lid closed\n"
+        "5         3     lid_pin of basin b1  reed switch through its resistor, other side to ground; closed = lid closed\n"
         "7         4     w1_pin               data wire of every sensor (yellow), and one 4.7 kΩ to 3.3 V\n"
         "\n"
         "ground, positions 6, 9, 14, 20, 25, 30, 34, 39: black wire of every sensor, other side of every contact, "
