@@ -79,7 +79,7 @@ def _look(file: Path, settings: Settings, data: Path, run: Path) -> Iterator[Fou
 
 def _bus(settings: Settings) -> Iterator[Found]:
     bus = look_at_bus(Path(settings.w1_devices))
-    yield judge_bus(bus, this_overlay_advice())
+    yield judge_bus(bus, this_overlay_advice(settings.w1_pin))
     yield from judge_names(settings.basins, bus.sensors)
 
 

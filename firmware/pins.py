@@ -33,8 +33,8 @@ W1 = 4
 """Where the kernel has the 1-Wire bus unless `dtoverlay=w1-gpio,gpiopin=…` says otherwise (the overlay's README)."""
 
 PULLED_UP = {2, 3}
-"""A resistor on the board, 1.8 kΩ, holds them high (published, as above): right for contacts, but a light or a buzzer
-there would be on until the node starts."""
+"""A resistor on the board holds them high (published, as above; 1.8 kΩ from memory): right for contacts; a light or
+a buzzer there would be on until the node starts."""
 
 _NO_I2C = "I2C must be off: no `dtparam=i2c_arm=on`"
 _NO_SPI = "SPI must be off: no `dtparam=spi=on`"
@@ -55,8 +55,8 @@ class Part(enum.Enum):
     """What a pin is wired to; the value says where the wire goes."""
 
     W1 = "data wire of every sensor (yellow), and one 4.7 kΩ to 3.3 V"
-    LID = "reed switch, its other side to ground; closed = lid closed"
-    BUTTON = "button, its other side to ground; closed = pressed"
+    LID = "reed switch through its resistor, other side to ground; closed = lid closed"
+    BUTTON = "button through its resistor, other side to ground; closed = pressed"
     RED = "red of the light, through its resistor"
     GREEN = "green of the light, through its resistor"
     BLUE = "blue of the light, through its resistor"
@@ -124,7 +124,7 @@ class Usual(NamedTuple):
                 yield Use(bcm, part, name)
 
 
-_BUZZER = 18  # held low from power-up until the node starts, as 9 to 27 are (BCM2835 peripherals, GPIO pull states)
+_BUZZER = 18  # held low from power-up until the node starts, as 9 to 27 are (from memory: BCM2835 peripherals)
 _FULL = (
     BasinPins(17, 27, (5, 6, 13)),
     BasinPins(22, 23, (16, 20, 21)),

@@ -72,7 +72,7 @@ class Guide:
     def _sensors(self) -> None:
         devices = Path(self.settings.w1_devices)
         bus = look_at_bus(devices)
-        self.results.found("bus", judge_bus(bus, this_overlay_advice()))
+        self.results.found("bus", judge_bus(bus, this_overlay_advice(self.settings.w1_pin)))
         if not bus.sensors:
             for basin in self.settings.basins:
                 self.results.unseen("sensor", "no sensor is on the bus.", basin.name)

@@ -201,6 +201,11 @@ def test_the_overlay_goes_into_the_file_of_this_version(facts: str, file: str) -
     assert advice == f"Add the line `dtoverlay=w1-gpio,gpiopin=4` to the end of {file} and restart."
 
 
+def test_the_bus_may_be_at_another_pin() -> None:
+    advice = overlay_advice({"ID": "debian", "VERSION_ID": "12"}, "Raspberry Pi 4 Model B", 21)
+    assert "dtoverlay=w1-gpio,gpiopin=21" in advice
+
+
 def test_a_pi_5_and_what_is_no_pi_are_told_more() -> None:
     facts = {"ID": "debian", "VERSION_ID": "12"}
     assert overlay_advice(facts, "Raspberry Pi 5 Model B Rev 1.0").endswith("it picks the overlay made for it.")
