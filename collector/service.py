@@ -142,7 +142,10 @@ class Service:
                 self._others.connected()
                 self._orders_sent_s = float("-inf")
             else:
-                self._conditions.set("broker-away", detail=self._link.address)
+                why = self._link.why.rstrip(".")
+                self._conditions.set(
+                    "broker-away", detail=f"{self._link.address}: {why}" if why else self._link.address
+                )
 
     def _note_overload(self) -> None:
         dropped, now_s = self._link.lanes.dropped, time.monotonic()

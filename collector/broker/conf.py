@@ -14,6 +14,7 @@ _MOST_WAITING_BYTES = 256 * 1024 * 1024
 """A node that floods must not fill the memory of a machine with 1 GB. What is dropped, its node sends again."""
 
 _MOST_CONNECTIONS = 1_000
+_TOPIC_BYTES = 1_024
 _MOST_KEEPALIVE_S = 300
 
 
@@ -41,8 +42,8 @@ persistence true
 autosave_interval 1800
 persistent_client_expiration 60d
 
-# The largest message that the wire knows, and not more.
-message_size_limit {LARGEST_MESSAGE_BYTES}
+# The largest message that the wire knows with its topic, and not more.
+max_packet_size {LARGEST_MESSAGE_BYTES + _TOPIC_BYTES}
 max_keepalive {_MOST_KEEPALIVE_S}
 set_tcp_nodelay true
 

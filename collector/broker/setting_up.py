@@ -8,10 +8,14 @@ from typing import NamedTuple
 
 from collector.broker import access, certificates, conf, passwords
 from collector.broker.authority import checked_names
-from collector.broker.enrolling import Proof, Shown, keep_logins, prove, read_logins
+from collector.broker.enrolling import Shown, keep_logins, prove, read_logins
 from collector.broker.place import BROKERS_GROUP, COLLECTOR, OUR_GROUP, Place, Setup
+from collector.broker.telling import tell
 from collector.errors import BrokerError
 from host.private_file import FOR_A_GROUP, FOR_ALL, write_private
+
+_PROBE = "_setup"
+"""No node can be called so, and the rules let it say and hear nothing."""
 
 
 class Done(NamedTuple):
@@ -23,7 +27,7 @@ class Done(NamedTuple):
         renewed: Servers with a new certificate, each with why.
         conf: The broker's settings file.
         restart: The settings changed, which only a restart takes in.
-        shown: Whether the broker lets the collector in; None where a restart must come first.
+        shown: Whether the broker works by what was written; None where a restart must come first.
     """
 
     setup: Setup
@@ -61,15 +65,27 @@ def set_up(place: Place, mosquitto: Path, wanted: Setup, now: datetime.datetime)
         renewed = certificates.renew(place, setup.names, now)
         _write(place.acl, access.acl(), FOR_A_GROUP, BROKERS_GROUP)
         password = _collectors_password(place)
-        keep_logins(place, read_logins(place) | {COLLECTOR: passwords.hashed(COLLECTOR, password)})
+        logins = read_logins(place) | {COLLECTOR: passwords.hashed(COLLECTOR, password)}
+        keep_logins(place, logins)
         file = folder / conf.FILE_NAME
         restart = _write(file, conf.conf(place, setup), FOR_ALL, None)
-        shown = None if restart else prove(place, setup, COLLECTOR, password)
-    return Done(setup, new_authority, renewed, file, restart, None if _away(shown) else shown)
+        shown = None if restart else _taken_in(place, setup, logins)
+    return Done(setup, new_authority, renewed, file, restart, shown)
 
 
-def _away(shown: Shown | None) -> bool:
-    return shown is not None and shown.proof is Proof.NOT_RUNNING
+def _taken_in(place: Place, setup: Setup, logins: dict[str, str]) -> Shown:
+    """Whether the broker reads what was written, by a login of the moment.
+
+    The collector's own would throw out the collector and empty what waits for it: the broker keeps one connection, and
+    one store of messages, for each login.
+    """
+    password = passwords.new_password()
+    try:
+        keep_logins(place, logins | {_PROBE: passwords.hashed(_PROBE, password)})
+        return prove(place, setup, _PROBE, password)
+    finally:
+        keep_logins(place, logins)
+        tell(setup)
 
 
 def _collectors_password(place: Place) -> str:

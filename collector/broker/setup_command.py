@@ -38,7 +38,7 @@ def command(names: tuple[str, ...], etc: Path, mosquitto: Path, port: int | None
     Doing it again keeps what is there: the authority, every node's login, certificates that are still good. New names
     get new certificates. The authority's key stays in DIR/authority: whoever has it can pass for this site's servers.
 
-    Exit status 0: done. 1: done, but the broker does not let the collector in. 5: not done.
+    Exit status 0: done. 1: done, but the running broker does not work by it. 5: not done.
     """
     with one_line("broker-setup"):
         place = Place(etc)
@@ -57,7 +57,7 @@ def command(names: tuple[str, ...], etc: Path, mosquitto: Path, port: int | None
         _say(place, done)
         if done.shown and done.shown.proof is Proof.NOT_SHOWN:
             click.echo(
-                f"The broker does not let the collector in: {done.shown.said} Run: systemctl restart mosquitto",
+                f"The broker does not work by what was written: {done.shown.said} Run: systemctl restart mosquitto",
                 err=True,
             )
             sys.exit(1)
@@ -76,7 +76,7 @@ def _say(place: Place, done: Done) -> None:
     )
     if done.restart:
         click.echo("The broker's settings are new. Next: systemctl restart mosquitto")
-    elif done.shown is None:
+    elif done.shown and done.shown.proof is Proof.NOT_RUNNING:
         click.echo("The broker does not run. Next: systemctl start mosquitto")
-    elif done.shown.proof is Proof.SHOWN:
-        click.echo("The broker runs with them and lets the collector in.")
+    elif done.shown and done.shown.proof is Proof.SHOWN:
+        click.echo("The broker runs and works by them.")
