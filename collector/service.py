@@ -154,6 +154,7 @@ class Service:
                 self._others.connected()
                 self._orders_sent_s = float("-inf")
             else:
+                self._others.lost()
                 why = self._link.why.rstrip(".")
                 self._conditions.set(
                     "broker-away", detail=f"{self._link.address}: {why}" if why else self._link.address

@@ -61,7 +61,7 @@ def trouble(problem: BaseException | str, host: str) -> Trouble:
         return _of_certificate(problem, host)
     if isinstance(problem, ssl.SSLError):
         return Trouble(
-            f"{host} answers, but not as a broker with TLS does ({problem.reason or problem}).",
+            f"{host} answers, but not as a broker with TLS does ({getattr(problem, 'reason', None) or problem}).",
             "Check `host` and `port`: with TLS the port is usually 8883. If they are right, look at the broker's "
             "messages.",
             lasts=True,

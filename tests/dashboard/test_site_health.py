@@ -219,7 +219,7 @@ def test_sizes() -> None:
 def test_certificates_are_told_with_their_last_day_and_what_ends_with_what_to_do() -> None:
     assert part(looked(), "certificates") == (
         Word.GOOD,
-        "ca.pem until Sun 21 May 2034, 127.0.0.1:8883 until Tue 29 Dec 2026.",
+        "ca.pem until Sat 20 May 2034, 127.0.0.1:8883 until Mon 28 Dec 2026.",
         "",
     )
     ending = Condition("certificate-ending", "/etc/soakledger/tls/broker.pem", "on 2026-04-01, in 28 days", NOW_MS)
