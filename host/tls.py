@@ -148,3 +148,19 @@ def presented(host: str, port: int, ca_file: str, patience_s: float = 5.0) -> by
         context.wrap_socket(plain, server_hostname=host) as secured,
     ):
         return secured.getpeercert(binary_form=True) or b""
+
+
+def reach(host: str, port: int, ca_file: str | None, patience_s: float = 5.0) -> Trouble | None:
+    """Shake hands with a broker and leave, without a login: None if all is well.
+
+    A login would end the connection of whoever it belongs to, for our broker keeps one connection for each; for the
+    collector it would empty what waits for it, too.
+    """
+    try:
+        if ca_file is not None:
+            presented(host, port, ca_file, patience_s)
+        else:
+            socket.create_connection((host, port), patience_s).close()
+    except OSError as error:
+        return trouble(error, host)
+    return None

@@ -5,17 +5,21 @@ A forbidden word is confirmed and dropped, a forbidden subscription granted and 
 
 from __future__ import annotations
 
+import datetime
 import socket
 import ssl
+import threading
 from itertools import product
+from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pytest
-from brokersite import HOST, BrokerSite, until
+from brokersite import HOST, BrokerSite, free_port, until
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from collector.broker.authority import new_authority
 from collector.broker.place import COLLECTOR
-from host.tls import client_context
+from host.tls import client_context, reach
 from soak.wire import LARGEST_MESSAGE_BYTES, PREFIX
 
 pytestmark = pytest.mark.broker
@@ -243,3 +247,35 @@ def test_what_is_larger_than_the_wire_knows_reaches_nobody(site: BrokerSite, sec
     assert [len(payload) for _, payload in witness.messages] == [sizes[0], 3]
     witness.close()
     last.close()
+
+
+def test_a_look_at_the_broker_disturbs_nobody_and_says_what_is_wrong(
+    site: BrokerSite, secrets: dict[str, str], tmp_path: Path
+) -> None:
+    one = site.client(NODES[0], secrets[NODES[0]]).ready()
+    assert reach(HOST, site.port, str(site.place.ca)) is None
+    assert reach(HOST, site.port, None) is None
+    assert one.ended == 0
+    one.close()
+
+    def said(host: str, port: int, ca_file: Path = site.place.ca) -> str:
+        found = reach(host, port, str(ca_file))
+        return found.text if found else ""
+
+    assert said(HOST, free_port()).startswith("Nobody answers: 127.0.0.1 is there, but no broker listens at that port.")
+    assert said("127.0.0.2", site.port).startswith("The broker's certificate is not for 127.0.0.2. ")
+    foreign = tmp_path / "ca.pem"
+    foreign.write_bytes(new_authority(datetime.datetime.now(datetime.UTC)).certificate_pem)
+    assert said(HOST, site.port, foreign).startswith("127.0.0.1 shows a certificate that this site's authority did not")
+    with socket.create_server((HOST, 0)) as plain:
+        answering = threading.Thread(target=_answer_plainly, args=(plain,))
+        answering.start()
+        assert said(HOST, plain.getsockname()[1]).startswith("127.0.0.1 answers, but not as a broker with TLS does (")
+        answering.join()
+
+
+def _answer_plainly(listening: socket.socket) -> None:
+    line, _ = listening.accept()
+    with line:
+        line.sendall(b"220 something else\r\n")
+        line.recv(1_000)

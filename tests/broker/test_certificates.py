@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import socket
 import ssl
 import stat
 from pathlib import Path
@@ -136,6 +137,7 @@ def test_a_server_is_no_authority(tmp_path: Path) -> None:
         ("refused: Not authorized", "The broker refuses this login: the password is wrong, or the login was", True),
         ("refused: Bad user name or password", "The broker refuses this login", True),
         (ConnectionRefusedError(111, "Connection refused"), "Nobody answers: soak.local is there, but", False),
+        (socket.gaierror(-2, "Name or service not known"), "The name soak.local is not known in this network (", False),
         (TimeoutError("timed out"), "Nobody answers (timed out).", False),
         ("refused: Server unavailable", "refused: Server unavailable.", False),
         (ssl.SSLError(1, "[SSL: WRONG_VERSION_NUMBER]"), "soak.local answers, but not as a broker with TLS", True),
