@@ -97,7 +97,7 @@ WORDS: dict[str, Words] = {
         "The certificate {subject} ends soon ({detail}).",
         "It should have been renewed by itself months before. Once it ends, nobody who checks it connects any more.",
         "Run `soakledger certificates --renew` on the collector’s machine, and look at why its timer did not: "
-        "systemctl status soakledger-certificates. If only the address of the broker is named here, run systemctl "
+        "systemctl status soakledger-certificates. If only the one that the broker shows is named here, run systemctl "
         "restart mosquitto.",
     ),
     "authority-ending": Words(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import os
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -69,7 +70,10 @@ class Place:
             BrokerError: They cannot be made.
         """
         try:
-            make_folder(self.etc, 0o751, OUR_GROUP)
+            if not self.etc.exists():
+                make_folder(self.etc, 0o751, OUR_GROUP)
+            elif not self.etc.stat().st_mode & stat.S_IXOTH:  # a folder that was there may be somebody else's, too
+                self.etc.chmod(stat.S_IMODE(self.etc.stat().st_mode) | stat.S_IXOTH)
             make_folder(self.tls, 0o755, OUR_GROUP)
             make_folder(self.broker, 0o750, BROKERS_GROUP)
             make_folder(self.authority, 0o700)

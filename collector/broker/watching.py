@@ -73,7 +73,7 @@ class CertificateWatch:
     def _shown(self, ca_file: str) -> list[Seen]:
         host, port = self._broker.host, self._broker.port
         try:
-            return [shown(f"{host}:{port}", presented(host, port, ca_file))]
+            return [shown(f"shown at {host}:{port}", presented(host, port, ca_file))]
         except OSError:
             return []  # "broker-away" says why
 

@@ -282,15 +282,15 @@ def test_the_collector_watches_files_and_what_the_broker_really_shows(own_site: 
         "ca.pem",
         "broker.pem",
         "pages.pem",
-        f"{HOST}:{own_site.port}",
+        f"shown at {HOST}:{own_site.port}",
     ]
     moment[0] = NOW + 340 * DAY
     certificates.renew(place, [HOST], moment[0] - 2 * DAY / 24)  # on the disk; nobody told the broker
     watch.look()
-    assert standing(conditions) == {"certificate-ending": f"{HOST}:{own_site.port}"}
+    assert standing(conditions) == {"certificate-ending": f"shown at {HOST}:{own_site.port}"}
     moment[0] = NOW + 399 * DAY
     watch.look()
-    assert standing(conditions) == {"certificate-ended": f"{HOST}:{own_site.port}"}
+    assert standing(conditions) == {"certificate-ended": f"shown at {HOST}:{own_site.port}"}
     place.certificate("pages").unlink()
     moment[0] = NOW + 3_400 * DAY
     watch.look()
@@ -300,3 +300,13 @@ def test_the_collector_watches_files_and_what_the_broker_really_shows(own_site: 
     certificates.renew(place, [HOST], NOW)
     watch.look()
     assert standing(conditions) == {}
+
+
+def test_the_brokers_user_can_pass_and_a_folder_that_was_there_keeps_its_mode(tmp_path: Path) -> None:
+    for before, after in ((None, 0o751), (0o750, 0o751), (0o755, 0o755), (0o1777, 0o1777)):
+        folder = tmp_path / str(before)
+        if before is not None:
+            folder.mkdir()
+            folder.chmod(before)
+        Place(folder).make()
+        assert stat.S_IMODE(folder.stat().st_mode) == after

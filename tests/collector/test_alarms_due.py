@@ -105,6 +105,13 @@ def test_an_outbox_that_grows(ward: Ward) -> None:
     assert set(held(ward, conditions=(grows,))) == {("outbox-growing", "n1")}
 
 
+@pytest.mark.parametrize("code", ["certificate-ending", "certificate-ended", "authority-ending"])
+def test_a_certificate_that_ends(ward: Ward, code: str) -> None:
+    ends = Condition(code, "/etc/soakledger/tls/broker.pem", "on 2026-05-01, in 50 days", ward.now_ms)
+    found = held(ward, conditions=(ends,))
+    assert set(found) == {("certificate-ends", "/etc/soakledger/tls/broker.pem")}
+
+
 class _Usage(NamedTuple):
     total: int
     used: int

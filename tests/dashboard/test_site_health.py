@@ -24,7 +24,7 @@ from soak.wire import Clock, State
 GB = 10**9
 CERTIFICATES = [
     Certificate("/etc/soakledger/tls/ca.pem", NOW_MS + 3_000 * DAY_MS, authority=True),
-    Certificate("127.0.0.1:8883", NOW_MS + 300 * DAY_MS),
+    Certificate("shown at 127.0.0.1:8883", NOW_MS + 300 * DAY_MS),
 ]
 WELL = Said("", [], 0, NOW_MS - 2_000, NOW_MS - 1_000, True, CERTIFICATES)
 DRILL = Drill(
@@ -219,7 +219,7 @@ def test_sizes() -> None:
 def test_certificates_are_told_with_their_last_day_and_what_ends_with_what_to_do() -> None:
     assert part(looked(), "certificates") == (
         Word.GOOD,
-        "ca.pem until Sat 20 May 2034, 127.0.0.1:8883 until Mon 28 Dec 2026.",
+        "ca.pem until Sat 20 May 2034, shown at 127.0.0.1:8883 until Mon 28 Dec 2026.",
         "",
     )
     ending = Condition("certificate-ending", "/etc/soakledger/tls/broker.pem", "on 2026-04-01, in 28 days", NOW_MS)
