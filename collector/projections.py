@@ -19,6 +19,8 @@ from collector.machine import (
     Lost,
     Machine,
     NodeCommissioned,
+    NodeEnrolled,
+    NodeRevoked,
     PageSealed,
     Required,
     SiteNamed,
@@ -44,6 +46,8 @@ MACHINE: dict[str, type[Machine]] = {
         ClosureJudged,
         BackupMade,
         NodeCommissioned,
+        NodeEnrolled,
+        NodeRevoked,
     )
 }
 """The collector's own kinds of record."""
