@@ -7,7 +7,8 @@ from pathlib import Path
 
 import msgspec
 
-from firmware.private_file import write_private
+from firmware.ownership import give_to_folders_owner
+from host.private_file import write_private
 from soak.decoding import from_json
 from soak.wire import Commissioned
 
@@ -42,6 +43,7 @@ def file_commissioned(folder: Path, commissioned: Commissioned) -> None:
         raise ValueError(f"it has {len(body)} bytes; at most {MOST_BYTES} travel with the node's state")
     from_json(body, Commissioned)
     write_private(folder / FILE_NAME, body)
+    give_to_folders_owner(folder / FILE_NAME)
 
 
 def filed(folder: Path) -> Filed:

@@ -18,7 +18,7 @@ import msgspec
 
 from firmware.clock import Clock, read_anchor
 from firmware.orders import BasinInHand, OrdersInHand
-from firmware.private_file import write_private
+from host.private_file import write_private
 from soak.decoding import from_json
 from soak.wire import BasinName, BasinOrders, BootId, NodeName, Orders
 

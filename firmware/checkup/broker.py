@@ -18,6 +18,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from firmware.settings import Broker
 from host.doctor import Found, Mark
+from host.tls import client_context, trouble
 from soak import wire
 from soak.quantity import in_words, utc_ms
 
@@ -61,21 +62,18 @@ class Tried(NamedTuple):
     orders: wire.Orders | None = None
 
 
-class _NotTriedError(Exception):
+class _HinderedError(Exception):
     """There is no connection: why, and what to do."""
 
 
 def reach_broker(broker: Broker) -> Tried:
     """Reach it and shake hands, without login: nobody is disturbed."""
     try:
-        if broker.ca_file is not None:
-            return Tried(encrypted=True, certificate_days=_certificate_days(broker))
-        with socket.create_connection((broker.host, broker.port), PATIENCE_S / 2):
-            return Tried()
-    except _NotTriedError as error:
+        return Tried(encrypted=broker.ca_file is not None, certificate_days=_certificate_days(broker, _context(broker)))
+    except _HinderedError as error:
         return Tried(*error.args)
     except OSError as error:
-        return Tried(*_nobody(broker, error))
+        return _hindered(error, broker)
 
 
 def try_broker(node: str, broker: Broker, who: str) -> Tried:
@@ -91,64 +89,60 @@ def try_broker(node: str, broker: Broker, who: str) -> Tried:
     client.connect_timeout = PATIENCE_S / 2
     talk = _Talk(client)
     try:
-        days = _certificate_days(broker)
-        _prepare(client, broker)
+        context = _context(broker)
+        days = _certificate_days(broker, context)
+        if context is not None:
+            client.tls_set_context(context)
+        _log_in(client, broker)
         client.connect(broker.host, broker.port, keepalive=30)
-        return talk.hold(node)._replace(encrypted=broker.ca_file is not None, certificate_days=days)
-    except _NotTriedError as error:
+        return talk.hold(node, broker)._replace(encrypted=context is not None, certificate_days=days)
+    except _HinderedError as error:
         return Tried(*error.args)
     except (OSError, ValueError) as error:
-        return Tried(*_nobody(broker, error))
+        return _hindered(error, broker)
     finally:
         talk.end()
 
 
-def _nobody(broker: Broker, error: Exception) -> tuple[str, str]:
-    said = f"nobody answers at {broker.host}:{broker.port} ({error})"
-    return said, "Check network, `host` and `port`, and that it runs there."
+def _hindered(problem: Exception | str, broker: Broker) -> Tried:
+    by = trouble(problem, broker.host)
+    return Tried(by.said, by.todo)
 
 
-def _certificate_days(broker: Broker) -> int | None:
-    """Whole days until the broker's certificate ends, from a connection that only shakes hands; None without TLS.
-
-    Raises:
-        _NotTriedError: It cannot be trusted, or there is none.
-    """
+def _context(broker: Broker) -> ssl.SSLContext | None:
     if broker.ca_file is None:
         return None
     try:
-        context = ssl.create_default_context(cafile=broker.ca_file)
+        return client_context(broker.ca_file)
     except OSError as error:
-        said = f"{broker.ca_file} cannot be used ({error})"
-        raise _NotTriedError(said, "Copy the broker's authority there: `soakledger join`.") from error
-    try:
-        line = socket.create_connection((broker.host, broker.port), PATIENCE_S / 2)
-    except OSError as error:
-        raise _NotTriedError(*_nobody(broker, error)) from error
-    try:
-        with line, context.wrap_socket(line, server_hostname=broker.host) as safe:
+        said = f"{broker.ca_file} cannot be used ({error})."
+        todo = "Run this with sudo; if it stays so, enrol the node anew: `soakledger enrol`, `soakledger join`."
+        raise _HinderedError(said, todo) from error
+
+
+def _certificate_days(broker: Broker, context: ssl.SSLContext | None) -> int | None:
+    """Whole days until the broker's certificate ends, from a connection that only shakes hands; None without TLS.
+
+    Raises:
+        OSError: Nobody answers, or the certificate does not hold.
+    """
+    with socket.create_connection((broker.host, broker.port), PATIENCE_S / 2) as line:
+        if context is None:
+            return None
+        with context.wrap_socket(line, server_hostname=broker.host) as safe:
             shown = safe.getpeercert() or {}
-    except ssl.SSLCertVerificationError as error:
-        said = f"its certificate is not accepted ({error.verify_message})"
-        todo = "Check this machine's date, `host` in the settings and the broker's certificate."
-        raise _NotTriedError(said, todo) from error
-    except OSError as error:
-        said = f"no TLS connection comes about ({error})"
-        raise _NotTriedError(said, "Check `port`: with ca_file the broker must speak TLS there.") from error
     return int((ssl.cert_time_to_seconds(str(shown["notAfter"])) - time.time()) // 86_400)
 
 
-def _prepare(client: paho.Client, broker: Broker) -> None:
-    if broker.ca_file is not None:
-        client.tls_set(ca_certs=broker.ca_file)
+def _log_in(client: paho.Client, broker: Broker) -> None:
     if broker.username is None or broker.password_file is None:
         return
     try:
         lines = Path(broker.password_file).read_text().splitlines()
     except (OSError, UnicodeDecodeError) as error:
-        said = f"the password in {broker.password_file} cannot be read ({error})"
-        todo = "Run this with sudo; if it stays so, enrol the node anew with `soakledger join`."
-        raise _NotTriedError(said, todo) from error
+        said = f"The password in {broker.password_file} cannot be read ({error})."
+        todo = "Run this with sudo; if it stays so, enrol the node anew: `soakledger enrol`, `soakledger join`."
+        raise _HinderedError(said, todo) from error
     client.username_pw_set(broker.username, lines[0] if lines else "")
 
 
@@ -165,12 +159,11 @@ class _Talk:
         client.on_subscribe = lambda _client, _data, mid, reasons, *_: self._taken.update({mid: reasons})
         client.on_message = self._on_message
 
-    def hold(self, node: str) -> Tried:
+    def hold(self, node: str, broker: Broker) -> Tried:
         if not self._until(lambda: self._accepted is not None, PATIENCE_S):
-            advice = "Check `port`: something else may listen there."
-            return Tried("it takes the connection and says nothing", advice)
+            return Tried("It takes the connection and says nothing.", "Check `port`: something else may listen there.")
         if not self._accepted:
-            return Tried(f"it refuses the login ({self._reason})", "Enrol the node anew: `soakledger join`.")
+            return _hindered(f"refused: {self._reason}", broker)
         answers_ms, denied = [], set()
         topics = [wire.Topic.RECEIPT, wire.Topic.ORDERS]
         for number in range(TRIES):
@@ -178,7 +171,7 @@ class _Talk:
             began_ns = time.monotonic_ns()
             _, mid = self._client.subscribe(topic.of(node), 1)
             if mid is None or not self._until(lambda: mid in self._taken, PATIENCE_S):  # noqa: B023 - used at once
-                return Tried("the connection broke off", "Look at the broker's log; another may use this node's login.")
+                return Tried("The connection broke off.", "Look at the broker's log: another may use this login.")
             answers_ms.append((time.monotonic_ns() - began_ns) // 1_000_000)
             if any(reason.is_failure for reason in self._taken[mid]):
                 denied.add(topic.value)
@@ -225,7 +218,7 @@ def judge_broker(broker: Broker, tried: Tried, now_ms: int) -> list[Found]:
     """
     where = f"{broker.host}:{broker.port}"
     if tried.problem:
-        said = f"{tried.problem}. Readings wait here; nobody at the desk sees them."
+        said = f"{tried.problem} Readings wait here; nobody at the desk sees them."
         return [Found(f"broker {where}", Mark.WRONG, said, tried.todo)]
     if tried.denied:
         said = f"it does not let this node read its {' and '.join(tried.denied)}: readings would wait here for ever."

@@ -19,9 +19,10 @@ from firmware.commissioning.first_settings import MOST_BASINS, first_settings
 from firmware.commissioning.guide import Guide
 from firmware.commissioning.results import commissioned, summary
 from firmware.errors import FirmwareError, SettingsError
-from firmware.private_file import private_folder, write_private
+from firmware.ownership import GROUP, own_folder
 from firmware.settings import W1_DEVICES, Settings, load
 from firmware.version import software_version
+from host.private_file import FOR_A_GROUP, write_private
 
 DATA_DIR = "/var/lib/soakledger/node"
 _NAME = re.compile(r"[a-z0-9](-?[a-z0-9]){0,31}")
@@ -82,7 +83,7 @@ def commission(file: Path, console: Console, clock: Clock, *, by: str | None, wr
         write = True
     settings = load(file)
     try:
-        private_folder(Path(settings.data_dir))
+        own_folder(Path(settings.data_dir))
     except OSError as error:
         said = f"its data_dir {settings.data_dir} cannot be made ({error.strerror}). Run this with sudo."
         raise SettingsError(file, said) from error
@@ -145,7 +146,7 @@ def _begin(file: Path, console: Console) -> None:
     host = _asked(console, "Name or address of the broker (the collector's machine):", _HOST)
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
-        write_private(file, first_settings(node, host, bus.sensors, DATA_DIR).encode(), 0o640)
+        write_private(file, first_settings(node, host, bus.sensors, DATA_DIR), FOR_A_GROUP, GROUP)
     except OSError as error:
         raise SettingsError(file, f"it cannot be written ({error.strerror}). Run this with sudo.") from error
     load(file)

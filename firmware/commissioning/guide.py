@@ -18,10 +18,11 @@ from firmware.commissioning.results import Results
 from firmware.commissioning.trying import Trying
 from firmware.errors import BoardError, SettingsError
 from firmware.fault_advice import fault_advice
-from firmware.private_file import write_private
+from firmware.ownership import GROUP
 from firmware.sensors import Sensors
 from firmware.settings import Settings, load
 from host.doctor import Mark
+from host.private_file import write_private
 from soak.reading import Fault, SensorId
 
 _FIRST_MS, _TURN_MS = 4_000, 1_500
@@ -175,9 +176,9 @@ def replace_settings(file: Path, text: str) -> Settings:
     draft = file.with_suffix(".proposed")
     mode = file.stat().st_mode & 0o777
     try:
-        write_private(draft, text.encode(), mode)
+        write_private(draft, text, mode, GROUP)
         load(draft)
     finally:
         draft.unlink(missing_ok=True)
-    write_private(file, text.encode(), mode)
+    write_private(file, text, mode, GROUP)
     return load(file)

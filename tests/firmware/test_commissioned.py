@@ -15,7 +15,7 @@ from node_kit import Receiver, Running, Tree
 from firmware.commissioned import FILE_NAME, MOST_BYTES, file_commissioned, filed
 from firmware.commissioning.results import SKIPPED, Results, commissioned, summary
 from firmware.misnamed import LOOK_S, MisnamedWatch
-from firmware.private_file import write_private
+from firmware.ownership import own_folder
 from firmware.settings import load
 from firmware.simulator.clinic import node_names, write_settings
 from firmware.simulator.commissioned import SKIPPED_AT, commission_once
@@ -81,15 +81,20 @@ def test_what_is_too_large_to_travel_is_not_filed(tmp_path: Path) -> None:
     assert filed(tmp_path).commissioned == DONE
 
 
-def test_it_is_written_whole_or_not_at_all_and_for_its_owner(tmp_path: Path) -> None:
-    file = tmp_path / "file.json"
-    write_private(file, b"one")
-    assert stat.S_IMODE(file.stat().st_mode) == 0o600
-    (tmp_path / "file.new").symlink_to(tmp_path / "elsewhere")
-    with pytest.raises(OSError, match="symbolic links"):
-        write_private(file, b"two")
-    assert file.read_bytes() == b"one"
-    assert not (tmp_path / "elsewhere").exists()
+def test_what_an_administrator_writes_belongs_to_the_nodes_user(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given: list[tuple[Path, int, int]] = []
+    monkeypatch.setattr("os.geteuid", lambda: 0)
+    monkeypatch.setattr("os.chown", lambda path, uid, gid, **_: given.append((path, uid, gid)))
+    owner = tmp_path.stat()
+    own_folder(tmp_path / "node")
+    own_folder(tmp_path / "node")
+    file_commissioned(tmp_path / "node", DONE)
+    whose = (owner.st_uid, owner.st_gid)
+    assert given == [(tmp_path / "node", *whose), (tmp_path / "node" / FILE_NAME, *whose)]
+    assert stat.S_IMODE((tmp_path / "node").stat().st_mode) == 0o700
+    assert stat.S_IMODE((tmp_path / "node" / FILE_NAME).stat().st_mode) == 0o600
 
 
 def test_the_bus_is_looked_at_now_and_then_and_a_mended_name_is_forgotten(
