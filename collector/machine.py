@@ -174,3 +174,31 @@ class BackupMade(Machine, frozen=True, omit_defaults=True):
     records: int
     hash: str
     bytes: int
+
+
+class NodeEnrolled(Machine, frozen=True, omit_defaults=True):
+    """A node got a login at the broker; one that it had before ended.
+
+    Attributes:
+        node: Its name.
+        host: The machine on which that was done.
+        again: It had one before.
+    """
+
+    KIND: ClassVar[str] = "node-enrolled"
+    node: str
+    host: str
+    again: bool = False
+
+
+class NodeRevoked(Machine, frozen=True, omit_defaults=True):
+    """A node's login ended: the broker refuses it.
+
+    Attributes:
+        node: Its name.
+        host: The machine on which that was done.
+    """
+
+    KIND: ClassVar[str] = "node-revoked"
+    node: str
+    host: str

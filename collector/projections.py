@@ -18,6 +18,8 @@ from collector.machine import (
     Found,
     Lost,
     Machine,
+    NodeEnrolled,
+    NodeRevoked,
     PageSealed,
     Required,
     SiteNamed,
@@ -42,6 +44,8 @@ MACHINE: dict[str, type[Machine]] = {
         Found,
         ClosureJudged,
         BackupMade,
+        NodeEnrolled,
+        NodeRevoked,
     )
 }
 """The collector's own kinds of record."""

@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from collector.broker.watching import CertificateWatch
 from collector.clock import UtcClock, boot_id, boottime_ms
 from collector.conditions import Conditions
 from collector.rivals import Rivals
@@ -43,6 +44,7 @@ class Watch:
         conditions: What is wrong.
         pulse: Of the thread that takes messages in.
         linked: The connection's own thread runs.
+        certificates: What was seen of certificates; None: nobody looks.
     """
 
     def __init__(
@@ -54,9 +56,11 @@ class Watch:
         *,
         pulse: Pulse,
         linked: Callable[[], bool],
+        certificates: CertificateWatch | None = None,
     ) -> None:
         self._data_dir, self._voice, self._clock = data_dir, voice, clock
         self._conditions, self._pulse, self._linked = conditions, pulse, linked
+        self._certificates = certificates
         self._boot = boot_id()
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._go, name="watch", daemon=True)
@@ -123,5 +127,7 @@ class Watch:
                 said_ms=self._clock(),
                 stored_ms=self._pulse.stored_ms,
                 conditions=standing,
+                encrypted=self._certificates.encrypted if self._certificates else None,
+                certificates=self._certificates.told() if self._certificates else [],
             ),
         )

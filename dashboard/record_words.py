@@ -20,6 +20,8 @@ _MACHINE = {
     "clock-synchronised": N_("a node's clock was set"),
     "page": N_("readings were sealed"),
     "backup-made": N_("a backup was taken and verified"),
+    "node-enrolled": N_("a node got its login at the broker"),
+    "node-revoked": N_("a node's login at the broker was ended"),
     "stream": N_("a stream of readings began"),
     "lost": N_("readings are missing"),
     "found": N_("missing readings came"),

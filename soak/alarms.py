@@ -159,6 +159,12 @@ KINDS: dict[str, AlarmKind] = {
             "Make room on the collector's disk before it refuses readings.",
         ),
         AlarmKind(
+            "certificate-ends",
+            _LOW,
+            "certificate ends",
+            "Run `soakledger certificates` on the collector; it says what to do.",
+        ),
+        AlarmKind(
             "backup-old",
             _LOW,
             "last backup too old",
