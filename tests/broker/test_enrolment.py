@@ -185,10 +185,13 @@ def test_a_broker_that_does_not_run_is_said_and_one_without_its_pid_is_not_belie
     assert revoke(own_site.place, "en-8").proof is Proof.NOT_RUNNING
     own_site.start()
     own_site.enrol("en-8")
-    (own_site.folder / "mosquitto.pid").write_text("1")  # not a Mosquitto: it must get no signal
-    done = CliRunner().invoke(
-        enrol_command.revoke_command, ["en-8", "--etc", str(own_site.etc), "--data", str(tmp_path / "none")]
-    )
+    with subprocess.Popen(["sleep", "60"]) as stranger:  # not a Mosquitto: it must get no signal
+        (own_site.folder / "mosquitto.pid").write_text(str(stranger.pid))
+        done = CliRunner().invoke(
+            enrol_command.revoke_command, ["en-8", "--etc", str(own_site.etc), "--data", str(tmp_path / "none")]
+        )
+        assert stranger.poll() is None
+        stranger.kill()
     assert done.exit_code == 1
     assert "en-8 has no login any more.\nNot recorded: there are no data in" in done.output
     assert "does not name it, so that it could not be told. Run: systemctl restart mosquitto" in done.output
