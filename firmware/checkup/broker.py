@@ -32,6 +32,9 @@ LEAST_DAYS = 14
 OLD_MS = 15 * 60_000
 """The collector speaks to each node that speaks every few seconds; one silent for so long is told. Our own choice."""
 
+ANSWER_S = 10.0
+"""A collector answers what a node says within a second or two, or not at all. Our own choice."""
+
 SLOW_MS = 2_000
 """An answer that takes longer is told: alarms reach the desk by so much later."""
 
@@ -47,6 +50,8 @@ class Tried(NamedTuple):
         certificate_days: Whole days until the broker's certificate ends; None without TLS.
         answers_ms: How long the broker took for each answer, milliseconds.
         denied: What the broker does not let this node read.
+        asked: The collector was asked to answer.
+        collector_ms: How long it took for that, milliseconds; None: no answer came.
         receipt: The receipt that the broker keeps; None: there is none.
         orders: The orders that it keeps.
     """
@@ -58,6 +63,8 @@ class Tried(NamedTuple):
     certificate_days: int | None = None
     answers_ms: Sequence[int] = ()
     denied: Sequence[str] = ()
+    asked: bool = False
+    collector_ms: int | None = None
     receipt: wire.Receipt | None = None
     orders: wire.Orders | None = None
 
@@ -76,13 +83,14 @@ def reach_broker(broker: Broker) -> Tried:
         return _hindered(error, broker)
 
 
-def try_broker(node: str, broker: Broker, who: str) -> Tried:
+def try_broker(node: str, broker: Broker, who: str, *, ask: bool = False) -> Tried:
     """Connect with the node's login, ask, and leave. Only while the node does not run: it would lose its connection.
 
     Args:
         node: The node's name.
         broker: Its broker.
         who: Names the connection, beside the node's: "doctor".
+        ask: Also have the collector answer: it is told once more that the node is not up.
     """
     name = f"soakledger-{who}-{node}"
     client = paho.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=MQTTProtocolVersion.MQTTv311)
@@ -95,7 +103,7 @@ def try_broker(node: str, broker: Broker, who: str) -> Tried:
             client.tls_set_context(context)
         _log_in(client, broker)
         client.connect(broker.host, broker.port, keepalive=30)
-        return talk.hold(node, broker)._replace(encrypted=context is not None, certificate_days=days)
+        return talk.hold(node, broker, ask=ask)._replace(encrypted=context is not None, certificate_days=days)
     except _HinderedError as error:
         return Tried(*error.args)
     except (OSError, ValueError) as error:
@@ -155,11 +163,12 @@ class _Talk:
         self._reason = ""
         self._taken: dict[int, list[Any]] = {}
         self._kept: dict[wire.Topic, wire.Message] = {}
+        self._answered = False
         client.on_connect = self._on_connect
         client.on_subscribe = lambda _client, _data, mid, reasons, *_: self._taken.update({mid: reasons})
         client.on_message = self._on_message
 
-    def hold(self, node: str, broker: Broker) -> Tried:
+    def hold(self, node: str, broker: Broker, *, ask: bool) -> Tried:
         if not self._until(lambda: self._accepted is not None, PATIENCE_S):
             return Tried("It takes the connection and says nothing.", "Check `port`: something else may listen there.")
         if not self._accepted:
@@ -176,14 +185,26 @@ class _Talk:
             if any(reason.is_failure for reason in self._taken[mid]):
                 denied.add(topic.value)
         self._until(lambda: len(self._kept) == len(topics), _WAIT_S)
+        collector_ms = self._answer_ms(node) if ask else None
         receipt, orders = self._kept.get(wire.Topic.RECEIPT), self._kept.get(wire.Topic.ORDERS)
         return Tried(
             logged_in=True,
             answers_ms=answers_ms,
             denied=sorted(denied),
+            asked=ask,
+            collector_ms=collector_ms,
             receipt=receipt if isinstance(receipt, wire.Receipt) else None,
             orders=orders if isinstance(orders, wire.Orders) else None,
         )
+
+    def _answer_ms(self, node: str) -> int | None:
+        """Say what the broker keeps of a node that does not run; the collector answers each state with a receipt."""
+        self._answered = False
+        began_ns = time.monotonic_ns()
+        self._client.publish(wire.Topic.STATE.of(node), wire.encode(wire.State(up=False)), qos=1, retain=True)
+        if not self._until(lambda: self._answered, ANSWER_S):
+            return None
+        return (time.monotonic_ns() - began_ns) // 1_000_000
 
     def end(self) -> None:
         self._client.disconnect()
@@ -204,6 +225,7 @@ class _Talk:
         try:
             topic = wire.parse_topic(message.topic)[1]
             self._kept[topic] = wire.decode(topic, bytes(message.payload))
+            self._answered = self._answered or (topic is wire.Topic.RECEIPT and not message.retain)
         except wire.UnreadableError:
             pass  # as if it were not there: the node does not take it in either
 
@@ -257,9 +279,19 @@ def _certificate(tried: Tried) -> list[Found]:
 
 def _collector(tried: Tried, now_ms: int) -> list[Found]:
     return [
-        _spoken("receipt", tried.receipt, now_ms, "readings are kept here until the collector has them."),
+        _answer(tried)
+        if tried.asked
+        else _spoken("receipt", tried.receipt, now_ms, "readings are kept here until the collector has them."),
         _spoken("orders", tried.orders, now_ms, "the node cannot judge soaks by itself without them."),
     ]
+
+
+def _answer(tried: Tried) -> Found:
+    name = "collector's receipt"
+    if tried.collector_ms is None:
+        said = f"none came within {ANSWER_S:.0f} s: readings would wait here until the collector has them."
+        return Found(name, Mark.WRONG, said, "Look whether the collector runs: `soakledger doctor` on its machine.")
+    return Found(name, Mark.GOOD, f"the collector answered within {tried.collector_ms} ms.")
 
 
 def _spoken(what: str, message: wire.Receipt | wire.Orders | None, now_ms: int, means: str) -> Found:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import queue
+import time
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -25,7 +26,7 @@ from host.doctor import Mark
 from host.private_file import write_private
 from soak.reading import Fault, SensorId
 
-_FIRST_MS, _TURN_MS = 4_000, 1_500
+_FIRST_S, _TURN_S = 4.0, 1.5
 """By then every sensor has given something: a conversion takes most of a second, outliers of 1.8 s were seen, and each
 sensor of a bus takes its turn."""
 
@@ -94,8 +95,8 @@ class Guide:
 
     def _list(self, sensors: Sensors, every: Sequence[SensorId]) -> None:
         """Each with its temperature, once all have given something, or after a while."""
-        end_ms = self._clock.boot_ms() + max(_FIRST_MS, len(every) * _TURN_MS)
-        while len(sensors.newest()) < len(every) and self._clock.boot_ms() < end_ms:
+        end_s = time.monotonic() + max(_FIRST_S, len(every) * _TURN_S)  # real time, whatever the clock's speed
+        while len(sensors.newest()) < len(every) and time.monotonic() < end_s:
             self._console.typed(0.1)
         used = {sensor: basin.name for basin in self.settings.basins for sensor in basin.sensors}
         for sensor, result in temperatures(sensors, every).items():
@@ -151,8 +152,8 @@ class Guide:
 
     def _broker(self) -> None:
         settings = self.settings
-        self._console.say("Asking the broker …")
-        tried = try_broker(settings.node, settings.broker, "commission")
+        self._console.say("Asking broker and collector …")
+        tried = try_broker(settings.node, settings.broker, "commission", ask=True)
         codes = {
             "broker's certificate": "certificate",
             "collector's receipt": "receipt",
@@ -162,6 +163,8 @@ class Guide:
             self.results.found(codes.get(each.what, "broker"), each)
         if tried.answers_ms:
             self.results.figures["broker-answer-ms"] = max(tried.answers_ms)
+        if tried.collector_ms is not None:
+            self.results.figures["collector-answer-ms"] = tried.collector_ms
         if tried.certificate_days is not None:
             self.results.figures["certificate-days"] = max(0, tried.certificate_days)
 

@@ -33,7 +33,7 @@ from commission_kit import (
 )
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
-from node_kit import Receiver, Running, Tree
+from node_kit import Receiver, Running, Tree, orders_for
 
 from firmware.checkup.running import RunningError, keep_node_away, lock_file
 from firmware.commissioned import FILE_NAME, filed
@@ -75,23 +75,35 @@ def said(found: Commissioned, code: str) -> str:
 def test_everything_as_asked_is_good_and_filed(
     tmp_path: Path, bus: Tree, broker_port: int, receiver: Callable[..., Receiver]
 ) -> None:
-    ear = receiver(broker_port, "room-3")
+    ear = receiver(broker_port, "room-3", answers_states=True)
     sender = wire.Sender("e1", "r1", "2023-11-14T22:00:00.000Z", "2023-11-14T22:13:20.000Z")
-    ear.publish(wire.Topic.RECEIPT, wire.encode(wire.Receipt({}, by=sender)))
+    ear.publish(wire.Topic.ORDERS, orders_for({"b1": [A]}, sender=sender))
     file = folder(tmp_path, settings_text(broker_port))
     person = Person(bus, willing(bus))
     found = done(file, person)
     assert (found.by, found.synced) == ("R. Castell", True)
-    good = ["bus", "sensor", "lid", "button", "light", "buzzer", "clock", "disk", "broker", "receipt"]
+    good = ["bus", "sensor", "lid", "button", "light", "buzzer", "clock", "disk", "broker", "receipt", "orders"]
     assert {code: marks(found, code) for code in good} == {code: ["good"] for code in good}, person.text
     assert "was warmed by hand and rose by 6.0 °C" in said(found, "sensor")
     assert marks(found, "sensors") == ["note"], "B hangs on the bus for nothing"
-    assert marks(found, "orders") == ["not seen"], "no collector has sent any"
-    assert found.figures.keys() >= {"broker-answer-ms", "disk-write-ms", "disk-free-mb"}
+    assert found.figures.keys() == {"broker-answer-ms", "collector-answer-ms", "disk-write-ms", "disk-free-mb"}
+    assert [state.up for state in ear.states] == [False], "it says what is so: the node is not up"
     assert stat.S_IMODE((tmp_path / "data" / FILE_NAME).stat().st_mode) == 0o600
     assert f"  {A}    21.00 °C   basin b1" in person.said
     assert f"Filed in {tmp_path}/data/{FILE_NAME}, by R. Castell." in person.text
     assert "Start it: sudo systemctl start soakledger-node" in person.text
+
+
+def test_a_collector_that_does_not_answer_is_wrong(
+    tmp_path: Path, bus: Tree, broker_port: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("firmware.checkup.broker.ANSWER_S", 0.3)
+    skipping: dict[str, Answer] = {"Your name": "Somebody", "[": "s"}
+    found = done(folder(tmp_path, settings_text(broker_port, node="commission-2")), Person(bus, skipping))
+    assert marks(found, "broker") == ["good"]
+    assert marks(found, "receipt") == ["wrong"]
+    assert marks(found, "orders") == ["not seen"]
+    assert "collector-answer-ms" not in found.figures
 
 
 def test_every_step_can_be_skipped_and_is_then_never_good(tmp_path: Path, bus: Tree) -> None:
