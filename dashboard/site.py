@@ -15,11 +15,11 @@ from collector.pictures import Pictures
 from dashboard.addresses import Addresses
 from dashboard.collecting import Collecting
 from dashboard.desks import Desks
-from dashboard.door import Tries
 from dashboard.live import Live
 from dashboard.query import known_names
 from dashboard.store import Store
 from dashboard.today.sheets import Sheets
+from dashboard.tries import Tries
 from dashboard.when import SiteTime
 from soak.rehearsal import Rehearsal
 
