@@ -13,6 +13,7 @@ from litestar.handlers import BaseRouteHandler
 from collector.clock import wall_clock
 from collector.pictures import Pictures
 from dashboard.addresses import Addresses
+from dashboard.alone import Alone
 from dashboard.collecting import Collecting
 from dashboard.desks import Desks
 from dashboard.live import Live
@@ -57,6 +58,7 @@ class Site:
         self.real_now_ms = real_now_ms or wall_clock()
         self.desks = Desks(data_dir, self.utc_now_ms)
         self.tries = Tries()
+        self.alone = Alone()
         self.pictures = Pictures(data_dir)
         self.collecting = Collecting(data_dir)
         self.live = Live(self.store, self.when, self.utc_now_ms, rehearsal, self.collecting)
