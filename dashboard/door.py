@@ -40,7 +40,7 @@ PERSONAL = (
     *("/people", "/people/", "/me", "/record", "/record/", "/review", "/api/ledger"),
     *("/audit", "/audit/", "/look-backs", "/look-backs/", "/api/look-back-lists/"),
     *("/evidence", "/evidence/", "/report", "/report/"),
-    *("/api/things/{kind:str}/{thing_id:str}/history", "/api/pictures/"),
+    *("/api/things/{kind}/{thing_id}/history", "/api/pictures/"),
 )
 """What takes somebody who is signed in even where looking is open: who works here and what they wrote, which encounters
 devices came from and went to, and papers with both. One ending in a slash stands for all below it.
@@ -210,6 +210,16 @@ def someone(request: Request[Any, Any, Any]) -> Signed:
     if signed is None:
         raise NotSignedInError
     return signed
+
+
+def somebody(connection: ASGIConnection[Any, Any, Any, Any], _: object) -> None:
+    """A guard: it takes somebody who is signed in, before the body is looked at.
+
+    Raises:
+        NotSignedInError: Nobody is.
+    """
+    if signed_in(connection) is None:
+        raise NotSignedInError
 
 
 def address_of(request: Request[Any, Any, Any]) -> str:

@@ -19,7 +19,7 @@ from dashboard.answers import BadgeBody, MeBody, PersonBody
 from dashboard.cookies import browser_cookie, session_cookie
 from dashboard.deeds_api import REFUSALS
 from dashboard.doing import guessing, prove
-from dashboard.door import Signed, address_of, browser_token, signed_in, someone
+from dashboard.door import Signed, address_of, browser_token, signed_in, somebody, someone
 from dashboard.proving import Given, SignIn, note_failure, prove_who
 from dashboard.query import MissingError
 from dashboard.site import AskedSite, Site, only_known_parameters
@@ -68,7 +68,9 @@ async def post_sign_in(site: AskedSite, request: AnyRequest, data: JSONBody[Sign
     return Response(await _me_of(site, entry.token), cookies=cookies_for(request, entry))
 
 
-@post("/api/second-factor", status_code=200, summary="Give PIN or password again", responses=REFUSALS)
+@post(
+    "/api/second-factor", guards=[somebody], status_code=200, summary="Give PIN or password again", responses=REFUSALS
+)
 async def post_second_factor(site: AskedSite, request: AnyRequest, data: JSONBody[Secret]) -> MeBody:
     """It counts as a second factor for five minutes."""
     signed = someone(request)
@@ -90,7 +92,13 @@ async def get_me(site: AskedSite, request: AnyRequest) -> MeBody:
     return await _me_of(site, signed.token) if signed else MeBody(None)
 
 
-@post("/api/me/{kind:str}", status_code=200, summary="Change one's own pin or password", responses=REFUSALS)
+@post(
+    "/api/me/{kind:str}",
+    guards=[somebody],
+    status_code=200,
+    summary="Change one's own pin or password",
+    responses=REFUSALS,
+)
 async def post_own_secret(
     site: AskedSite,
     request: AnyRequest,
@@ -102,14 +110,24 @@ async def post_own_secret(
     return await _me_of(site, someone(request).token)
 
 
-@post("/api/people/{person:str}/badge", status_code=200, summary="Give somebody a new badge", responses=REFUSALS)
+@post(
+    "/api/people/{person:str}/badge",
+    guards=[somebody],
+    status_code=200,
+    summary="Give somebody a new badge",
+    responses=REFUSALS,
+)
 async def post_badge(site: AskedSite, request: AnyRequest, person: PersonId, data: JSONBody[Secret]) -> BadgeBody:
     """Administrators only, with their own PIN or password. The code is shown this once."""
     return BadgeBody(person, await new_badge(site, request, person, data.secret))
 
 
 @post(
-    "/api/people/{person:str}/{kind:str}", status_code=200, summary="Set somebody's pin or password", responses=REFUSALS
+    "/api/people/{person:str}/{kind:str}",
+    guards=[somebody],
+    status_code=200,
+    summary="Set somebody's pin or password",
+    responses=REFUSALS,
 )
 async def post_others_secret(
     site: AskedSite,

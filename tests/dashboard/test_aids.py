@@ -200,7 +200,10 @@ def test_the_downtime_form_is_a_file_to_print(client: Client) -> None:
     assert answer.text.partition('class="soaks"')[2].count("<tr>") == 4  # the head, and three soaks
     assert client.get("/api/downtime-form?soaks=0").status_code == 400
     assert client.get("/api/downtime-form?paper=a9").status_code == 400
-    assert 'href="/api/downtime-form"' in client.get("/review").text
+
+
+def test_the_review_leads_to_the_downtime_form(auditors: Client) -> None:
+    assert 'href="/api/downtime-form"' in auditors.get("/review").text
 
 
 def test_they_are_described_and_record_nothing(house: House, opened: OpenBrowser) -> None:
