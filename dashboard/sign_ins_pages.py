@@ -91,7 +91,7 @@ async def sign_ins_page(site: AskedSite, request: AnyRequest, person: Text = Non
         "names": sorted(names.items(), key=lambda each: each[1].casefold()),
         "person": person or "",
         "unknown": UNKNOWN,
-        "most": sign_ins.MOST_ROWS,
+        "most": f"{sign_ins.MOST_ROWS:,}",
     }
     return await sheet(site, "sign_ins.html", "sign-ins", context)
 

@@ -170,9 +170,9 @@ async def enter(site: Site, request: AnyRequest, given: SignIn) -> Entry:
                 sessions.end(connection, before.token)
                 sign_ins.note(connection, Outcome.SIGNED_OUT, now_ms, person=before.person.id, place=place)
             browsers.remember(connection, place.browser, proven.person.id, kind, now_ms)
-            sign_ins.note(connection, Outcome.SIGNED_IN, now_ms, person=proven.person.id, how=given.how, place=place)
             idle_ms = sessions.BADGE_IDLE_MS if given.badge else sessions.PASSWORD_IDLE_MS
             token = sessions.begin(connection, proven.person.id, now_ms, idle_ms=idle_ms, proven=proven.second_factor)
+            sign_ins.note(connection, Outcome.SIGNED_IN, now_ms, person=proven.person.id, how=given.how, place=place)
         return entry._replace(token=token)
 
     return await guessing(site, request, work, compares=may_be_guessed)

@@ -151,7 +151,9 @@ def test_no_secret_is_in_anything_that_is_written_or_said(
     said["messages of the pages"] = caplog.text
     said["their output"] = "".join(capfd.readouterr())
     said["messages of the collector"] = log()
-    assert "bundle data/people.csv" in said or len([each for each in said if each.startswith("bundle ")]) > 2, made.output
+    assert "bundle data/people.csv" in said or len([each for each in said if each.startswith("bundle ")]) > 2, (
+        made.output
+    )
     stored = {each.name: each.read_bytes() for each in house.data.rglob("*") if each.is_file()}
     backup = take(house.data, tmp_path / "backups", lambda: pagekit.NOW_MS).path
     stored |= {f"backup {each.name}": each.read_bytes() for each in backup.rglob("*") if each.is_file()}
