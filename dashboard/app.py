@@ -73,7 +73,7 @@ LOCAL_NAMES = ("127.0.0.1", "localhost", "::1")
 _DESCRIPTION = (
     "Soaks watched, proven and kept. A monitoring aid: the product's label, the device maker's instructions and local "
     "rules decide. Units are in the names: `_ms` milliseconds, `_mc` millidegrees Celsius, `_ml` millilitres. Looking "
-    "is open unless the server was started with --require-sign-in; recording takes a session: POST /api/sign-in."
+    "may be open or take a session (POST /api/sign-in); recording, people, encounters and papers always take one."
 )
 
 

@@ -86,6 +86,12 @@ def test_who_knows_all_ids_and_shares_the_address_keeps_nobody_out(house: House,
     assert refused(by_password(attacker, ADA, PASSWORD), 401)[0] == "wrong-secret"
     assert by_password(tablet, ADA, PASSWORD).status_code == 200
     assert by_badge(tablet, house, TINA, PINS[TINA]).status_code == 200
+    # What ends it for new tablets too is a new password, set where she is known.
+    assert by_password(tablet, ADA, PASSWORD).status_code == 200
+    new = "seven herons cross the bay"
+    assert tablet.post("/api/me/password", json={"secret": new, "current": PASSWORD}).status_code == 200
+    house.now_ms += 3_600_000
+    assert by_password(Seat(client), ADA, new).status_code == 200
 
 
 def test_no_cookie_but_one_that_was_earned_is_worth_anything(house: House, client: Browser) -> None:
