@@ -6,6 +6,7 @@ import errno
 import importlib.util
 import json
 import os
+import shlex
 import shutil
 import sys
 from collections.abc import Iterator
@@ -148,7 +149,7 @@ class Builder:
 
     def _borrow(self, folder: Path, python: str) -> None:
         """A command that runs this folder's files with another Python's packages."""
-        script = f'#!/bin/sh\nPYTHONPATH={folder} PYTHONSAFEPATH=1 exec {python} -m soakledger "$@"\n'
+        script = f'#!/bin/sh\nPYTHONPATH={shlex.quote(str(folder))} PYTHONSAFEPATH=1 exec {python} -m soakledger "$@"\n'
         self._hands.file(File(folder / "venv/bin/soakledger", script.encode(), ROOTS))
 
     def _refuse_without_room(self, parts: tuple[Part, ...]) -> None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import ctypes
 import grp
 import os
 import pwd
 import shutil
+import signal
 import subprocess
 import sys
 from collections.abc import Iterable, Mapping
@@ -15,6 +17,7 @@ from pathlib import Path
 from install.errors import InstallError
 from install.steps import File, Folder, Gone, Link, Owned, Run, Step
 
+_PR_SET_PDEATHSIG = 1
 _LINES = 12  # of a failed command: enough to see why
 
 
@@ -132,6 +135,7 @@ class Hands:
                 user=account.pw_uid if account else None,
                 group=account.pw_gid if account else None,
                 extra_groups=groups,
+                preexec_fn=_end_with_installer,
             )
         except OSError as error:
             raise InstallError(f"{step.why} failed: {step.argv[0]} cannot be run ({error.strerror}).") from None
@@ -143,6 +147,11 @@ class Hands:
     def _own(self, handle: int, owned: Owned) -> None:
         if self._accounts:
             os.fchown(handle, pwd.getpwnam(owned.user).pw_uid, grp.getgrnam(owned.group).gr_gid)
+
+
+def _end_with_installer() -> None:
+    """Nothing goes on working on data that the next installer settles: killed with whoever started it (prctl(2))."""
+    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
 
 
 def clean_environment() -> dict[str, str]:

@@ -8,7 +8,7 @@ Until the new version runs, nothing can come in: collector and pages are stopped
 receipt covers it. While the new version is on trial, the broker of this machine is stopped, so no receipt goes out.
 Only a collector whose broker is on another machine, or a person at the pages, can have brought something in by the end
 of the trial; if the database was changed as well, so that the old version cannot read it, the new version stays and a
-person decides. Where the database was not changed, the old version goes on with it as it is: nothing is lost either way.
+person decides. Where the database was not changed, the old version goes on with it as it is.
 
 What a node holds is never touched here: its outbox outlives both versions.
 """
@@ -36,8 +36,8 @@ from install.services import Services
 from install.steps import ROOTS_FILE, File, Folder, Link, Owned, Run
 
 _ROOM = 3.2
-"""So many times the size of the data must be free: the backup, the copy that migrating keeps beside them, and one more if
-they have to be put back; each a little larger for its journal. Our own choice."""
+"""So many times the size of the data must be free: the backup, the copy that migrating keeps beside them, and one more
+if they have to be put back; each a little larger for its journal. Our own choice."""
 
 _BALLAST_BYTES = 2 * 2**20
 """Kept free for going back on a disk that the upgrade has filled: the journal, units and links. Our own choice."""
@@ -109,6 +109,7 @@ class Upgrade:
         """
         entry = journals.read(self._places.journal)
         if entry is None:
+            self._finish()  # what lies around it, where it was cut off at its very beginning or end
             return False
         say(f"The upgrade from {entry.old} to {entry.new} was cut off while {entry.phase}.")
         entry.why = entry.why or f"it was cut off while {entry.phase}"
