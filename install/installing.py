@@ -158,8 +158,10 @@ class Installing:
         if units:
             self._services.enable(units)
         if units and order.start:
-            self._services.start([unit for unit in units if unit not in self._services.running(units)])
-            if trouble := self._services.trouble(units):
+            up = self._services.running(units)
+            begun = [unit for unit in units if unit not in up]
+            self._services.start(begun)
+            if begun and (trouble := self._services.trouble(begun)):
                 raise InstallError(f"{trouble} It is installed; mend that, then: systemctl restart {' '.join(units)}")
         outcome = Outcome(
             ready,

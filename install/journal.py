@@ -27,7 +27,7 @@ class Phase(enum.StrEnum):
     """The new version changes the database. Only from here on it may differ from the backup."""
     VERIFYING = "verifying"
     """The new version checks every record and page."""
-    TRIAL = "trial"
+    TRIAL = "trying"
     """The new version runs while its broker is stopped: no node can let go of anything yet."""
     RETURNING = "returning"
     """Everything becomes the old version's again."""

@@ -56,7 +56,7 @@ class NoSystemd:
     can_start = False
 
     def __init__(self, places: Places, hands: Hands) -> None:
-        self._places, self._hands = places, hands
+        self._places, self._hands, self._told = places, hands, False
 
     def running(self, units: Sequence[str]) -> tuple[str, ...]:  # noqa: ARG002
         """None."""
@@ -85,7 +85,9 @@ class NoSystemd:
 
     def _systemctl(self, verb: str, units: Sequence[str]) -> None:
         if shutil.which("systemctl") is None:
-            say("There is no systemd here: units lie ready in /etc/systemd/system, and nothing starts them.")
+            if not self._told:
+                say("There is no systemd here: units lie ready in /etc/systemd/system, and nothing starts them.")
+            self._told = True
             return
         root = () if self._places.earnest else (f"--root={self._places.root}",)
         self._hands.run(Run(("systemctl", *root, "--quiet", verb, *units), f"systemctl {verb}"))
