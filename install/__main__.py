@@ -98,7 +98,8 @@ def _asked(arguments: Sequence[str] | None) -> argparse.Namespace:
     if asked.verb == Part.COLLECTOR and asked.enrolment:
         parser.error("--enrolment is a node's: a collector makes such files, with `soakledger enrol`.")
     if asked.verb == Part.NODE and asked.enrolment and not asked.enrolment.is_file():
-        parser.error(f"{asked.enrolment} is no file. Copy it from the collector, where `soakledger enrol` made it.")
+        parser.error(f"{asked.enrolment} is no file. Copy it from the collector, where `soakledger enrol` made it; once it "
+                     "has been taken in, it is gone, and this option is not needed.")
     return asked
 
 

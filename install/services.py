@@ -121,7 +121,10 @@ class Systemd:
         for unit in units:
             with suppress(InstallError):  # none has failed yet
                 self._hands.run(Run(("systemctl", "reset-failed", unit), unit))
-            self._hands.run(Run(("systemctl", "start", unit), f"Starting {unit}"))
+            try:
+                self._hands.run(Run(("systemctl", "start", unit), f"Starting {unit}"))
+            except InstallError:
+                raise InstallError(f"{unit} does not start. Its journal ends with:\n{self._journal(unit)}") from None
 
     def trouble(self, units: Sequence[str]) -> str:
         """Up, and without a restart, for some seconds."""
@@ -153,6 +156,13 @@ class Systemd:
     def disable(self, units: Sequence[str]) -> None:
         """By systemctl."""
         self._hands.run(Run(("systemctl", "--quiet", "disable", *units), "systemctl disable"), ok=(0, 1))
+
+    def _journal(self, unit: str) -> str:
+        argv = ("journalctl", "--unit", unit, "--lines=4", "--output=cat", "--no-pager")
+        try:
+            return self._hands.run(Run(argv, "Reading the journal")).strip()
+        except InstallError as error:
+            return str(error)
 
     def _state(self, unit: str) -> str:
         return self._hands.run(Run(("systemctl", "is-active", unit), f"Looking at {unit}"), ok=(0, 1, 3, 4)).strip()
