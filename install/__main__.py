@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import fcntl
 import os
-import socket
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -20,6 +19,10 @@ from install.places import Part, Places
 from install.uninstalling import uninstall
 from install.upgrade import Upgrade
 
+_NAME = (
+    "name or address of this machine for browsers and nodes; may be given several times [default: as last time, else "
+    "its host name]"
+)
 _SOURCE = Path(__file__).resolve().parent.parent
 
 
@@ -70,8 +73,9 @@ def _services(places: Places, hands: Hands) -> services.Services:
 
 
 def _order(asked: argparse.Namespace) -> Order:
-    names = tuple(asked.name) or tuple(dict.fromkeys((socket.gethostname(), socket.getfqdn())))
-    return Order(Part(asked.verb), names, asked.enrolment.absolute() if asked.enrolment else None, not asked.no_start)
+    return Order(
+        Part(asked.verb), tuple(asked.name), asked.enrolment.absolute() if asked.enrolment else None, not asked.no_start
+    )
 
 
 def _asked(arguments: Sequence[str] | None) -> argparse.Namespace:
@@ -82,8 +86,7 @@ def _asked(arguments: Sequence[str] | None) -> argparse.Namespace:
             part.value, help=f"install or upgrade a {part.value}", prog=f"./run install {part.value}"
         )
         _common(one)
-        one.add_argument("--name", action="append", default=[], metavar="HOST", help="name or address of this machine "
-                         "for browsers and nodes; may be given several times [default: its host name]")  # fmt: skip
+        one.add_argument("--name", action="append", default=[], metavar="HOST", help=_NAME)
         one.add_argument("--enrolment", type=Path, metavar="FILE", help="node: the file that `soakledger enrol` made")
         one.add_argument("--no-start", action="store_true", help="start nothing")
         one.add_argument("--dry-run", action="store_true", help="say what would be done, and do nothing")
@@ -98,8 +101,10 @@ def _asked(arguments: Sequence[str] | None) -> argparse.Namespace:
     if asked.verb == Part.COLLECTOR and asked.enrolment:
         parser.error("--enrolment is a node's: a collector makes such files, with `soakledger enrol`.")
     if asked.verb == Part.NODE and asked.enrolment and not asked.enrolment.is_file():
-        parser.error(f"{asked.enrolment} is no file. Copy it from the collector, where `soakledger enrol` made it; once it "
-                     "has been taken in, it is gone, and this option is not needed.")
+        parser.error(
+            f"{asked.enrolment} is no file. Copy it from the collector, where `soakledger enrol` made it; once it "
+            "was taken in it is gone, and needed no more."
+        )
     return asked
 
 

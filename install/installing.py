@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import grp
+import json
 import pwd
+import socket
 import tomllib
 from pathlib import Path
 from typing import NamedTuple
@@ -24,7 +26,7 @@ class Order(NamedTuple):
 
     Attributes:
         part: What the machine is to be for, besides what it is.
-        names: Names of this machine for browsers and nodes.
+        names: Names of this machine for browsers and nodes; none: as last time, or its host name.
         enrolment: The file that a node joins with; None: it has joined, or joins later.
         start: Start what can be started.
     """
@@ -56,6 +58,7 @@ class Installing:
             InstallError: It was not done; what is installed is as it was unless the text says otherwise.
         """
         self._upgrade.recover(at_boot=False)
+        order = self._with_names(order)
         parts = self._parts(order.part)
         name = self._builder.name(parts)
         old = building.current(self._places)
@@ -76,6 +79,7 @@ class Installing:
 
     def say_plan(self, order: Order) -> None:
         """What `install` would do."""
+        order = self._with_names(order)
         parts = self._parts(order.part)
         name, old = self._builder.name(parts), building.current(self._places)
         print(f"build    {self._places.version(name)}  with {', '.join(parts)}, unless it is there")
@@ -95,6 +99,16 @@ class Installing:
             )
         print(f"link     {self._places.current} -> versions/{name}, units and rules from its folder")
         print(f"start    {', '.join((RECOVER, *started_of(parts)))}, at every boot")
+
+    def _with_names(self, order: Order) -> Order:
+        """The broker's setting up remembers them: nodes and browsers know the machine by them."""
+        if order.names:
+            return order
+        try:
+            known = json.loads((self._places.etc / "broker/setup.json").read_text("utf-8"))["names"]
+            return order._replace(names=tuple(str(name) for name in known))
+        except (OSError, ValueError, KeyError, TypeError):
+            return order._replace(names=tuple(dict.fromkeys((socket.gethostname(), socket.getfqdn()))))
 
     def _parts(self, asked: Part) -> tuple[Part, ...]:
         installed = versions.parts_installed(self._places)
@@ -170,9 +184,15 @@ class Installing:
             can_start=self._services.can_start,
             joined=(self._places.etc / "node.password").is_file(),
             names=order.names,
+            unknown_names=self._unknown(order.names) if order.part is Part.COLLECTOR else (),
         )
         for line in next_steps(outcome):
             say(line)
+
+    def _unknown(self, names: tuple[str, ...]) -> tuple[str, ...]:
+        """Names that dashboard.toml, which a person may have written, does not hold."""
+        text = (self._places.etc / "dashboard.toml").read_text("utf-8")
+        return tuple(name for name in names if f'"{name}"' not in text)
 
 
 def _read(folder: Path, names: list[str]) -> dict[str, bytes]:

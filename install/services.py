@@ -32,8 +32,13 @@ class Services(Protocol):
     def start(self, units: Sequence[str]) -> None:
         """Start them in order; wait until each says that it is ready."""
 
-    def trouble(self, units: Sequence[str]) -> str:
-        """What is wrong with units that were just started; empty when they stay up."""
+    def trouble(self, units: Sequence[str], also: Callable[[], str] = lambda: "") -> str:
+        """What is wrong with units that were just started; empty when they stay up.
+
+        Args:
+            units: Those units.
+            also: Asked meanwhile: what else is wrong; empty when nothing is.
+        """
 
     def reload(self) -> None:
         """Unit files and udev rules have changed."""
@@ -68,7 +73,7 @@ class NoSystemd:
     def start(self, units: Sequence[str]) -> None:
         """Nothing can."""
 
-    def trouble(self, units: Sequence[str]) -> str:  # noqa: ARG002
+    def trouble(self, units: Sequence[str], also: Callable[[], str] = lambda: "") -> str:  # noqa: ARG002
         """Nothing was started."""
         return ""
 
@@ -126,11 +131,13 @@ class Systemd:
             except InstallError:
                 raise InstallError(f"{unit} does not start. Its journal ends with:\n{self._journal(unit)}") from None
 
-    def trouble(self, units: Sequence[str]) -> str:
+    def trouble(self, units: Sequence[str], also: Callable[[], str] = lambda: "") -> str:
         """Up, and without a restart, for some seconds."""
         before = [self._restarts(unit) for unit in units]
         for _ in range(self._watched_s):
             self._sleep(1)
+            if found := also():
+                return found
             for unit, times in zip(units, before, strict=True):
                 if (state := self._state(unit)) != _ACTIVE or self._restarts(unit) != times:
                     return f"{unit} did not stay up (it is {state}). `journalctl -u {unit}` says why."

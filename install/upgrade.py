@@ -25,8 +25,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 
+from install import health, versions
 from install import journal as journals
-from install import versions
 from install.building import disk_words
 from install.errors import ByHandError, InstallError, NotKeptError
 from install.hands import Hands, say
@@ -41,8 +41,6 @@ if they have to be put back; each a little larger for its journal. Our own choic
 
 _BALLAST_BYTES = 2 * 2**20
 """Kept free for going back on a disk that the upgrade has filled: the journal, units and links. Our own choice."""
-
-_FRESH_S = 10.0  # a collector says every 2 s how it is
 
 _CHANGED_BY = (Phase.MIGRATING, Phase.VERIFYING, Phase.TRIAL)
 
@@ -152,21 +150,11 @@ class Upgrade:
         began_s = time.time()
         self._services.stop([unit for unit in units if unit in started_of((Part.NODE,))])  # it watched until now
         self._services.start(units)
-        trouble = self._services.trouble(units)
-        if not trouble and started_of((Part.COLLECTOR,))[0] in units:
-            trouble = self._silent(began_s)
+        collector, status = started_of((Part.COLLECTOR,))[0] in units, self._places.status
+        trouble = self._services.trouble(units, lambda: health.stores_nothing(status, began_s) if collector else "")
+        trouble = trouble or (health.silent(status, began_s) if collector else "")
         if trouble:
             raise InstallError(trouble)
-
-    def _silent(self, began_s: float) -> str:
-        """The collector runs, and yet it says nothing."""
-        try:
-            said_s = self._places.status.stat().st_mtime
-        except OSError:
-            said_s = 0.0
-        if said_s < began_s or time.time() - said_s > _FRESH_S:
-            return f"The collector runs but does not say how it is (in {self._places.status})."
-        return ""
 
     def _settle(self, entry: Journal, *, at_boot: bool) -> None:
         """Go back, unless something would be lost by it.

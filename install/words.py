@@ -19,6 +19,7 @@ class Outcome(NamedTuple):
         can_start: systemd runs this machine.
         joined: The node has its login at the broker.
         names: Names under which the pages are reached.
+        unknown_names: Those of them that the pages' own settings do not list.
     """
 
     ready: tuple[Part, ...]
@@ -27,6 +28,7 @@ class Outcome(NamedTuple):
     can_start: bool
     joined: bool
     names: tuple[str, ...]
+    unknown_names: tuple[str, ...] = ()
 
 
 def next_steps(outcome: Outcome) -> Iterator[str]:
@@ -52,4 +54,9 @@ def next_steps(outcome: Outcome) -> Iterator[str]:
         yield (
             f"Pages: https://{outcome.names[0]}:8443/  The first administrator: sudo -u soakledger soakledger people "
             "--data /var/lib/soakledger/collector first ID --name NAME"
+        )
+    if outcome.unknown_names:
+        yield (
+            f"Browsers may not come as {', '.join(outcome.unknown_names)} yet: add to names in "
+            "/etc/soakledger/dashboard.toml, then: sudo systemctl restart soakledger-dashboard"
         )

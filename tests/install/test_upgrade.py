@@ -13,6 +13,9 @@ import pytest
 from pretendkit import NEW, OLD, PretendedClinic, Pretending, look, take_in
 from upgradekit import Pretended
 
+from collector.conditions import WORDS, Condition
+from collector.status import Status, encoded
+from install import health
 from install.errors import ByHandError, InstallError, NotKeptError
 from install.places import Part
 from install.steps import File
@@ -111,6 +114,24 @@ def test_a_collector_that_says_nothing_is_not_up(clinic: PretendedClinic) -> Non
     with pytest.raises(NotKeptError, match="does not say how it is"):
         clinic.upgrade(services=services)
     assert clinic.stands() == OLD
+
+
+def test_a_collector_that_can_store_nothing_is_not_well(clinic: PretendedClinic) -> None:
+    """It runs, systemd is content, and every reading would be turned away."""
+
+    def say() -> None:
+        wrong = [Condition("broker-away", "", "", 0), Condition("cannot-store", "", "no such column", 0)]
+        status = Status("e", "r", running=True, boot="b", beat_ms=1, said_ms=1, stored_ms=None, conditions=wrong)
+        clinic.places.status.write_bytes(encoded(status))
+
+    with pytest.raises(NotKeptError, match=r"The collector runs and can store nothing \(cannot-store\)\."):
+        clinic.upgrade(services=Pretended(clinic, meanwhile=say))
+    assert clinic.stands() == OLD
+
+
+def test_what_stops_storing_is_what_the_collector_says_it_is() -> None:
+    stops = {code for code, words in WORDS.items() if words.stops_storing}
+    assert stops == health.STORES_NOTHING
 
 
 def test_nothing_that_came_in_is_lost_by_going_back(clinic: PretendedClinic) -> None:

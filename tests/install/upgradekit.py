@@ -153,10 +153,10 @@ class Pretended(NoSystemd):
         self.said += [f"start {unit}" for unit in units]
         self._status.write_text("I am well")
 
-    def trouble(self, units: Sequence[str]) -> str:  # noqa: ARG002
+    def trouble(self, units: Sequence[str], also: Callable[[], str] = lambda: "") -> str:  # noqa: ARG002
         self._meanwhile()
         failing, self.fails = self.fails, ""
-        return failing
+        return failing or also()
 
     def enable(self, units: Sequence[str]) -> None:
         self.said += [f"enable {unit}" for unit in units]
