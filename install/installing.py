@@ -15,8 +15,9 @@ from install.building import Builder
 from install.errors import InstallError
 from install.hands import Hands, say
 from install.places import BROKER, RECOVER, SETTINGS, STARTED, Part, Places, started_of
-from install.plan import Machine, broker_setup, checks, is_example, join, plan
+from install.plan import Machine, broker_setup, checks, is_example, join, look_at_data, plan
 from install.services import Services
+from install.steps import Run
 from install.upgrade import Upgrade
 from install.words import Outcome, next_steps
 
@@ -145,11 +146,13 @@ class Installing:
             say(self._hands.run(join(self._places, command, order.enrolment)).strip())
 
     def _check(self, name: str, parts: tuple[Part, ...]) -> dict[Part, Path]:
-        """Settings that are wrong stop an installation before it changes what runs.
+        """Settings that are wrong, or newer data, stop an installation before it changes what runs.
 
         Returns:
             The parts whose settings are still the example, with the file.
         """
+        if Part.COLLECTOR in parts and self._places.database.exists():
+            self._try(look_at_data(self._places, self._places.soakledger(name)), "Nothing was switched or started.")
         waiting = {}
         for part in parts:
             file = self._places.etc / SETTINGS[part][0]
@@ -157,13 +160,14 @@ class Installing:
                 waiting[part] = file
                 continue
             for each in checks(self._places, self._places.soakledger(name), part):
-                try:
-                    self._hands.run(each)
-                except InstallError as error:
-                    raise InstallError(
-                        f"{error}\nNothing was switched or started. Mend {file}, then run this again."
-                    ) from None
+                self._try(each, f"Nothing was switched or started. Mend {file}, then run this again.")
         return waiting
+
+    def _try(self, step: Run, advice: str) -> None:
+        try:
+            self._hands.run(step)
+        except InstallError as error:
+            raise InstallError(f"{error}\n{advice}") from None
 
     def _start(self, parts: tuple[Part, ...], waiting: dict[Part, Path], order: Order) -> None:
         self._services.enable([RECOVER])

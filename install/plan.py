@@ -108,6 +108,12 @@ def broker_setup(places: Places, command: Path, names: tuple[str, ...]) -> Run:
     return Run(argv, "Setting up the broker")
 
 
+def look_at_data(places: Places, command: Path) -> Run:
+    """Refuses data of a newer version."""
+    argv = (str(command), "migrate", "--state", "--data", str(places.collector_data))
+    return Run(argv, f"Looking at the data in {places.collector_data}", USER)
+
+
 def join(places: Places, command: Path, enrolment: Path) -> Run:
     """The node's password, the authority, and where the broker is."""
     return Run((str(command), "join", str(enrolment), "--etc", str(places.etc)), "Joining with the enrolment file")

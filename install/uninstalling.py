@@ -38,8 +38,8 @@ def uninstall(part: Part, places: Places, hands: Hands, services: Services) -> N
             hands.remove(path)
         building.clear(places, hands, ())
     services.reload()
-    data = places.node_data if part is Part.NODE else places.collector_data
+    data = f"{places.node_data}" if part is Part.NODE else f"{places.collector_data}, backups in {places.backups}"
     say(
-        f"The {part} is uninstalled. Kept: data in {data}, backups in {places.backups}, settings, keys and passwords "
-        f"in {places.etc}, the user soakledger. Whoever needs none of it any more deletes it by hand."
+        f"The {part} is uninstalled. Kept: data in {data}, settings, keys and passwords in {places.etc}, the user "
+        "soakledger. Whoever needs none of it any more deletes it by hand."
     )

@@ -8,7 +8,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from pretendkit import NEW, OLD, PretendedClinic
+from pretendkit import NEW, OLD, PretendedClinic, Pretending
 from upgradekit import ROOT, Pretended, lean_python, source
 
 from install.__main__ import main
@@ -189,6 +189,19 @@ def test_settings_that_the_new_version_refuses_stop_it_before_anything(
     with pytest.raises(InstallError, match=r"(?s)Did you mean.*Nothing was switched or started\. Mend .*node\.toml"):
         installing(node, services).install(ORDER)
     assert node.stands() == OLD
+    assert services.said == []
+
+
+def test_data_of_a_newer_version_stop_it_before_anything(tmp_path: Path) -> None:
+    clinic = PretendedClinic(tmp_path)
+    assert isinstance(clinic.hands, Pretending)
+    clinic.hands._set(clinic.places.collector_data, 3)
+    clinic.places.etc.mkdir(parents=True)
+    for name in ("collector.toml", "dashboard.toml"):
+        (clinic.places.etc / name).write_text("a person's")
+    installing = Installing(clinic.places, clinic.hands, services := Pretended(clinic), Built(clinic))
+    with pytest.raises(InstallError, match=r"(?s)newer version.*Nothing was switched or started\."):
+        installing._check(NEW, clinic.parts)
     assert services.said == []
 
 
