@@ -110,7 +110,7 @@ def broker_setup(places: Places, command: Path, names: tuple[str, ...]) -> Run:
 
 def look_at_data(places: Places, command: Path) -> Run:
     """Refuses data of a newer version."""
-    argv = (str(command), "migrate", "--state", "--data", str(places.collector_data))
+    argv = (str(command), "migrate", "--data", str(places.collector_data), "--state")
     return Run(argv, f"Looking at the data in {places.collector_data}", USER)
 
 
