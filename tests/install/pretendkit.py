@@ -27,8 +27,12 @@ HALF = 1_000
 """A schema that no version can use: a migration was cut off."""
 
 
+class PowerCut(BaseException):
+    """Ends everything, as a power cut does; nothing that upgrades may catch it, or change anything because of it."""
+
+
 class Pretending(Mortal):
-    """Also dies in the middle of a command.
+    """Also dies in the middle of a command; in this process, for thousands of others would take long to start.
 
     Args:
         left: How many deeds it does; -1 has no end.
@@ -40,6 +44,9 @@ class Pretending(Mortal):
         self.schemas = schemas
         self.refuses: set[str] = set()
         self.made = 0
+
+    def end(self) -> None:
+        raise PowerCut
 
     def run(self, step: Run, *_arguments: object, **_named: object) -> str:
         program, verb, *arguments = step.argv

@@ -152,9 +152,11 @@ def _hashes(text: str, package: str) -> int:
     return sum("--hash" in line for line in lines[start : end + 1])
 
 
-def test_a_file_is_written_whole_or_not_at_all(tmp_path: Path) -> None:
+def test_a_file_is_written_whole_or_not_at_all_and_is_on_the_disk(tmp_path: Path, flushed: list[int]) -> None:
     hands = Hands(accounts=False)
     path = tmp_path / "etc/x.toml"
+    hands.do([File(path, b"one", building.ROOTS_FILE)])
+    assert len(flushed) == 2  # the file, then the folder that names it
     hands.do([File(path, b"one", building.ROOTS_FILE), File(path, b"two", building.ROOTS_FILE)])
     assert path.read_bytes() == b"two"
     assert path.stat().st_mode & 0o777 == 0o644

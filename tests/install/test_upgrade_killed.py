@@ -2,61 +2,67 @@
 
 from __future__ import annotations
 
-from functools import partial
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
-from pretendkit import NEW, OLD, PretendedClinic, Pretending, look, take_in
-from upgradekit import Pretended, killed_after
+from pretendkit import NEW, OLD, PowerCut, PretendedClinic, Pretending, look, take_in
+from upgradekit import Pretended
 
-from install.errors import InstallError
+from install.errors import InstallError, NotKeptError
 from install.upgrade import Upgrade
 
 
-def upgrade(clinic: PretendedClinic, fails: str, hands: Pretending) -> None:
-    clinic.upgrade(hands, Pretended(clinic, fails=fails))
+def upgraded(clinic: PretendedClinic, fails: str, deeds: int) -> bool:
+    """Whether it came to an end before the power went."""
+    try:
+        with suppress(NotKeptError):
+            clinic.upgrade(Pretending(deeds, clinic.schemas), Pretended(clinic, fails=fails))
+    except PowerCut:
+        return False
+    return True
 
 
-def recover(clinic: PretendedClinic, hands: Pretending) -> None:
-    Upgrade(clinic.places, hands, Pretended(clinic)).recover(at_boot=True)
+def settled(clinic: PretendedClinic, deeds: int) -> bool:
+    """Likewise, of settling it at the next boot."""
+    hands = Pretending(deeds, clinic.schemas)
+    try:
+        Upgrade(clinic.places, hands, Pretended(clinic)).recover(at_boot=True)
+    except PowerCut:
+        return False
+    return True
 
 
 @pytest.mark.parametrize("fails", ["", "it did not stay up"])
 def test_killed_before_each_deed(tmp_path: Path, fails: str) -> None:
-    stood, deeds = [], 0
+    stood: list[str] = []
     while True:
-        clinic = PretendedClinic(tmp_path / str(deeds))
-        mortal = partial(Pretending, schemas=clinic.schemas)
-        if not killed_after(deeds, partial(upgrade, clinic, fails), mortal):
+        clinic = PretendedClinic(tmp_path / str(len(stood)))
+        if upgraded(clinic, fails, len(stood)):
             break
         clinic.recover()
         stood.append(clinic.stands())
         assert not clinic.recover()
-        deeds += 1
-    assert deeds > 20
-    # Until the new version is whole and the journal gone it is the old one; never the other way round again.
+    assert len(stood) > 20
+    # Until the new version has stayed up it is the old one; never the other way round again.
     assert set(stood) == ({OLD, NEW} if not fails else {OLD})
     assert stood == sorted(stood)
 
 
-def test_killed_again_and_again_while_it_is_settled(tmp_path: Path) -> None:
-    """From the point at which there is most to take back: the data are changed, the new version is about to start."""
+def test_killed_again_while_it_is_settled(tmp_path: Path) -> None:
+    """From the point at which there is most to take back: the data are changed, the new version is on trial."""
     deeds = 0
     while True:
         clinic = PretendedClinic(tmp_path / str(deeds))
-        mortal = partial(Pretending, schemas=clinic.schemas)
 
-        def begun(hands: Pretending, clinic: PretendedClinic = clinic) -> None:
-            services = Pretended(clinic, meanwhile=lambda: hands.rename(Path("/"), Path("/dev/null")))
-            hands._left = -1
-            services._meanwhile = lambda: setattr(hands, "_left", 0) or hands.remove(Path("/nowhere"))  # type: ignore[func-returns-value]
-            clinic.upgrade(hands, services)
+        def cut() -> None:
+            raise PowerCut
 
-        assert killed_after(-1, begun, mortal)
+        with pytest.raises(PowerCut):
+            clinic.upgrade(services=Pretended(clinic, meanwhile=cut))
         assert look(clinic.places.collector_data) == (2, 723)
-        ended = not killed_after(deeds, partial(recover, clinic), mortal)
-        if not ended:
-            clinic.recover()
+        ended = settled(clinic, deeds)
+        clinic.recover()
         assert clinic.stands() == OLD
         if ended:
             break
@@ -70,9 +76,9 @@ def test_cut_off_on_trial_after_readings_came_in(tmp_path: Path) -> None:
 
     def cut_off() -> None:
         take_in(clinic.places.collector_data, 5)
-        raise KeyboardInterrupt
+        raise PowerCut
 
-    with pytest.raises(KeyboardInterrupt):
+    with pytest.raises(PowerCut):
         clinic.upgrade(services=Pretended(clinic, meanwhile=cut_off))
     clinic.recover()
     assert clinic.stands() == NEW

@@ -176,9 +176,13 @@ class Mortal(Hands):
         super().__init__(accounts=False)
         self._left = left
 
+    def end(self) -> None:
+        """The end of the process."""
+        os.kill(os.getpid(), signal.SIGKILL)
+
     def _deed(self, do: Callable[..., Any], *arguments: Any, **named: Any) -> Any:
         if self._left == 0:
-            os.kill(os.getpid(), signal.SIGKILL)
+            self.end()
         self._left -= 1
         return do(*arguments, **named)
 
@@ -204,7 +208,7 @@ class Mortal(Hands):
         return str(self._deed(super().run, step, *arguments, **named))
 
 
-def killed_after(deeds: int, act: Callable[[Any], None], hands: Callable[[int], Any] = Mortal) -> bool:
+def killed_after(deeds: int, act: Callable[[Any], None], hands: Callable[[int], Mortal] = Mortal) -> bool:
     """Let a process of its own act and be killed after so many deeds; False if it came to its end before."""
     child = os.fork()
     if child == 0:
