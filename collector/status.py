@@ -13,8 +13,8 @@ from typing import NamedTuple
 
 import msgspec
 
-from collector.clock import boot_id, boottime_ms
 from collector.conditions import Condition
+from host.clock import boot_id, boottime_ms
 from soak.decoding import from_json
 
 FILE_NAME = "collector.status"

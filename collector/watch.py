@@ -8,10 +8,11 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from collector.clock import UtcClock, boot_id, boottime_ms
+from collector.clock import UtcClock
 from collector.conditions import Conditions
 from collector.rivals import Rivals
 from collector.status import BEAT_EVERY_S, Status, write
+from host.clock import boot_id, boottime_ms
 from host.notify import notify, watchdog_every_s
 from soak.quantity import in_words
 

@@ -19,10 +19,10 @@ from msgspec.structs import replace
 from pagekit import NOW_MS
 
 from collector import credentials, status
-from collector.clock import boot_id, boottime_ms
 from collector.credentials import Kind
 from collector.record.things import Device, Fill, Load, Person, Poured, Role, Stage, Turn
 from collector.schema import FILE_NAME, connect
+from host.clock import boot_id, boottime_ms
 
 EVERYBODY = "ada"
 """Who looks at the screens: of every role that records, so that nothing is left out of a page."""
