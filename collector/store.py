@@ -348,6 +348,17 @@ class Store:
         row = self._one("SELECT synced_ms, synced_utc_ms FROM boot WHERE node = ? AND boot = ?", node, boot)
         return Synchronised(*row) if row and row[0] is not None else None
 
+    def clocks_noted(self) -> list[machine.ClockNoted]:
+        """What clocks were found to do, oldest first."""
+        rows = self._all("SELECT body FROM ledger WHERE kind = ? ORDER BY number", machine.ClockNoted.KIND)
+        return [from_json(body, machine.ClockNoted) for (body,) in rows]
+
+    def note_clocks(self, noted: Iterable[machine.ClockNoted]) -> None:
+        """Put it on record."""
+        with self.transaction():
+            for each in noted:
+                self._append(each)
+
     def set_synchronised(self, node: str, boot: str, moment: Synchronised) -> None:
         """Keep that moment."""
         self._append(machine.BootSynchronised(node, boot, *moment))
