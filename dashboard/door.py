@@ -30,13 +30,15 @@ _ALWAYS_OPEN = (
     "/api/sign-in",
     "/static/",
     "/health",
+    "/metrics",
     "/about",
     "/help",
     "/robots.txt",
     "/start/scan",
     "/scan",
 )
-"""What answers who is not signed in where looking takes it; a scan may be the badge that signs in."""
+"""What answers who is not signed in where looking takes it; a scan may be the badge that signs in.
+/metrics sees for itself who asks."""
 _SAFE = ("GET", "HEAD", "OPTIONS")
 _JSON, _PICTURES = "application/json", "/api/pictures"
 _STATE = "signed"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +17,7 @@ from dashboard.collecting import Collecting
 from dashboard.desks import Desks
 from dashboard.door import Tries
 from dashboard.live import Live
+from dashboard.metrics.gather import Counts
 from dashboard.query import known_names
 from dashboard.store import Store
 from dashboard.today.sheets import Sheets
@@ -36,6 +37,7 @@ class Site:
         real_now_ms: The real clock, by which sessions end also in a rehearsal.
         closed: Looking, too, takes somebody who is signed in.
         metrics_from: Addresses and networks from which /metrics is answered without signing in.
+        certificates: Files of certificates whose end /metrics tells, by what they are for.
     """
 
     def __init__(
@@ -47,9 +49,12 @@ class Site:
         *,
         closed: bool = False,
         metrics_from: Iterable[str] = (),
+        certificates: Mapping[str, Path] | None = None,
     ) -> None:
         self.closed = closed
         self.metrics_from = Addresses(metrics_from)
+        self.certificates = dict(certificates or {})
+        self.counts = Counts()
         self.store = Store(data_dir)
         self.when = when or SiteTime()
         self.rehearsal = rehearsal
