@@ -20,6 +20,11 @@ class _ForJournal(logging.Formatter):
         return "\n".join(f"<{level}>{line}" for line in super().format(record).splitlines())
 
 
+def one_line(text: str) -> str:
+    """A text without line ends and control characters: what others wrote must not look like lines of our own."""
+    return " ".join("".join(each if each.isprintable() else " " for each in text).split())
+
+
 def to_journal(stream: IO[str], environment: Mapping[str, str] = os.environ) -> bool:
     """What is written there goes to the journal: systemd names its device and inode in JOURNAL_STREAM."""
     try:
