@@ -79,11 +79,11 @@ class BackupSchedule:
                 return
             self._end(self._process)
             self._process = None
-        if time.monotonic() >= self._next_s:
-            self._looked = True
-            if self._settings is not None:
-                self._look_for_room(last, self._settings)
-            if self._settings is not None and (last is None or last.made_ms < _due_ms(book, self._settings)):
+        may_begin = time.monotonic() >= self._next_s
+        self._looked = self._looked or may_begin
+        if self._looked and self._settings is not None:
+            self._look_for_room(last, self._settings)
+            if may_begin and (last is None or last.made_ms < _due_ms(book, self._settings)):
                 self._next_s = time.monotonic() + AGAIN_S
                 self._begin(self._settings)
                 return

@@ -31,8 +31,8 @@ label = "Basin 2"
 """
 KEYS = (
     "also, at, backup, basin, broker, ca_file, card_rated_tb, closed_days, contact, correction_c, drill_at, folder, "
-    "host, label, least, max_gap, max_temp_c, min_temp_c, name, node, notify, password_file, person, place, port, quiet, "
-    "requirement, sensors, silent_after, since, site, too_old, u_c, urls_file, username"
+    "host, label, least, max_gap, max_temp_c, min_temp_c, name, node, notify, password_file, person, place, port, "
+    "quiet, requirement, sensors, silent_after, since, site, too_old, u_c, urls_file, username"
 )
 NO_NUMBER = "is not a plain decimal number of degrees Celsius, such as 20.5."
 NAMES = "Names are a-z and 0-9, with single hyphens between"
