@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import hashlib
+import logging
 import secrets
 import zlib
 from collections.abc import Iterable, Iterator
@@ -29,6 +30,8 @@ from soak.ranges import Range, Ranges
 from soak.reading import Reading
 from soak.requirement import Requirement
 from soak.wire import LedgerHead, State
+
+log = logging.getLogger(__name__)
 
 MOST_PARKED = 1_000
 _PARKED_START_BYTES = 2_048
@@ -123,6 +126,7 @@ class Store:
             raise
         self.db = self._db
         self._ledger = Ledger(self._db.conn, clock)
+        self._judged: list[tuple[StreamRow, Closure]] = []
         self._parked = self._count_parked()  # at most so many: one that comes again is counted again
         if "epoch" not in self.site():
             with self.transaction():
@@ -142,11 +146,23 @@ class Store:
             self._db.conn.commit()
         except BaseException:
             self._db.conn.rollback()
+            self._judged.clear()
             raise
+        self._tell_judged()
 
     def _append(self, body: machine.Machine) -> None:
         """Add one of the collector's own records, and let the tables follow."""
         projections.follow(self._db.conn, self._ledger.append(body.KIND, body))
+
+    def _tell_judged(self) -> None:
+        """A line for each verdict that is on record now."""
+        for row, closure in self._judged:
+            log.info(
+                "closure node=%s basin=%s verdict=%r credited_ms=%s closed_ms=%s coldest_mc=%s stream=%s first=%s",
+                *(row.node, row.basin, closure.verdict.value, closure.credited_ms, closure.closed_ms),
+                *(closure.coldest_mc, row.stream[:8], closure.first),
+            )
+        self._judged.clear()
 
     def ledger_head(self) -> LedgerHead:
         """The ledger's end."""
@@ -460,6 +476,7 @@ class Store:
                 ),
             )
         )
+        self._judged.append((row, closure))
 
     # Projections
 

@@ -6,6 +6,7 @@ import logging
 import os
 import sys
 from collections.abc import Mapping
+from types import TracebackType
 from typing import IO
 
 _PRIORITIES = ((logging.CRITICAL, 2), (logging.ERROR, 3), (logging.WARNING, 4), (logging.INFO, 6))
@@ -34,6 +35,11 @@ def to_journal(stream: IO[str], environment: Mapping[str, str] = os.environ) -> 
     return environment.get("JOURNAL_STREAM", "") == f"{found.st_dev}:{found.st_ino}"
 
 
+def _log_uncaught(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
+    """What ends a process is the most urgent line of all; Python alone would write it without a priority."""
+    logging.getLogger("uncaught").critical("the process ends", exc_info=(kind, error, trace))
+
+
 def log_to_stderr(*, verbose: bool = False) -> None:
     """Set up logging for a command; only commands call this.
 
@@ -43,4 +49,6 @@ def log_to_stderr(*, verbose: bool = False) -> None:
     handler = logging.StreamHandler(sys.stderr)
     journal = to_journal(sys.stderr)
     handler.setFormatter(_ForJournal("%(name)s %(message)s") if journal else logging.Formatter(_PLAIN))
+    if journal:
+        sys.excepthook = _log_uncaught
     logging.basicConfig(level=logging.DEBUG if verbose else logging.INFO, handlers=[handler])
