@@ -126,7 +126,7 @@ class Store:
             raise
         self.db = self._db
         self._ledger = Ledger(self._db.conn, clock)
-        self._judged: list[tuple[StreamRow, Closure]] = []
+        self._judged: list[tuple[StreamRow, Closure, list[int]]] = []
         self._parked = self._count_parked()  # at most so many: one that comes again is counted again
         if "epoch" not in self.site():
             with self.transaction():
@@ -156,11 +156,11 @@ class Store:
 
     def _tell_judged(self) -> None:
         """A line for each verdict that is on record now."""
-        for row, closure in self._judged:
+        for row, closure, instead in self._judged:
             log.info(
-                "closure node=%s basin=%s verdict=%r credited_ms=%s closed_ms=%s coldest_mc=%s stream=%s first=%s",
+                "closure node=%s basin=%s verdict=%r credited_ms=%s closed_ms=%s coldest_mc=%s stream=%s first=%s instead_of=%s",
                 *(row.node, row.basin, closure.verdict.value, closure.credited_ms, closure.closed_ms),
-                *(closure.coldest_mc, row.stream[:8], closure.first),
+                *(closure.coldest_mc, row.stream[:8], closure.first, instead),
             )
         self._judged.clear()
 
@@ -463,6 +463,7 @@ class Store:
         """
         closure, piece = ended.closure, ended.piece
         closing_read_ms = closure.closing_ms + ended.closing_offset_ms
+        instead_of = [int(self._one("SELECT number FROM closure WHERE id = ?", each)[0]) for each in supersedes]
         self._append(
             machine.ClosureJudged(
                 row.stream,
@@ -470,13 +471,13 @@ class Store:
                 piece.dated,
                 closure,
                 None if piece.synced_ms is None else piece.synced_ms - closure.closing_ms,
-                supersedes=[int(self._one("SELECT number FROM closure WHERE id = ?", each)[0]) for each in supersedes],
+                supersedes=instead_of,
                 closing_read_utc_ms=(
                     closing_read_ms if abs(ended.closing_offset_ms - piece.offset_ms) > SAME_CLOCK_MS else None
                 ),
             )
         )
-        self._judged.append((row, closure))
+        self._judged.append((row, closure, instead_of))
 
     # Projections
 
