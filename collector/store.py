@@ -158,7 +158,8 @@ class Store:
         """A line for each verdict that is on record now."""
         for row, closure, instead in self._judged:
             log.info(
-                "closure node=%s basin=%s verdict=%r credited_ms=%s closed_ms=%s coldest_mc=%s stream=%s first=%s instead_of=%s",
+                "closure node=%s basin=%s verdict=%r credited_ms=%s closed_ms=%s coldest_mc=%s stream=%s first=%s "
+                "instead_of=%s",
                 *(row.node, row.basin, closure.verdict.value, closure.credited_ms, closure.closed_ms),
                 *(closure.coldest_mc, row.stream[:8], closure.first, instead),
             )
