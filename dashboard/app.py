@@ -56,6 +56,7 @@ from dashboard.review_api import review_router
 from dashboard.sensors.pages import sensor_router
 from dashboard.shapes import ClosureBody
 from dashboard.shift_pages import shift_router
+from dashboard.sign_ins_pages import sign_in_record_router
 from dashboard.signin import signin_router
 from dashboard.signin_pages import signin_page_router
 from dashboard.site import Site
@@ -119,7 +120,7 @@ def build_app(
     keeper = Doorkeeper(site.desks, site.real_now_ms)
 
     def door(app: ASGIApp) -> ASGIApp:
-        return Door(app, keeper, closed=site.closed)
+        return Door(app, keeper, closed=site.closed, metrics_from=site.metrics_from)
 
     app = Litestar(
         route_handlers=[
@@ -149,6 +150,7 @@ def build_app(
             aids_router(),
             devices_router(),
             signin_page_router(),
+            sign_in_record_router(),
             form_router(),
             help_router(),
             statistics_router(),

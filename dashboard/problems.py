@@ -78,6 +78,7 @@ _RULES = {
     "not-json": HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
     "malformed": HTTPStatus.UNPROCESSABLE_ENTITY,
     "too-many-tries": HTTPStatus.TOO_MANY_REQUESTS,
+    "one-at-a-time": HTTPStatus.TOO_MANY_REQUESTS,
     "not-written": HTTPStatus.SERVICE_UNAVAILABLE,
 }
 """Which status a refusal has by its rule; any other rule of the record is a conflict with what is recorded."""

@@ -13,14 +13,15 @@ from litestar.handlers import BaseRouteHandler
 from collector.clock import wall_clock
 from collector.pictures import Pictures
 from dashboard.addresses import Addresses
+from dashboard.alone import Alone
 from dashboard.collecting import Collecting
 from dashboard.desks import Desks
-from dashboard.door import Tries
 from dashboard.live import Live
 from dashboard.metrics.gather import Counts
 from dashboard.query import known_names
 from dashboard.store import Store
 from dashboard.today.sheets import Sheets
+from dashboard.tries import Tries
 from dashboard.when import SiteTime
 from soak.rehearsal import Rehearsal
 
@@ -62,6 +63,7 @@ class Site:
         self.real_now_ms = real_now_ms or wall_clock()
         self.desks = Desks(data_dir, self.utc_now_ms)
         self.tries = Tries()
+        self.alone = Alone()
         self.pictures = Pictures(data_dir)
         self.collecting = Collecting(data_dir)
         self.live = Live(self.store, self.when, self.utc_now_ms, rehearsal, self.collecting)

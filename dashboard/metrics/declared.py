@@ -84,7 +84,9 @@ METRICS: dict[str, Metric] = {
         ),
         # The pages
         Metric("certificate_left_seconds", "Until a certificate ends; below 0 once it has.", ("certificate",)),
-        Metric("sign_in_failures_total", "Sign-ins that were refused, on record.", kind=_COUNTER),
+        Metric(
+            "sign_in_failures_total", "Sign-ins that were refused, as far as their record goes back.", kind=_COUNTER
+        ),
         Metric("scrape_duration_seconds", "How long it took to gather this answer."),
     )
 }

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import sqlite3
 import threading
 import time
 from collections.abc import Iterator, Mapping
@@ -11,7 +10,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import NamedTuple
 
-from collector import ledger
+from collector import ledger, sign_ins
 from collector.backup.schedule import last_backup
 from collector.certificate_ends import ends_ms
 from collector.conditions import STOPPING, WORDS
@@ -35,6 +34,10 @@ COUNT_EVERY_S = 60.0
 """A year has some hundred thousand closures: to count them takes tens of milliseconds, to tell the count nothing."""
 
 
+FAILURES_EVERY_S = 10.0
+"""The record of sign-ins has 100,000 rows at most."""
+
+
 class Sample(NamedTuple):
     """One figure: of which metric (without the prefix), with which labels."""
 
@@ -50,6 +53,7 @@ class Counts:
         self._lock = threading.Lock()
         self._counted_s = float("-inf")
         self._closures: dict[str, int] = {}
+        self._failures_s, self._failures = float("-inf"), 0
 
     def closures(self, reader: Reader) -> dict[str, int]:
         """Closures that stand, by verdict."""
@@ -57,6 +61,13 @@ class Counts:
             if time.monotonic() - self._counted_s >= COUNT_EVERY_S:
                 self._closures, self._counted_s = reader.count_closures(), time.monotonic()
             return self._closures
+
+    def sign_in_failures(self, reader: Reader) -> int:
+        """Sign-ins that were refused, as far as the record of them goes back."""
+        with self._lock:
+            if time.monotonic() - self._failures_s >= FAILURES_EVERY_S:
+                self._failures, self._failures_s = sign_ins.failures(reader.connection), time.monotonic()
+            return self._failures
 
 
 def of_collector(seen: Seen, now_ms: int) -> Iterator[Sample]:
@@ -158,15 +169,7 @@ def of_record(reader: Reader, counts: Counts, now_ms: int) -> Iterator[Sample]:
         yield Sample("backup_age_seconds", (now_ms - last.made_ms) / 1000)
     for reason, times in reader.parked_counts().items():
         yield Sample("parked_messages_total", times, (reason,))
-    if (failures := sign_in_failures(reader.connection)) is not None:
-        yield Sample("sign_in_failures_total", failures)
-
-
-def sign_in_failures(connection: sqlite3.Connection) -> int | None:
-    """Sign-ins that were refused; None where the database keeps no record of them."""
-    if not connection.execute("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'sign_in'").fetchone():
-        return None
-    return int(connection.execute("SELECT count(*) FROM sign_in WHERE NOT ok").fetchone()[0])
+    yield Sample("sign_in_failures_total", counts.sign_in_failures(reader))
 
 
 def of_certificates(certificates: Mapping[str, Path], real_now_ms: int) -> Iterator[Sample]:

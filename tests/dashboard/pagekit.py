@@ -14,11 +14,14 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import uvicorn
+from litestar import Litestar
 
 from collector.intake import Arrived, Intake
+from collector.record.things import Person
 from collector.settings import BasinSettings, RequirementSettings, SensorSettings, Settings
 from collector.store import Store
 from dashboard.app import build_app
+from dashboard.door import Signed
 from dashboard.when import SiteTime
 from soak.quantity import utc_text
 from soak.reading import Fault, Lid, Reading, Why
@@ -240,6 +243,19 @@ class Going:
                     self._tracks[key] = player.carry_on(key, track, lid=lid, to_ms=player.now_ms)
         finally:
             player.close()
+
+
+def seen_by(app: Litestar, person: Person) -> Litestar:
+    """The application as somebody sees it who is signed in, over data that know nobody, or that nobody may write to.
+
+    For what pages show. How people get in is what test_signin.py and test_roles.py look at.
+    """
+
+    async def signed(*_: object, **__: object) -> Signed:
+        return Signed(person, second_factor=False, token="of-a-test")  # noqa: S106
+
+    app.state.keeper._signed = signed
+    return app
 
 
 @contextlib.contextmanager
