@@ -8,6 +8,7 @@ import msgspec
 
 from soak.closure import Closure
 from soak.requirement import Requirement, SensorTerms
+from soak.wire import Commissioned
 
 
 class Machine(msgspec.Struct, frozen=True, omit_defaults=True):
@@ -189,3 +190,19 @@ class BackupMade(Machine, frozen=True, omit_defaults=True):
     records: int
     hash: str
     bytes: int
+
+
+class NodeCommissioned(Machine, frozen=True, omit_defaults=True):
+    """A node says that it was commissioned: recorded once for each commissioning, known by its id.
+
+    Attributes:
+        node: The node's name.
+        at_utc_ms: When it was filed there, milliseconds since 1970 by the node's wall clock, at most a day ahead of the
+            collector's; `commissioned.synced` says whether that can be trusted.
+        commissioned: What was looked at, and what was found.
+    """
+
+    KIND: ClassVar[str] = "node-commissioned"
+    node: str
+    at_utc_ms: int
+    commissioned: Commissioned

@@ -19,6 +19,7 @@ from collector.machine import (
     Found,
     Lost,
     Machine,
+    NodeCommissioned,
     PageSealed,
     Required,
     SiteNamed,
@@ -44,6 +45,7 @@ MACHINE: dict[str, type[Machine]] = {
         Found,
         ClosureJudged,
         BackupMade,
+        NodeCommissioned,
     )
 }
 """The collector's own kinds of record."""

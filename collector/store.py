@@ -17,6 +17,7 @@ import msgspec
 from collector import machine, projections
 from collector.assessor import Ended
 from collector.clock import UtcClock
+from collector.commissionings import Commissionings
 from collector.errors import DataError
 from collector.ledger import Ledger, head
 from collector.read import BasinNow
@@ -127,6 +128,7 @@ class Store:
         self.db = self._db
         self._ledger = Ledger(self._db.conn, clock)
         self._judged: list[tuple[StreamRow, Closure, list[int]]] = []
+        self.commissionings = Commissionings(self._db.conn, self._append, clock)
         self._parked = self._count_parked()  # at most so many: one that comes again is counted again
         if "epoch" not in self.site():
             with self.transaction():

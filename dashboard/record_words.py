@@ -20,6 +20,7 @@ _MACHINE = {
     "clock-synchronised": N_("a node's clock was set"),
     "clock-noted": N_("a clock was found synchronised or not"),
     "page": N_("readings were sealed"),
+    "node-commissioned": N_("a node was commissioned"),
     "backup-made": N_("a backup was taken and verified"),
     "stream": N_("a stream of readings began"),
     "lost": N_("readings are missing"),

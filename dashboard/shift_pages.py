@@ -120,7 +120,7 @@ async def record_page(site: AskedSite, show: Text = None, page: Text = None) -> 
 @get("/record/{number:str}", include_in_schema=False)
 async def record_entry_page(site: AskedSite, number: Word) -> Template:
     """One record as it was written, with its hash and the one before."""
-    context = await look(site, lambda book: entry(book, query.row(number), number))
+    context = await look(site, lambda book: entry(book, query.row(number), number, site.when))
     context |= {"title": record_title}
     return await sheet(site, "record_entry.html", "record", context)
 

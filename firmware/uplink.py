@@ -18,6 +18,7 @@ from firmware.kept_orders import KeptOrders
 from firmware.link import Link
 from firmware.orders import OrdersInHand
 from firmware.retry import Retry
+from firmware.said import Said, Saying
 from firmware.settings import Settings
 from firmware.source import Source
 from firmware.watch import Pulse, Watch
@@ -52,6 +53,8 @@ class Uplink:
         troubles: What is wrong with the node itself now, in few words each.
         basins: What is said and shown at each basin now.
         disk: What is written to the node's disk.
+        commissioned: The node's commissioning; None: there was none.
+        lids: Per basin whether its lid switch is closed now.
         kept: Where orders outlive a restart; None: nowhere.
         retry: How long to wait between connections.
 
@@ -74,6 +77,8 @@ class Uplink:
         troubles: Callable[[], list[str]] = list,
         basins: Callable[[], list[wire.BasinSide]] = list,
         disk: Callable[[], wire.DiskUse | None] = lambda: None,
+        commissioned: wire.Commissioned | None = None,
+        lids: Callable[[], dict[str, bool]] = dict,
         kept: KeptOrders | None = None,
         retry: Retry | None = None,
     ) -> None:
@@ -89,9 +94,11 @@ class Uplink:
             troubles=lambda: [*troubles(), *self._troubles()],
             basins=basins,
             disk=disk,
+            commissioned=commissioned,
             send=self._send,
         )
         self._kept, self._began_ms = kept, _now_ms()
+        self._clock, self._lids, self._saying = clock, lids, Saying()
         if kept:
             self._conversation.orders = kept.load()
         self.pulse = Pulse("the uplink's thread", MOST_STILL_S)
@@ -181,10 +188,17 @@ class Uplink:
             if self._kept:
                 self._conversation.orders = self._kept.mind(self._conversation.orders)
             self._conversation.speak(_now_ms())
+            self._saying.mind(self._said)
             if self._conversation.stalled(_now_ms()):
                 self._link.renew("the broker takes nothing, though it is connected")
             self.pulse.moved()
         return going
+
+    def _said(self) -> Said:
+        clock, state = self._clock, self._conversation.state(_now_ms())
+        return Said(
+            state, clock.boot_ms(), clock.boot_id, self._lids(), self._conversation.connected, max(0, self.silent_ms)
+        )
 
     def _mine(self) -> bool:
         return threading.current_thread() is self._thread

@@ -45,6 +45,10 @@ Count = Annotated[int, msgspec.Meta(ge=0, le=HIGHEST_NUMBER)]
 Word = Annotated[str, msgspec.Meta(max_length=200, pattern=r"^[^\x00-\x1f\x7f]*" + END)]
 """Free text on one line: control characters would reach logs and pages."""
 
+ShortWord = Annotated[str, msgspec.Meta(max_length=60, pattern=r"^[^\x00-\x1f\x7f]*" + END)]
+MOST_CHECKS = 150
+"""Eight basins with two sensors each come to some sixty."""
+
 
 class Topic(enum.StrEnum):
     """The last part of a topic."""
@@ -175,6 +179,45 @@ class DiskUse(msgspec.Struct, frozen=True):
     rated_tb: Annotated[int, msgspec.Meta(ge=1, le=100_000)]
 
 
+class CommissionCheck(msgspec.Struct, frozen=True):
+    """One thing that was looked at when a node was commissioned.
+
+    Attributes:
+        code: Which: "bus", "sensor", "lid", "button", "light", "buzzer", "clock", "disk", "broker"; another of a newer
+            version.
+        basin: The basin that it is of; None where it is of the whole node.
+        mark: "good", "note", "wrong", "not seen" or "skipped"; whatever else a newer version says is not good.
+        said: What was found, one sentence.
+    """
+
+    code: Annotated[str, msgspec.Meta(pattern=_NAME)]
+    mark: ShortWord
+    said: Word
+    basin: BasinName | None = None
+
+
+class Commissioned(msgspec.Struct, frozen=True):
+    """A node's commissioning, as it was filed on the node.
+
+    Attributes:
+        id: Random: by it the collector records one commissioning once.
+        at: The node's wall clock when it was filed.
+        synced: That clock was known to be synchronised.
+        by: Who did it, as typed there; nobody has proven it.
+        version: Software version that did it.
+        checks: What was looked at, in that order.
+        figures: What was measured, whole numbers by name with their unit: "broker-answer-ms".
+    """
+
+    id: Annotated[str, msgspec.Meta(pattern=_STREAM)]
+    at: UtcText
+    synced: bool
+    by: ShortWord
+    version: ShortWord
+    checks: Annotated[list[CommissionCheck], msgspec.Meta(max_length=MOST_CHECKS)]
+    figures: Annotated[dict[ShortWord, Count], msgspec.Meta(max_length=50)] = {}
+
+
 class State(msgspec.Struct, frozen=True):
     """How a node is. Topic `state`, from the node, retained; the last will says only that it is gone.
 
@@ -191,6 +234,7 @@ class State(msgspec.Struct, frozen=True):
         troubles: What is wrong with the node itself at present, in few words each.
         basins: What is said and shown at each basin.
         disk: The disk of its data folder; None from nodes of before 0.2.0.
+        commissioned: Its last commissioning; None where there was none, or it cannot be read.
     """
 
     up: bool
@@ -205,6 +249,7 @@ class State(msgspec.Struct, frozen=True):
     troubles: Annotated[list[Word], msgspec.Meta(max_length=100)] = []
     basins: Annotated[list[BasinSide], msgspec.Meta(max_length=100)] = []
     disk: DiskUse | None = None
+    commissioned: Commissioned | None = None
 
 
 class Sender(msgspec.Struct, frozen=True):
@@ -392,8 +437,11 @@ def decode(topic: Topic, payload: bytes) -> Message:
         _check_names(message.stream, message.basin, message.boot)
         _check_utc(message.clock.utc)
         _check_readings(message.readings, message.clock.ms)
-    elif isinstance(message, State) and message.clock:
-        _check_utc(message.clock.utc)
+    elif isinstance(message, State):
+        if message.clock:
+            _check_utc(message.clock.utc)
+        if message.commissioned:
+            _check_utc(message.commissioned.at)
     elif isinstance(message, Receipt | Orders) and message.by:
         _check_utc(message.by.started)
         _check_utc(message.by.sent)
