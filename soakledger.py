@@ -12,6 +12,14 @@ COMMANDS = {
         "collector.backup.command",
         "Copy everything that is kept, also while the collector runs, and verify it.",
     ),
+    "broker-setup": (
+        "collector.broker.setup_command",
+        "Set the broker up: certificates, logins, rules, Mosquitto's settings.",
+    ),
+    "certificates": (
+        "collector.broker.certificates_command",
+        "Say how long the site's certificates last, or renew them.",
+    ),
     "closures": ("collector.closures_command", "List closures with their verdict and findings."),
     "collector": ("collector.command", "Take in readings, judge every soak, send receipts and orders."),
     "commission": ("firmware.commissioning.command", "First start on the Pi: try out every part, file the result."),
@@ -21,7 +29,9 @@ COMMANDS = {
     "disinfection-record": ("collector.evidence.command", "Issue disinfection records: PDF/A-3a, or many in one ZIP."),
     "doctor": ("host.doctor_command", "Say in one page what is wrong on this machine, and what to do."),
     "downtime-form": ("collector.downtime_form", "A paper form for soaks while the system is down."),
+    "enrol": ("collector.broker.enrol_command", "Give a node its login at the broker, in a file for `join`."),
     "evidence": ("collector.bundle.command", "Records, readings and verdicts of a range in one file, to be checked."),
+    "join": ("firmware.enrolment", "Take an enrolment file in on a node's Raspberry Pi."),
     "labels": ("collector.labels_command", "QR labels of basins, fills, bottles, strips, devices, people, to print."),
     "node": ("firmware.command", "Watch the basins of this Raspberry Pi."),
     "people": ("collector.people_command", "Let people in: the first administrator, PINs, passwords, badges."),
@@ -30,6 +40,7 @@ COMMANDS = {
     "record": ("collector.record_command", "Record something, as a script would."),
     "rehearse": ("firmware.simulator.command", "A node with simulated basins behind the real firmware."),
     "restore": ("collector.backup.restore_command", "Put a backup back into an empty folder, and verify it there."),
+    "revoke": ("collector.broker.revoke_command", "End a node's login at the broker at once."),
     "verify": ("collector.verify_command", "Check every record and page; name the first that does not hold."),
 }
 """Name: (module with a click command called `command`, what it does)."""

@@ -120,6 +120,29 @@ WORDS: dict[str, Words] = {
         "lost.",
         "Put in a new one that is rated for more; where its maker says another figure, set card_rated_tb.",
     ),
+    "certificate-ending": Words(
+        "The certificate {subject} ends soon ({detail}).",
+        "It should have been renewed by itself months before. Once it ends, nobody who checks it connects any more.",
+        "Run `soakledger certificates --renew` on the collector’s machine, and look at why its timer did not: "
+        "systemctl status soakledger-certificates. If only the address of the broker is named here, run systemctl "
+        "restart mosquitto.",
+    ),
+    "authority-ending": Words(
+        "The site’s certificate authority {subject} ends ({detail}).",
+        "Until then every node and every browser must be given the one that follows.",
+        "Run `soakledger certificates --new-authority`, then enrol every node again.",
+    ),
+    "certificate-ended": Words(
+        "The certificate {subject} has ended ({detail}).",
+        "Nobody who checks it connects any more; nodes keep their readings.",
+        "Run `soakledger certificates --renew` on the collector’s machine; for an authority `soakledger certificates "
+        "--new-authority`, then enrol every node again. If the date is wrong, set the clock.",
+    ),
+    "certificate-unreadable": Words(
+        "The certificate {subject} cannot be looked at ({detail}).",
+        "Nobody is warned before it ends.",
+        "Run `soakledger broker-setup` again, or correct `certificates` and `ca_file` in the collector’s settings.",
+    ),
     "restored-older": Words(
         "The database is older than what was promised to nodes ({detail}).",
         "A backup was restored, or the disk lost what it had confirmed: readings that nodes no longer have are missing "

@@ -5,9 +5,9 @@ Only looks. Each look stands alone: what one of them cannot see hides nothing of
 
 from __future__ import annotations
 
+import datetime
 import sqlite3
 import subprocess
-import time
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
@@ -37,14 +37,15 @@ def look(settings: Path, data: Path) -> list[Found]:
         One or more things found for each look; never raises for what is wrong with the site.
     """
     loaded, found = _settings(settings)
-    now_ms = time.time_ns() // 1_000_000
+    now = datetime.datetime.now(datetime.UTC)
+    now_ms = int(now.timestamp() * 1000)
     found += _each("collector", lambda: _collector(data))
     found += _each("database", lambda: _database(data))
     found += _each("disk", lambda: doctor_computer.disk(data))
     found += _each("record", lambda: _record(data, loaded, now_ms))
     found += _each("clock", doctor_computer.clock)
     found += _each("services", doctor_computer.services)
-    found += _each("certificates", lambda: doctor_computer.certificates(settings, loaded, now_ms))
+    found += _each("certificates", lambda: doctor_computer.certificates(settings, loaded, now))
     if loaded is not None:
         found += _each("broker", lambda: doctor_computer.broker(loaded.broker))
         found += _each("notifications", lambda: doctor_record.routes(loaded))

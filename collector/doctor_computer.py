@@ -5,33 +5,25 @@ from __future__ import annotations
 import datetime
 import os
 import shutil
-import ssl
 import subprocess
-import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
-
-import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
 
 from collector.alarms.due import LEAST_FREE
-from collector.certificate_ends import ends_ms
-from collector.errors import SettingsError
+from collector.broker.certificates import Seen
+from collector.broker.certificates import look as look_at_certificate
+from collector.broker.watching import watched
 from collector.settings import BrokerSettings, Settings
 from collector.status import read
 from collector.upkeep import worn_cards
 from host.clock import Synchronisation
 from host.doctor import Found, Mark
+from host.tls import reach
 from soak.wear import wear, wear_words
-
-CERTIFICATE_DAYS = 30
-"""A certificate that ends sooner is said to be wrong; renewing begins long before, see `soakledger certificates`."""
 
 UNITS = ("soakledger-collector", "soakledger-dashboard", "mosquitto", "soakledger-certificates.timer")
 BROKER_S = 5.0
 _SYSTEMD = Path("/run/systemd/system")
-_DAY_MS = 86_400_000
 
 
 def disk(data: Path) -> Iterator[Found]:
@@ -102,59 +94,31 @@ def _shown(unit: str) -> dict[str, str]:
     return dict(line.split("=", 1) for line in done.stdout.splitlines() if "=" in line)
 
 
-def certificates(settings_path: Path, settings: Settings | None, now_ms: int) -> Iterator[Found]:
+def certificates(settings_path: Path, settings: Settings | None, now: datetime.datetime) -> Iterator[Found]:
     """How long those last that lie beside the settings or are named in them."""
-    paths = {path.resolve(): None for path in sorted((settings_path.absolute().parent / "tls").glob("*.pem"))}
-    if settings and settings.broker.ca_file:
-        paths[Path(settings.broker.ca_file).resolve()] = None
-    for path in paths:
-        until_ms, what = ends_ms(path), f"certificate {path.name}"
-        if until_ms is None:
-            yield Found(what, Mark.UNKNOWN, f"{path} could not be read as one.", "Run the doctor as root.")
-            continue
-        day = datetime.datetime.fromtimestamp(until_ms / 1000, datetime.UTC).date().isoformat()
-        days = (until_ms - now_ms) // _DAY_MS
-        if days < 0:
-            text = f"It ended on {day}: whoever checks it is refused."
-        else:
-            text = f"It lasts until {day}, {days} days."
-        soon = days < CERTIFICATE_DAYS
-        todo = "Run `sudo soakledger certificates --renew`." if soon else ""
-        yield Found(what, Mark.WRONG if soon else Mark.GOOD, text, todo)
+    beside = sorted((settings_path.absolute().parent / "tls").glob("*.pem"))
+    for path in dict.fromkeys(each.resolve() for each in [*beside, *(watched(settings) if settings else [])]):
+        yield _certificate(look_at_certificate(path), now)
+
+
+def _certificate(seen: Seen, now: datetime.datetime) -> Found:
+    what = f"certificate {Path(seen.name).name}"
+    if seen.problem:
+        text = f"{seen.name} could not be looked at ({seen.problem})."
+        return Found(what, Mark.UNKNOWN, text, "Run the doctor as root; check the names in collector.toml.")
+    if seen.until <= now:
+        text = f"It ended on {seen.until:%Y-%m-%d}: whoever checks it connects no more."
+    else:
+        text = f"It lasts until {seen.until:%Y-%m-%d}, {seen.left(now).days} days."
+    renew = "--new-authority`, then enrol every node again." if seen.authority else "--renew`."
+    todo = f"Run `sudo soakledger certificates {renew}" if seen.warns(now) else ""
+    return Found(what, Mark.WRONG if todo else Mark.GOOD, text, todo)
 
 
 def broker(settings: BrokerSettings, within_s: float = BROKER_S) -> Iterator[Found]:
-    """Whether it takes the collector's login; what it is asked changes nothing there."""
+    """Whether it answers. Not whether it takes the login: that would throw the collector out; its conditions say so."""
     where = f"{settings.host}:{settings.port}{' over TLS' if settings.ca_file else ''}"
-    try:
-        problem = _answer(settings, within_s)
-    except (OSError, ssl.SSLError, ValueError, SettingsError) as error:
-        problem = str(error)
-    if problem:
-        todo = "Check that Mosquitto runs, the login, and ca_file under [broker] of collector.toml."
-        yield Found("broker", Mark.WRONG, f"{where} does not take the collector in ({problem}).", todo)
+    if found := reach(settings.host, settings.port, settings.ca_file, within_s):
+        yield Found("broker", Mark.WRONG, f"{where}: {found.said}", found.todo)
     else:
-        yield Found("broker", Mark.GOOD, f"{where} takes the collector's login.")
-
-
-def _answer(settings: BrokerSettings, within_s: float) -> str:
-    """Why the broker refuses; empty if it does not."""
-    answers: list[Any] = []
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)  # a random id, nothing kept
-    client.connect_timeout = within_s
-    client.on_connect = lambda _client, _data, _flags, reason, _properties: answers.append(reason)
-    if settings.username is not None:
-        client.username_pw_set(settings.username, settings.password())
-    if settings.ca_file:
-        client.tls_set(settings.ca_file)
-    client.connect(settings.host, settings.port)
-    until_s = time.monotonic() + within_s
-    try:
-        while not answers and time.monotonic() < until_s:
-            if client.loop(0.1) not in (mqtt.MQTT_ERR_SUCCESS, mqtt.MQTT_ERR_AGAIN):
-                break
-    finally:
-        client.disconnect()
-    if not answers:
-        return "it says nothing"
-    return str(answers[0]) if answers[0].is_failure else ""
+        yield Found("broker", Mark.GOOD, f"{where} answers.")

@@ -206,3 +206,31 @@ class NodeCommissioned(Machine, frozen=True, omit_defaults=True):
     node: str
     at_utc_ms: int
     commissioned: Commissioned
+
+
+class NodeEnrolled(Machine, frozen=True, omit_defaults=True):
+    """A node got a login at the broker; one that it had before ended.
+
+    Attributes:
+        node: Its name.
+        host: The machine on which that was done.
+        again: It had one before.
+    """
+
+    KIND: ClassVar[str] = "node-enrolled"
+    node: str
+    host: str
+    again: bool = False
+
+
+class NodeRevoked(Machine, frozen=True, omit_defaults=True):
+    """A node's login ended: the broker refuses it.
+
+    Attributes:
+        node: Its name.
+        host: The machine on which that was done.
+    """
+
+    KIND: ClassVar[str] = "node-revoked"
+    node: str
+    host: str

@@ -20,6 +20,8 @@ from collector.machine import (
     Lost,
     Machine,
     NodeCommissioned,
+    NodeEnrolled,
+    NodeRevoked,
     PageSealed,
     Required,
     SiteNamed,
@@ -46,6 +48,8 @@ MACHINE: dict[str, type[Machine]] = {
         ClosureJudged,
         BackupMade,
         NodeCommissioned,
+        NodeEnrolled,
+        NodeRevoked,
     )
 }
 """The collector's own kinds of record."""

@@ -13,6 +13,7 @@ from pathlib import Path
 import msgspec
 
 from collector.alarms.thread import AlarmThread
+from collector.broker.watching import CertificateWatch
 from collector.clock import UtcClock
 from collector.conditions import LASTING, Condition, Conditions
 from collector.health import Place
@@ -85,6 +86,7 @@ class Service:
         self._pulse = Pulse()
         self._silence = SilenceWatch(data_dir, settings.silent_after_ms(), self._conditions)
         self._upkeep = Upkeep(data_dir, settings, store, self._conditions, clock=clock, rehearsal=rehearsal)
+        self._certificates = CertificateWatch(settings, self._conditions)
         self._watch = Watch(
             data_dir,
             self._rivals,
@@ -93,6 +95,7 @@ class Service:
             pulse=self._pulse,
             linked=self._link.alive,
             own=lambda: self._upkeep.own,
+            certificates=self._certificates,
         )
         self._connected, self._orders_sent_s = False, float("-inf")
         self._greeted: set[str] = set()
@@ -107,6 +110,7 @@ class Service:
         """
         self._link.start()
         self._alarms.start()
+        self._certificates.start()
         self._watch.start()
         try:
             while not stop.is_set():
@@ -123,6 +127,7 @@ class Service:
             self._silence.close()
             self._upkeep.close()
             self._link.stop()
+            self._certificates.stop()
             self._watch.stop()
 
     def _tick(self) -> None:
@@ -155,7 +160,11 @@ class Service:
                 self._others.connected()
                 self._orders_sent_s = float("-inf")
             else:
-                self._conditions.set("broker-away", detail=self._link.address)
+                self._others.lost()
+                why = self._link.why.rstrip(".")
+                self._conditions.set(
+                    "broker-away", detail=f"{self._link.address}: {why}" if why else self._link.address
+                )
 
     def _note_overload(self) -> None:
         dropped, now_s = self._link.lanes.dropped, time.monotonic()

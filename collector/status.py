@@ -28,6 +28,20 @@ _MINUTE_MS = 60_000
 _CHECK_BYTES = 10  # a line feed, eight digits, a line feed
 
 
+class Certificate(msgspec.Struct, frozen=True):
+    """A certificate that the collector looks at.
+
+    Attributes:
+        name: Its file, or the address that shows it.
+        until_ms: When it ends, milliseconds since 1970.
+        authority: It signs others.
+    """
+
+    name: str
+    until_ms: int
+    authority: bool = False
+
+
 class Own(msgspec.Struct, frozen=True):
     """How the collector's own machine is.
 
@@ -55,6 +69,8 @@ class Status(msgspec.Struct, frozen=True):
         stored_ms: When something was last stored, milliseconds since 1970; None if nothing was since its start.
         conditions: What is wrong, most urgent first, as many as there is room for.
         left_out: How many more there are.
+        encrypted: The collector speaks to its broker by TLS; None: it does not say.
+        certificates: Those that were looked at, as far as they could be.
         own: How its own machine is.
     """
 
@@ -67,6 +83,8 @@ class Status(msgspec.Struct, frozen=True):
     stored_ms: int | None
     conditions: list[Condition] = []
     left_out: int = 0
+    encrypted: bool | None = None
+    certificates: list[Certificate] = []
     own: Own = Own()
 
 

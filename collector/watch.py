@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from collector.broker.watching import CertificateWatch
 from collector.clock import UtcClock
 from collector.conditions import Conditions
 from collector.rivals import Rivals
@@ -45,6 +46,7 @@ class Watch:
         pulse: Of the thread that takes messages in.
         linked: The connection's own thread runs.
         own: How the collector's own machine is.
+        certificates: What was seen of certificates; None: nobody looks.
     """
 
     def __init__(
@@ -57,9 +59,11 @@ class Watch:
         pulse: Pulse,
         linked: Callable[[], bool],
         own: Callable[[], Own] = Own,
+        certificates: CertificateWatch | None = None,
     ) -> None:
         self._data_dir, self._voice, self._clock = data_dir, voice, clock
-        self._conditions, self._pulse, self._linked, self._own = conditions, pulse, linked, own
+        self._conditions, self._pulse, self._linked = conditions, pulse, linked
+        self._own, self._certificates = own, certificates
         self._boot = boot_id()
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._go, name="watch", daemon=True)
@@ -127,5 +131,7 @@ class Watch:
                 stored_ms=self._pulse.stored_ms,
                 conditions=standing,
                 own=self._own(),
+                encrypted=self._certificates.encrypted if self._certificates else None,
+                certificates=self._certificates.told() if self._certificates else [],
             ),
         )

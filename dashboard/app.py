@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from importlib.metadata import version
 from itertools import groupby
 from pathlib import Path
@@ -87,7 +87,6 @@ def build_app(
     when: SiteTime | None = None,
     require_sign_in: bool = False,
     metrics_from: Iterable[str] = (),
-    certificates: Mapping[str, Path] | None = None,
     real_now_ms: Callable[[], int] | None = None,
 ) -> Litestar:
     """Put the application together; `app.state.live` is its live stream, for whoever must end it, `app.state.keeper`
@@ -100,18 +99,9 @@ def build_app(
         when: Local time; as this machine is set by default.
         require_sign_in: Looking, too, takes somebody who is signed in.
         metrics_from: Addresses and networks from which /metrics is answered without signing in.
-        certificates: Files of certificates whose end /metrics tells, by what they are for.
         real_now_ms: The real clock, by which sessions end; the machine's by default.
     """
-    site = Site(
-        data_dir,
-        rehearsal,
-        when,
-        real_now_ms,
-        closed=require_sign_in,
-        metrics_from=metrics_from,
-        certificates=certificates,
-    )
+    site = Site(data_dir, rehearsal, when, real_now_ms, closed=require_sign_in, metrics_from=metrics_from)
     names = tuple(allowed_hosts)
 
     def known_hosts(app: ASGIApp) -> ASGIApp:

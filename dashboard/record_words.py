@@ -22,6 +22,8 @@ _MACHINE = {
     "page": N_("readings were sealed"),
     "node-commissioned": N_("a node was commissioned"),
     "backup-made": N_("a backup was taken and verified"),
+    "node-enrolled": N_("a node got its login at the broker"),
+    "node-revoked": N_("a node's login at the broker was ended"),
     "stream": N_("a stream of readings began"),
     "lost": N_("readings are missing"),
     "found": N_("missing readings came"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -38,7 +38,6 @@ class Site:
         real_now_ms: The real clock, by which sessions end also in a rehearsal.
         closed: Looking, too, takes somebody who is signed in.
         metrics_from: Addresses and networks from which /metrics is answered without signing in.
-        certificates: Files of certificates whose end /metrics tells, by what they are for.
     """
 
     def __init__(
@@ -50,11 +49,9 @@ class Site:
         *,
         closed: bool = False,
         metrics_from: Iterable[str] = (),
-        certificates: Mapping[str, Path] | None = None,
     ) -> None:
         self.closed = closed
         self.metrics_from = Addresses(metrics_from)
-        self.certificates = dict(certificates or {})
         self.counts = Counts()
         self.store = Store(data_dir)
         self.when = when or SiteTime()

@@ -100,6 +100,7 @@ class Known(NamedTuple):
         chain: An alarm says that the ledger does not hold.
         drill: The last drill.
         backup: The last backup on record.
+        rehearsal: All of it is played, on one machine.
     """
 
     now_ms: int
@@ -115,6 +116,7 @@ class Known(NamedTuple):
     chain: Alarm | None
     drill: Drill | None
     backup: BackupMade | None = None
+    rehearsal: bool = False
 
 
 class Health(NamedTuple):
@@ -140,6 +142,7 @@ def health(known: Known, when: SiteTime) -> Health:
         _collector(known, when),
         _nodes(nodes),
         _broker(known),
+        _certificates(known, when),
         _disk(known),
         _clock(known),
         _ledger(known),
@@ -239,6 +242,31 @@ def _broker(known: Known) -> Check:
         text = _("Whether it is reached is not known: only the collector can say.")
         return Check(name, Word.LOOK, text, _("Mend the collector first."))
     return Check(name, Word.GOOD, _("The collector reaches it."))
+
+
+_OF_CERTIFICATES = ("certificate-ended", "certificate-ending", "authority-ending", "certificate-unreadable")
+
+
+def _certificates(known: Known, when: SiteTime) -> Check:
+    name, said = _("certificates"), known.said
+    wrong = [each for code in _OF_CERTIFICATES for each in said.conditions if each.code == code]
+    if wrong:
+        word = Word.BROKEN if wrong[0].code == "certificate-ended" else Word.LOOK
+        return Check(name, word, " ".join(each.words.happened for each in wrong), wrong[0].words.todo)
+    if said.banner or said.encrypted is None:
+        text = _("How long they last is not known: only the collector can say.")
+        return Check(name, Word.LOOK, text, _("Mend the collector first."))
+    if not said.encrypted and known.rehearsal:
+        text = _("None: in this rehearsal nothing is encrypted, for all of it runs on one machine.")
+        return Check(name, Word.GOOD, text)
+    if not said.encrypted:
+        text = _("The collector speaks to the broker without TLS: passwords and readings can be read on the way.")
+        return Check(name, Word.LOOK, text, _("Run `soakledger broker-setup` on the collector, and enrol every node."))
+    each_one = [
+        _("{file} until {day}").format(file=each.name.rpartition("/")[2], day=when.day(each.until_ms))
+        for each in said.certificates
+    ]
+    return Check(name, Word.GOOD, ", ".join(each_one) + "." if each_one else _("They have not been looked at yet."))
 
 
 def _disk(known: Known) -> Check:

@@ -72,6 +72,7 @@ def _known(site: Site, reader: Reader, now_ms: int) -> Known:
         chain=next((each for each in book.all(Alarm, only_open=True) if each.code == "chain-broken"), None),
         drill=next(iter(book.all(Drill, newest_first=True, limit=1)), None),
         backup=last_backup(reader.connection),
+        rehearsal=site.rehearsal is not None,
     )
 
 

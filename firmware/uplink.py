@@ -149,7 +149,7 @@ class Uplink:
     def _troubles(self) -> list[str]:
         kept = [self._kept.trouble] if self._kept and self._kept.trouble else []
         rival = ["the broker throws this node out again and again: is its name used twice?"] if self._link.rival else []
-        return [*kept, *rival, *([self._problem] if self._problem else [])]
+        return [*kept, *rival, *self._link.obstacle.told, *([self._problem] if self._problem else [])]
 
     def _new_thread(self) -> threading.Thread:
         return threading.Thread(target=self._run, name="uplink", daemon=True)

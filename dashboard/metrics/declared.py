@@ -83,7 +83,11 @@ METRICS: dict[str, Metric] = {
             (*_BASIN, "sensor"),
         ),
         # The pages
-        Metric("certificate_left_seconds", "Until a certificate ends; below 0 once it has.", ("certificate",)),
+        Metric(
+            "certificate_left_seconds",
+            "Until a certificate that the collector looks at ends; below 0 once it has.",
+            ("certificate",),
+        ),
         Metric(
             "sign_in_failures_total", "Sign-ins that were refused, as far as their record goes back.", kind=_COUNTER
         ),

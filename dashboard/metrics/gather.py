@@ -5,20 +5,19 @@ from __future__ import annotations
 import shutil
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from importlib.metadata import version
 from pathlib import Path
 from typing import NamedTuple
 
 from collector import ledger, sign_ins
 from collector.backup.schedule import last_backup
-from collector.certificate_ends import ends_ms
 from collector.conditions import STOPPING, WORDS
 from collector.read import NodeNow, Reader
 from collector.record.book import Book
 from collector.record.things import Alarm
 from collector.schema import FILE_NAME
-from collector.status import Own, Seen
+from collector.status import Certificate, Own, Seen
 from host.clock import boot_id, boottime_ms
 from soak.alarms import Priority
 from soak.closure import Verdict
@@ -70,8 +69,14 @@ class Counts:
             return self._failures
 
 
-def of_collector(seen: Seen, now_ms: int) -> Iterator[Sample]:
-    """How the collector is, by its status file."""
+def of_collector(seen: Seen, now_ms: int, real_now_ms: int) -> Iterator[Sample]:
+    """How the collector is, by its status file.
+
+    Args:
+        seen: What that says.
+        now_ms: Milliseconds since 1970, the rehearsal's in a rehearsal.
+        real_now_ms: The same, real: certificates know no rehearsal.
+    """
     status = seen.status
     alive = status is not None and not seen.problem
     yield Sample("collector_up", alive)
@@ -89,7 +94,9 @@ def of_collector(seen: Seen, now_ms: int) -> Iterator[Sample]:
         yield Sample("collector_heartbeat_age_seconds", (boottime_ms() - status.beat_ms) / 1000)
     if status.stored_ms is not None:
         yield Sample("collector_stored_age_seconds", (now_ms - status.stored_ms) / 1000)
-    yield from _of_own(status.own if alive else Own())
+    if alive:
+        yield from _of_own(status.own)
+        yield from _of_certificates(status.certificates, real_now_ms)
 
 
 def _of_own(own: Own) -> Iterator[Sample]:
@@ -172,11 +179,10 @@ def of_record(reader: Reader, counts: Counts, now_ms: int) -> Iterator[Sample]:
     yield Sample("sign_in_failures_total", counts.sign_in_failures(reader))
 
 
-def of_certificates(certificates: Mapping[str, Path], real_now_ms: int) -> Iterator[Sample]:
-    """How long each lasts; one that cannot be read is left out."""
-    for name, path in certificates.items():
-        if (until_ms := ends_ms(path)) is not None:
-            yield Sample("certificate_left_seconds", (until_ms - real_now_ms) / 1000, (name,))
+def _of_certificates(certificates: list[Certificate], real_now_ms: int) -> Iterator[Sample]:
+    """How long each lasts; where it lies is nobody's matter, so a file's name stands for it."""
+    for name, until_ms in {Path(each.name).name: each.until_ms for each in certificates}.items():
+        yield Sample("certificate_left_seconds", (until_ms - real_now_ms) / 1000, (name,))
 
 
 def of_build() -> Sample:

@@ -57,9 +57,8 @@ async def get_metrics(site: AskedSite) -> Response[bytes]:
     """Everything at once; what cannot be read at present is absent, and `soakledger_collector_up` says why."""
     began_s = time.perf_counter()
     now_ms = site.utc_now_ms()
-    samples = [gather.of_build(), *gather.of_collector(read(site.store.data_dir), now_ms)]
+    samples = [gather.of_build(), *gather.of_collector(read(site.store.data_dir), now_ms, site.real_now_ms())]
     samples += gather.of_disk(site.store.data_dir)
-    samples += gather.of_certificates(site.certificates, site.real_now_ms())
     with contextlib.suppress(NotReadyError, DataError):
         samples += await site.store.read(lambda reader: _of_store(site, reader, now_ms))
     samples.append(Sample("scrape_duration_seconds", time.perf_counter() - began_s))

@@ -13,17 +13,22 @@ from collector.machine import BackupMade
 from collector.read import NodeNow
 from collector.record.things import Alarm, Drill
 from collector.record.things.drills import Confirmed, Reached
-from collector.status import Own
+from collector.status import Certificate, Own
 from dashboard.collecting import Said
 from dashboard.site_health import Health, Known, Word, health
 from dashboard.site_upkeep import bytes_words, wear_text
+from dashboard.when import DAY_MS
 from soak.alarms import Priority
 from soak.quantity import utc_text
 from soak.wire import Clock, DiskUse, State
 
 GB = 10**9
 DISK = DiskUse(60 * GB, 30 * 86_400_000, 12 * GB, 31 * GB, 20)
-WELL = Said("", [], 0, NOW_MS - 2_000, NOW_MS - 1_000, Own(synced=True, disk=DISK))
+CERTIFICATES = [
+    Certificate("/etc/soakledger/tls/ca.pem", NOW_MS + 3_000 * DAY_MS, authority=True),
+    Certificate("127.0.0.1:8883", NOW_MS + 300 * DAY_MS),
+]
+WELL = Said("", [], 0, NOW_MS - 2_000, NOW_MS - 1_000, True, CERTIFICATES, Own(synced=True, disk=DISK))
 DRILL = Drill(
     id="2026-03-03",
     began_ms=NOW_MS - 3_600_000,
@@ -94,7 +99,7 @@ def test_every_part_that_is_not_good_says_what_to_do() -> None:
     assert all(bool(each.todo) == (each.word is not Word.GOOD) for each in (*broken.checks, *looked().checks))
     assert broken.word is Word.BROKEN
     assert broken.line == (
-        "Somebody must look at 8 things: collector, nodes, broker, disk, clock, ledger, alarms, backup."
+        "Somebody must look at 9 things: collector, nodes, broker, certificates, disk, clock, ledger, alarms, backup."
     )
 
 
@@ -264,3 +269,25 @@ def test_sizes() -> None:
         "2.3 GB",
         "5.0 TB",
     ]
+
+
+def test_certificates_are_told_with_their_last_day_and_what_ends_with_what_to_do() -> None:
+    assert part(looked(), "certificates") == (
+        Word.GOOD,
+        "ca.pem until Sat 20 May 2034, 127.0.0.1:8883 until Mon 28 Dec 2026.",
+        "",
+    )
+    ending = Condition("certificate-ending", "/etc/soakledger/tls/broker.pem", "on 2026-04-01, in 28 days", NOW_MS)
+    ended = Condition("certificate-ended", "127.0.0.1:8883", "on 2026-03-01", NOW_MS)
+    for conditions, word in (([ending], Word.LOOK), ([ending, ended], Word.BROKEN)):
+        found = part(looked(said=WELL._replace(conditions=conditions)), "certificates")
+        assert found[0] is word
+        assert "broker.pem ends soon (on 2026-04-01, in 28 days)." in found[1]
+        assert "soakledger certificates --renew" in found[2]
+
+
+def test_a_broker_without_tls_is_told_but_for_a_rehearsal() -> None:
+    plain = WELL._replace(encrypted=False, certificates=())
+    word, text, todo = part(looked(said=plain), "certificates")
+    assert (word, "without TLS" in text, "broker-setup" in todo) == (Word.LOOK, True, True)
+    assert part(looked(said=plain, rehearsal=True), "certificates")[0] is Word.GOOD

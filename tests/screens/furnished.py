@@ -181,7 +181,7 @@ def well(data: Path) -> Iterator[None]:
     def beat() -> None:
         while True:
             now_ms = NOW_MS  # the rehearsal's clock; how old the file is goes by the machine's own
-            said = status.Status("e", "r", True, boot_id(), boottime_ms(), now_ms, now_ms, [], 0, OWN)
+            said = status.Status("e", "r", True, boot_id(), boottime_ms(), now_ms, now_ms, [], 0, own=OWN)
             assert status.write(data, said)
             if over.wait(1):
                 return
