@@ -22,6 +22,7 @@ from collector.status import read
 from host.doctor import Found, Mark
 from host.journal import one_line
 from soak.quantity import in_words
+from soak.wear import RATED_TB
 
 Look = Callable[[], Iterable[Found]]
 
@@ -41,7 +42,7 @@ def look(settings: Path, data: Path) -> list[Found]:
     now_ms = int(now.timestamp() * 1000)
     found += _each("collector", lambda: _collector(data))
     found += _each("database", lambda: _database(data))
-    found += _each("disk", lambda: doctor_computer.disk(data))
+    found += _each("disk", lambda: doctor_computer.disk(data, loaded.card_rated_tb if loaded else RATED_TB))
     found += _each("record", lambda: _record(data, loaded, now_ms))
     found += _each("clock", doctor_computer.clock)
     found += _each("services", doctor_computer.services)

@@ -14,20 +14,18 @@ from collector.broker.certificates import Seen
 from collector.broker.certificates import look as look_at_certificate
 from collector.broker.watching import watched
 from collector.settings import BrokerSettings, Settings
-from collector.status import read
-from collector.upkeep import worn_cards
 from host.clock import Synchronisation
+from host.disk import judge_wear, present
 from host.doctor import Found, Mark
 from host.tls import reach
-from soak.wear import wear, wear_words
 
 UNITS = ("soakledger-collector", "soakledger-dashboard", "mosquitto", "soakledger-certificates.timer")
 BROKER_S = 5.0
 _SYSTEMD = Path("/run/systemd/system")
 
 
-def disk(data: Path) -> Iterator[Found]:
-    """What is free, and how long the card lasts."""
+def disk(data: Path, rated_tb: int) -> Iterator[Found]:
+    """What is free, and how long the card lasts that is said to bear so many terabytes."""
     if not data.is_dir():
         return
     size = shutil.disk_usage(data)
@@ -35,15 +33,7 @@ def disk(data: Path) -> Iterator[Found]:
     text = f"{size.free / 1e9:,.1f} GB of {size.total / 1e9:,.1f} GB are free."
     todo = "Make room, or put in a larger one: readings are refused when it is full." if short else ""
     yield Found("disk", Mark.WRONG if short else Mark.GOOD, text, todo)
-    seen = read(data)
-    own = seen.status.own.disk if seen.status and not seen.problem else None
-    worn = any(worn_cards({"": own}))
-    yield Found(
-        "card or disk wear",
-        Mark.WRONG if worn else Mark.GOOD if wear(own) else Mark.NOTE,
-        wear_words(own),
-        "Plan a new one, rated for more." if worn else "",
-    )
+    yield judge_wear("card or disk wear", present(data, rated_tb))
 
 
 def clock() -> Iterator[Found]:

@@ -14,11 +14,11 @@ from collector.read import NodeNow, Reader
 from collector.record.book import Book
 from collector.record.things import Person, Role
 from collector.settings import BackupSettings, Settings
-from collector.upkeep import HEARD_MS, worn_cards
+from collector.upkeep import HEARD_MS
+from host.disk import judge_wear
 from host.doctor import Found, Mark
 from host.journal import one_line
 from soak.quantity import in_words, utc_ms
-from soak.wear import wear, wear_words
 
 WAITING = 600
 """Readings in an outbox: ten minutes of one basin."""
@@ -82,10 +82,7 @@ def _node(node: NodeNow, now_ms: int) -> Iterator[Found]:
     own = version("soakledger")
     if state.version and state.version != own:
         yield Found(what, Mark.NOTE, f"Its version is {state.version}, here it is {own}.", "Upgrade the older one.")
-    worn = any(worn_cards({node.node: state.disk}))
-    todo = "Plan a new card for it, rated for more." if worn else ""
-    mark = Mark.WRONG if worn else Mark.GOOD if wear(state.disk) else Mark.NOTE
-    yield Found(f"{what}, card", mark, wear_words(state.disk), todo)
+    yield judge_wear(f"{what}, card", state.disk)
     if not wrong:
         yield Found(what, Mark.GOOD, f"Heard {ago} ago; {state.outbox} readings wait for a receipt.")
 

@@ -19,7 +19,9 @@ from typing import NamedTuple
 import msgspec
 
 from host.clock import boot_id, boottime_ms
+from host.doctor import Found, Mark
 from soak.decoding import from_json
+from soak.wear import LOOK_MS, wear, wear_words, years
 from soak.wire import DiskUse
 
 log = logging.getLogger(__name__)
@@ -144,6 +146,23 @@ def use(folder: Path, rated_tb: int, kept: Kept | None) -> DiskUse | None:
         return None
     written_bytes, over_ms = (kept.written_bytes, kept.over_ms) if kept else (0, 0)
     return DiskUse(written_bytes, over_ms, size.free, size.total, rated_tb)
+
+
+def present(folder: Path, rated_tb: int) -> DiskUse | None:
+    """The disk now, for those who only look: the count that is kept, carried on but not written down."""
+    kept, now = read(folder), counted(folder)
+    return use(folder, rated_tb, carried_on(kept, now) if kept and now else None)
+
+
+def judge_wear(what: str, disk: DiskUse | None) -> Found:
+    """What the doctor says of a card's life."""
+    found = wear(disk)
+    if found is None:
+        return Found(what, Mark.NOTE, wear_words(disk))
+    if found.left_ms < LOOK_MS:
+        text = f"{wear_words(disk)} About {years(found.left_ms)} years of them are left."
+        return Found(what, Mark.WRONG, text, "Plan a new one, rated for more; see card_rated_tb in the settings.")
+    return Found(what, Mark.GOOD, wear_words(disk))
 
 
 class DiskCount:

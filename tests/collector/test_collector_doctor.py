@@ -22,7 +22,9 @@ from collector.credentials import Kind
 from collector.read import Reader
 from collector.settings import BackupSettings, BrokerSettings, NotifySettings, Settings
 from collector.status import Own, Status
+from host import disk
 from host.clock import boot_id, boottime_ms
+from host.disk import Counted, Kept, read, write
 from host.doctor import Found, Mark
 from soak.quantity import utc_text
 from soak.wire import Clock, DiskUse, State, encode
@@ -71,7 +73,7 @@ def test_a_site_with_a_broker_a_database_and_a_collector(
     settings = tmp_path / "collector.toml"
     settings.write_text(SETTINGS.format(port=broker_port))
     data = recording.data
-    a_collector(data, Condition("disk-full", "", "no\nroom", NOW_MS), own=Own(True, DiskUse(1, 0, 1, 2, 20)))
+    a_collector(data, Condition("disk-full", "", "no\nroom", NOW_MS), own=Own(True))
     found = doctor.look(settings, data)
     assert of(found, "settings") == [(Mark.GOOD, f"{settings} is right: Harbour Lane, 1 basins.")]
     assert of(found, "collector") == [(Mark.GOOD, "It runs; it last stored something 2 s ago.")]
@@ -95,7 +97,7 @@ def test_nothing_at_all_is_found_without_an_exception(tmp_path: Path) -> None:
 
 
 def test_a_look_that_fails_hides_nothing_of_the_others(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def refuse(_: Path) -> list[Found]:
+    def refuse(_: Path, __: int) -> list[Found]:
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr(doctor_computer, "disk", refuse)
@@ -292,12 +294,19 @@ def test_certificates(tmp_path: Path) -> None:
 
 
 def test_the_disk_s_room_and_wear(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    a_collector(tmp_path, own=Own(True, DiskUse(11 * 10**12, YEAR_MS, 1, 2, 20)))
-    found = list(doctor_computer.disk(tmp_path))
-    assert of(found, "card or disk wear")[0][0] is Mark.WRONG
+    kept = Kept("card", "boot", 1_000, 5_000, 11 * 10**12, YEAR_MS)
+    write(tmp_path, kept)
+    monkeypatch.setattr(disk, "counted", lambda _: Counted("card", "boot", 1_000, 5_000))
+    assert of(doctor_computer.disk(tmp_path, 20), "card or disk wear")[0] == (
+        Mark.WRONG,
+        "At this rate a card rated at 20 TB lasts about 1.8 years (11.000 TB counted in 365 days). About 0.8 years of "
+        "them are left.",
+    )
+    assert of(doctor_computer.disk(tmp_path, 200), "card or disk wear")[0][0] is Mark.GOOD
+    assert read(tmp_path) == kept, "the doctor only looks"
     monkeypatch.setattr(doctor_computer, "LEAST_FREE", 1.0)
-    assert of(doctor_computer.disk(tmp_path), "disk")[0][0] is Mark.WRONG
-    assert list(doctor_computer.disk(tmp_path / "none")) == []
+    assert of(doctor_computer.disk(tmp_path, 20), "disk")[0][0] is Mark.WRONG
+    assert list(doctor_computer.disk(tmp_path / "none", 20)) == []
 
 
 @pytest.mark.parametrize("synced", [True, False])
