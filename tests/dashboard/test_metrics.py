@@ -25,6 +25,7 @@ from dashboard.metrics.declared import METRICS, PREFIX, Kind, table
 from dashboard.metrics.gather import Sample
 from dashboard.metrics.pages import text
 from host.clock import boot_id, boottime_ms
+from soak.rehearsal import Rehearsal
 from soak.wire import DiskUse
 
 Families = dict[str, dict[tuple[str, ...], float]]
@@ -135,6 +136,18 @@ def test_a_collector_that_stopped_is_told_and_nothing_is_made_up_of_it(tmp_path:
     found = figures(asked(build_app(tmp_path, metrics_from=("127.0.0.1",))))
     assert found["collector_up"] == found["collector_storing"] == {(): 0.0}
     assert not found.keys() & {"condition", "backup_failed", "collector_clock_synchronised", "node_up", "closures"}
+
+
+def test_what_is_old_is_not_told_as_if_it_were_so_now(clinic: tuple[Path, dict[str, pagekit.Track]]) -> None:
+    later = Rehearsal(boottime_ms(), pagekit.NOW_MS + 3_600_000, 1)
+    found = figures(asked(build_app(clinic[0], rehearsal=later, metrics_from=("127.0.0.1",))))
+    assert set(found["node_up"].values()) == {0.0}
+    assert all(age_s >= 3_600 for age_s in found["node_heard_age_seconds"].values())
+    assert all(age_s >= 3_600 for age_s in found["basin_reading_age_seconds"].values())
+    assert not found.keys() & {
+        *("basin_lid_closed", "sensor_temperature_celsius", "node_outbox_readings", "node_clock_synchronised"),
+        "node_disk_free_bytes",
+    }
 
 
 def test_what_stops_storing_is_told(tmp_path: Path) -> None:
