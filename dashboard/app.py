@@ -37,9 +37,11 @@ from dashboard.door import Door, Doorkeeper, signed_in
 from dashboard.evidence.pages import evidence_router
 from dashboard.form_pages import form_router
 from dashboard.guard import KnownHosts, protect
+from dashboard.health_api import health_router
 from dashboard.help_pages import help_router
 from dashboard.lanes import rehearsal_words
 from dashboard.lookbacks.pages import lookback_router
+from dashboard.metrics.pages import metrics_router
 from dashboard.pages import page_router
 from dashboard.path.release_pages import release_router
 from dashboard.path.scan_pages import scan_router
@@ -124,6 +126,8 @@ def build_app(
             evidence_router(),
             period_router(),
             site_router(),
+            metrics_router(),
+            health_router(),
             unassigned_router(),
             record_router(),
             sensor_router(),

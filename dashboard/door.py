@@ -18,7 +18,7 @@ from collector.record.desk import Desk
 from collector.record.errors import RefusedError
 from collector.record.things import Person
 from dashboard import cookies
-from dashboard.addresses import Addresses
+from dashboard.addresses import Addresses, is_loopback
 from dashboard.desks import Desks, NotWrittenError
 from dashboard.store import NotReadyError
 from dashboard.texts import _
@@ -50,6 +50,7 @@ closure pages, and things for programs, leave encounters out where nobody is sig
 """
 
 METRICS = "/metrics"
+_PASSED_ON = ("forwarded", "x-forwarded-for", "x-real-ip")
 _SAFE = ("GET", "HEAD", "OPTIONS")
 _JSON, _PICTURES = "application/json", "/api/pictures"
 _STATE = "signed"
@@ -93,6 +94,11 @@ class NotSignedInError(RefusedError):
 
     def __init__(self) -> None:
         super().__init__("not-signed-in", _("Nobody is signed in."), _("Scan a badge, then do it again."))
+
+
+def _passed_on(address: str, headers: Headers) -> bool:
+    """A server on this machine that is not among the trusted ones makes everybody look like this machine itself."""
+    return is_loopback(address) and any(name in headers for name in _PASSED_ON)
 
 
 class Doorkeeper:
@@ -178,7 +184,8 @@ class Door:
         """It is answered to whoever asks."""
         path = scope["path_template"]  # of the route that was found, however the address is written
         if path == METRICS:
-            return (scope.get("client") or ("",))[0] in self._metrics_from
+            address = (scope.get("client") or ("",))[0]
+            return address in self._metrics_from and not _passed_on(address, Headers.from_scope(scope))
         if any(path.startswith(each) if each.endswith("/") else path == each for each in PERSONAL):
             return False
         return not self._closed or path.startswith(_ALWAYS_OPEN)

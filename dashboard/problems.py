@@ -93,7 +93,7 @@ _HEADINGS = {
 _FIELDS = N_("The fields stand in /schema/openapi.json.")
 _WENT_AWAY = "client disconnected prematurely"
 """What the framework says where a request breaks off within its body; nobody hears the answer."""
-_FOR_PROGRAMS = ("/api/", "/schema", "/health", "/live", "/static/", "/metrics/")
+_FOR_PROGRAMS = ("/api/", "/schema", "/health", "/metrics", "/live", "/static/")
 
 
 def answer_problem(request: AnyRequest, error: Exception) -> Response[Any] | Template:

@@ -17,6 +17,7 @@ from dashboard.alone import Alone
 from dashboard.collecting import Collecting
 from dashboard.desks import Desks
 from dashboard.live import Live
+from dashboard.metrics.gather import Counts
 from dashboard.query import known_names
 from dashboard.store import Store
 from dashboard.today.sheets import Sheets
@@ -51,6 +52,7 @@ class Site:
     ) -> None:
         self.closed = closed
         self.metrics_from = Addresses(metrics_from)
+        self.counts = Counts()
         self.store = Store(data_dir)
         self.when = when or SiteTime()
         self.rehearsal = rehearsal

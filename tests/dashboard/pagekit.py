@@ -26,12 +26,13 @@ from dashboard.when import SiteTime
 from soak.quantity import utc_text
 from soak.reading import Fault, Lid, Reading, Why
 from soak.rehearsal import Rehearsal
-from soak.wire import Batch, Clock, HeldStream, SensorSeen, State, Topic, encode
+from soak.wire import Batch, Clock, DiskUse, HeldStream, SensorSeen, State, Topic, encode
 
 NOW_MS = 1_772_540_280_000
 """Tue 3 Mar 2026 13:18 at the site, which is one hour ahead of UTC."""
 WHEN = SiteTime(timezone(timedelta(hours=1)))
 CLINIC = "Harbour Lane Clinic"
+DISK = DiskUse(63_400_000_000, 30 * 86_400_000, 21_474_836_480, 31_268_536_320, 20)
 XSS = "<script>alert(1)</script>"
 
 
@@ -132,7 +133,9 @@ class Player:
         """A node's state message."""
         clock = Clock(ms, utc_text(self.now_ms), synced=True)
         sensors = [SensorSeen(sensor(1), "b1")]
-        state = State(True, "0.1.0", boot_id("a"), clock, list(held), sensors, outbox) if up else State(up=False)
+        state = (
+            State(True, "0.1.0", boot_id("a"), clock, list(held), sensors, outbox, disk=DISK) if up else State(up=False)
+        )
         self.intake.take([Arrived(Topic.STATE.of(node), encode(state))])
 
     def garble(self, payload: bytes = b"\xff\xfe", topic: str = "soakledger/1/n1/readings") -> None:
