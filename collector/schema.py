@@ -15,7 +15,7 @@ from pathlib import Path
 
 from sqlite_utils import Database, Migrations
 
-from collector import course, minutes
+from collector import course, minutes, views
 from collector.begin import begin_ledger
 from collector.errors import DataError
 from collector.page import unseal
@@ -85,6 +85,13 @@ def m0004_course(db: Database) -> None:
             _, readings, anchors = unseal(body, sha256)
             packed = course.pack(course.course_of(dated(first, readings, anchors, synchronised)), tuple(page_ms))
             db.execute("INSERT INTO page_course (stream_id, first, body) VALUES (?, ?, ?)", (stream_id, first, packed))
+
+
+@migrations()
+def m0006_views(db: Database) -> None:
+    """What people who query the database may rely on."""
+    for statement in views.VERSION_1:
+        db.execute(statement)
 
 
 _M0001 = (
