@@ -7,6 +7,7 @@ They follow from the tables at every question and cost nothing until asked. None
 what people typed, but for `v1_record`, which is the ledger itself.
 """
 
+# ruff: noqa: S608 - names of our own
 from __future__ import annotations
 
 
@@ -82,8 +83,8 @@ VERSION_1 = (
     FROM v1_load l CROSS JOIN v1_closure c ON c.basin = l.basin AND c.closed_at_ms >= l.began_at_ms
         AND c.closed_at_ms < ifnull(l.ended_at_ms, 1 << 62)
     LEFT JOIN thing f ON f.kind = 'fill' AND f.id = l.fill""",
-    # `throughout`: as `soak/roundfacts.py` has it. No lid lies on for 12 hours before a device goes in; the index needs an
-    # end to look back to.
+    # `throughout`: as `soak/roundfacts.py` has it. No lid lies on for 12 hours before a device goes in; the index needs
+    # an end to look back to.
     f"""CREATE VIEW v1_device_soak AS SELECT
         t.id AS turn,
         {_of("device")} AS device,

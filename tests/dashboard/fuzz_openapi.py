@@ -34,7 +34,7 @@ def main() -> int:
                 for error in group.exceptions:
                     found += 1
                     print(f"--- {operation.label}\n{error}", flush=True)
-            except Exception as error:  # noqa: BLE001  # whatever it is, the next operation is asked too
+            except Exception as error:  # whatever it is, the next operation is asked too
                 found += 1
                 print(f"--- {operation.label}\n{type(error).__name__}: {error}", flush=True)
             print(f"{time.process_time() - began_s:6.1f} s  {operation.label}", flush=True)

@@ -4,27 +4,24 @@ from __future__ import annotations
 
 import itertools
 import logging
-import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import requests
 import schemathesis
-from doorkit import House
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from litestar.types import ASGIApp, Receive, Scope, Send
 from schemathesis import APIOperation, Case, GenerationMode, Response
+from schemathesis.core.result import Ok
 from schemathesis.python import asgi
 from schemathesis.specs.openapi import checks
 
 from collector import sessions
 from collector.schema import FILE_NAME, connect
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "screens"))
-import furnished
+from tests.screens import furnished
 
 HOST = "127.0.0.1:8080"
 CONFORMS = [
@@ -47,21 +44,23 @@ class Clinic:
         house: Its data and people.
         answers: How many answers there were of each status.
         faults: The errors behind answers of 500 and above, as they were logged.
+        app: The application.
+        document: Its OpenAPI document.
     """
 
     def __init__(self, data: Path) -> None:
         self.house, _ = furnished.furnish(data)
         self.answers: Counter[int] = Counter()
         self.faults: list[str] = []
-        self._app = _Elsewhere(self.house.app())
-        self._client = asgi.get_client(self._app)
+        self.app = self.house.app()
+        self._client = asgi.get_client(_elsewhere(self.app))
         self.document = self._client.get(f"http://{HOST}/schema/openapi.json").json()
         self.schema = schemathesis.openapi.from_dict(self.document)
         self.known = self._known()
 
     def operations(self) -> list[APIOperation[Any, Any, Any, Any]]:
         """All of them, in the order of the document."""
-        return [each.ok() for each in self.schema.get_all_operations()]
+        return [each.ok() for each in self.schema.get_all_operations() if isinstance(each, Ok)]
 
     def sign_in(self) -> str:
         """As somebody of every role that records, with a second factor; what their cookie says."""
@@ -71,7 +70,7 @@ class Clinic:
         db.close()
         return f"soakledger={token}"
 
-    def ask(self, case: Case, cookie: str | None) -> Response:
+    def ask(self, case: Case[Any], cookie: str | None) -> Response:
         """Send it."""
         self._client.cookies.clear()
         answer = case.call(
@@ -79,6 +78,11 @@ class Clinic:
         )
         self.answers[answer.status_code] += 1
         return answer
+
+    def send(self, method: str, url: str, body: bytes | None, headers: dict[str, str]) -> requests.Response:
+        """Send anything, whatever the document says."""
+        self._client.cookies.clear()
+        return self._client.request(method, url, data=body, headers=headers, allow_redirects=False)
 
     def fuzz(self, operation: APIOperation[Any, Any, Any, Any], examples: int, *, signed_in: bool = True) -> None:
         """Ask one operation so often, mostly with what fits its description, one in four with what does not.
@@ -97,11 +101,13 @@ class Clinic:
             phases=settings.get_profile("default").phases,
         )
         @given(_cases(operation, self.known))
-        def ask(case: Case) -> None:
+        def ask(case: Case[Any]) -> None:
             before = len(self.faults)
             answer = self.ask(case, cookie)
             told = "\n".join(self.faults[before:])
-            assert answer.status_code < 500, f"{operation.label}: {answer.status_code}\n{case.as_curl_command()}\n{told}"
+            assert answer.status_code < 500, (
+                f"{operation.label}: {answer.status_code}\n{case.as_curl_command()}\n{told}"
+            )
             case.validate_response(answer, checks=CONFORMS)
 
         ask()
@@ -133,17 +139,17 @@ class Clinic:
         return found
 
 
-class _Elsewhere:
+def _elsewhere(app: Any) -> asgi.ASGIApp:
     """Each request comes from another address, so that no limit on an address ends the test."""
+    numbers = itertools.count(1)
 
-    def __init__(self, app: ASGIApp) -> None:
-        self._app, self._numbers = app, itertools.count(1)
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+    async def ask(scope: asgi.Scope, receive: asgi.Receive, send: asgi.Send) -> None:
         if scope["type"] == "http":
-            number = next(self._numbers)
+            number = next(numbers)
             scope["client"] = (f"10.{number >> 16 & 255}.{number >> 8 & 255}.{number & 255}", 50_000)
-        await self._app(scope, receive, send)
+        await app(scope, receive, send)
+
+    return ask
 
 
 @contextmanager
@@ -166,10 +172,10 @@ def clinic(data: Path) -> Iterator[Clinic]:
 
 
 @st.composite
-def _cases(draw: st.DrawFn, operation: APIOperation[Any, Any, Any, Any], known: dict[str, list[str]]) -> Case:
+def _cases(draw: st.DrawFn, operation: APIOperation[Any, Any, Any, Any], known: dict[str, list[str]]) -> Case[Any]:
     """As the document describes it or against it, mostly with names that exist."""
     mode = draw(st.sampled_from((*[GenerationMode.POSITIVE] * 3, GenerationMode.NEGATIVE)))
-    case: Case = draw(operation.as_strategy(generation_mode=mode))
+    case: Case[Any] = draw(operation.as_strategy(generation_mode=mode))
     if draw(st.integers(0, 7)):
         for header in _PROOFS:
             case.headers.pop(header, None)
