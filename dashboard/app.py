@@ -83,6 +83,7 @@ def build_app(
     allowed_hosts: Iterable[str] = LOCAL_NAMES,
     when: SiteTime | None = None,
     require_sign_in: bool = False,
+    metrics_from: Iterable[str] = (),
     real_now_ms: Callable[[], int] | None = None,
 ) -> Litestar:
     """Put the application together; `app.state.live` is its live stream, for whoever must end it, `app.state.keeper`
@@ -94,9 +95,10 @@ def build_app(
         allowed_hosts: Names under which this server answers; addresses in numbers are always answered.
         when: Local time; as this machine is set by default.
         require_sign_in: Looking, too, takes somebody who is signed in.
+        metrics_from: Addresses and networks from which /metrics is answered without signing in.
         real_now_ms: The real clock, by which sessions end; the machine's by default.
     """
-    site = Site(data_dir, rehearsal, when, real_now_ms, closed=require_sign_in)
+    site = Site(data_dir, rehearsal, when, real_now_ms, closed=require_sign_in, metrics_from=metrics_from)
     names = tuple(allowed_hosts)
 
     def known_hosts(app: ASGIApp) -> ASGIApp:

@@ -9,7 +9,6 @@ from typing import Any
 
 import segno
 from litestar import Request, Response, Router, get, post
-from litestar.datastructures import Cookie
 from litestar.params import FromPath, FromQuery
 from litestar.response import Redirect, Template
 
@@ -18,10 +17,11 @@ from collector.credentials import PASSWORD_LENGTHS, PIN_DIGITS, Kind
 from collector.record import shelf
 from collector.record.errors import RefusedError
 from collector.record.things import Person, Role
-from dashboard.door import SIGN_IN, Signed, session_cookie, someone
+from dashboard.door import SIGN_IN, Signed, someone
 from dashboard.problems import refusal_status
+from dashboard.proving import SignIn
 from dashboard.query import MissingError
-from dashboard.signin import MOST_BODY_BYTES, NewSecret, SignIn, change_own, enter, leave, new_badge, set_others
+from dashboard.signin import MOST_BODY_BYTES, NewSecret, change_own, cookies_for, enter, leave, new_badge, set_others
 from dashboard.site import AskedSite, Site, only_known_parameters
 from dashboard.texts import _
 
@@ -43,17 +43,17 @@ async def sign_in(site: AskedSite, request: AnyRequest) -> Response[Any] | Templ
     given = SignIn(**{name: text_of(form, name) for name in SignIn.__struct_fields__})
     onward = _local(text_of(form, "next"))
     try:
-        token = await enter(site, request, given)
+        entry = await enter(site, request, given)
     except RefusedError as refusal:
         return _sign_in_page(onward, refusal, given.person)
-    return Redirect(onward, status_code=303, cookies=[cookie_for(request, token)])
+    return Redirect(onward, status_code=303, cookies=cookies_for(request, entry))
 
 
 @post("/sign-out", include_in_schema=False)
 async def sign_out(site: AskedSite, request: AnyRequest) -> Response[Any]:
     """The button at the top of every page."""
     await leave(site, request)
-    return Redirect(SIGN_IN, status_code=303, cookies=[cookie_for(request, "")])
+    return Redirect(SIGN_IN, status_code=303, cookies=cookies_for(request, None))
 
 
 @get("/me", include_in_schema=False, guards=[only_known_parameters])
@@ -124,11 +124,6 @@ def text_of(form: Mapping[str, Any], name: str) -> str:
     if not isinstance(content, str):
         return ""
     return content[:_LONGEST_GIVEN] if name in _AS_TYPED else content[:_LONGEST_GIVEN].strip()
-
-
-def cookie_for(request: AnyRequest, token: str) -> Cookie:
-    """The session's cookie for the browser that asks."""
-    return session_cookie(request.scope["scheme"], token)
 
 
 def _new_secret(form: Mapping[str, Any]) -> NewSecret:
