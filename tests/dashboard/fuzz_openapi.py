@@ -38,8 +38,14 @@ def main() -> int:
                 found += 1
                 print(f"--- {operation.label}\n{type(error).__name__}: {error}", flush=True)
             print(f"{time.process_time() - began_s:6.1f} s  {operation.label}", flush=True)
+        for wrong in asked.aftermath():
+            found += 1
+            print(f"--- afterwards\n{wrong}", flush=True)
+        recorded = asked.house.records() - asked.began
         answers = ", ".join(f"{count} x {status}" for status, count in sorted(asked.answers.items()))
-    print(f"{len(operations)} operations, {sum(asked.answers.values())} answers: {answers}; {found} findings")
+    print(
+        f"{len(operations)} operations, {sum(asked.answers.values())} answers: {answers}; {recorded} records; {found} findings"
+    )
     return 1 if found else 0
 
 

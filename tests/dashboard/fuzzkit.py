@@ -12,6 +12,7 @@ from typing import Any
 
 import requests
 import schemathesis
+from click.testing import CliRunner
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from schemathesis import APIOperation, Case, GenerationMode, Response
@@ -19,7 +20,7 @@ from schemathesis.core.result import Ok
 from schemathesis.python import asgi
 from schemathesis.specs.openapi import checks
 
-from collector import sessions
+from collector import rebuild_command, sessions, verify_command
 from collector.schema import FILE_NAME, connect
 from tests.screens import furnished
 
@@ -42,6 +43,7 @@ class Clinic:
 
     Attributes:
         house: Its data and people.
+        began: How many records there were before anything was asked.
         answers: How many answers there were of each status.
         faults: The errors behind answers of 500 and above, as they were logged.
         app: The application.
@@ -50,6 +52,7 @@ class Clinic:
 
     def __init__(self, data: Path) -> None:
         self.house, _ = furnished.furnish(data)
+        self.began = self.house.records()
         self.answers: Counter[int] = Counter()
         self.faults: list[str] = []
         self.app = self.house.app()
@@ -112,6 +115,20 @@ class Clinic:
             case.validate_response(answer, checks=CONFORMS)
 
         ask()
+
+    def aftermath(self) -> list[str]:
+        """What does not hold after all that was asked: pages that cannot be shown, records that do not verify."""
+        cookie, wrong = self.sign_in(), []
+        for path in sorted({route.path for route in self.app.routes}):
+            if "{" not in path and path not in ("/live", "/api/sign-out"):
+                answer = self.send("GET", f"http://{HOST}{path}", None, {"Cookie": cookie, "Accept": "text/html"})
+                if at_fault(answer.status_code):
+                    wrong.append(f"{path}: {self.faults[-1]}")
+        for command, *words in ((verify_command.command,), (rebuild_command.command, "--check")):
+            told = CliRunner().invoke(command, ["--data", str(self.house.data), *words])
+            if told.exit_code:
+                wrong.append(told.output)
+        return wrong
 
     def _known(self) -> dict[str, list[str]]:
         """Names that exist, by the field that asks for them: what is drawn otherwise names nothing."""

@@ -130,6 +130,11 @@ def test_odd_headers_end_in_no_fault(asked: Clinic, header: str, content: str) -
         _well(asked, "GET", path, None, more={header: content})
 
 
+def test_afterwards_every_page_is_shown_and_the_ledger_holds(asked: Clinic) -> None:
+    """Whatever the requests before have recorded."""
+    assert asked.aftermath() == []
+
+
 def _well(
     asked: Clinic,
     method: str,
