@@ -12,7 +12,6 @@ from typing import Any
 
 import requests
 import schemathesis
-from click.testing import CliRunner
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from schemathesis import APIOperation, Case, GenerationMode, Response
@@ -20,8 +19,10 @@ from schemathesis.core.result import Ok
 from schemathesis.python import asgi
 from schemathesis.specs.openapi import checks
 
-from collector import rebuild_command, sessions, verify_command
+from collector import sessions
+from collector.rebuild import rebuild_folder
 from collector.schema import FILE_NAME, connect
+from collector.verify import verify
 from tests.screens import furnished
 
 HOST = "127.0.0.1:8080"
@@ -124,11 +125,10 @@ class Clinic:
                 answer = self.send("GET", f"http://{HOST}{path}", None, {"Cookie": cookie, "Accept": "text/html"})
                 if at_fault(answer.status_code):
                     wrong.append(f"{path}: {self.faults[-1]}")
-        for command, *words in ((verify_command.command,), (rebuild_command.command, "--check")):
-            told = CliRunner().invoke(command, ["--data", str(self.house.data), *words])
-            if told.exit_code:
-                wrong.append(told.output)
-        return wrong
+        if (held := verify(self.house.data, processes=1)).wrong:
+            wrong.append(str(held.wrong))
+        rebuilt = rebuild_folder(self.house.data, keep=False)
+        return wrong + [f"{table} does not follow from the ledger" for table in rebuilt.differing]
 
     def _known(self) -> dict[str, list[str]]:
         """Names that exist, by the field that asks for them: what is drawn otherwise names nothing."""
