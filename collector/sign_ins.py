@@ -79,6 +79,13 @@ class SignIn(NamedTuple):
     last_ms: int
 
 
+def failures(connection: sqlite3.Connection) -> int:
+    """How many sign-ins failed, as far as the record goes back."""
+    places = ", ".join("?" * len(FAILED))
+    row = connection.execute(f"SELECT ifnull(sum(times), 0) FROM sign_in WHERE outcome IN ({places})", FAILED)  # noqa: S608
+    return int(row.fetchone()[0])
+
+
 def note(
     connection: sqlite3.Connection,
     outcome: Outcome,

@@ -13,9 +13,10 @@ from typing import NamedTuple
 
 import msgspec
 
-from collector.clock import boot_id, boottime_ms
 from collector.conditions import Condition
+from host.clock import boot_id, boottime_ms
 from soak.decoding import from_json
+from soak.wire import DiskUse
 
 FILE_NAME = "collector.status"
 SIZE_BYTES = 4_096
@@ -25,6 +26,20 @@ OLD_MS = 10_000
 
 _MINUTE_MS = 60_000
 _CHECK_BYTES = 10  # a line feed, eight digits, a line feed
+
+
+class Own(msgspec.Struct, frozen=True):
+    """How the collector's own machine is.
+
+    Attributes:
+        synced: Its wall clock is synchronised; None before anybody has looked.
+        disk: The disk of its data folder.
+        backup_due_ms: When the next backup is due, milliseconds since 1970; None where the settings plan none.
+    """
+
+    synced: bool | None = None
+    disk: DiskUse | None = None
+    backup_due_ms: int | None = None
 
 
 class Status(msgspec.Struct, frozen=True):
@@ -40,6 +55,7 @@ class Status(msgspec.Struct, frozen=True):
         stored_ms: When something was last stored, milliseconds since 1970; None if nothing was since its start.
         conditions: What is wrong, most urgent first, as many as there is room for.
         left_out: How many more there are.
+        own: How its own machine is.
     """
 
     epoch: str
@@ -51,6 +67,7 @@ class Status(msgspec.Struct, frozen=True):
     stored_ms: int | None
     conditions: list[Condition] = []
     left_out: int = 0
+    own: Own = Own()
 
 
 class Seen(NamedTuple):

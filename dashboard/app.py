@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from importlib.metadata import version
 from itertools import groupby
 from pathlib import Path
@@ -37,9 +37,11 @@ from dashboard.door import Door, Doorkeeper, signed_in
 from dashboard.evidence.pages import evidence_router
 from dashboard.form_pages import form_router
 from dashboard.guard import KnownHosts, protect
+from dashboard.health_api import health_router
 from dashboard.help_pages import help_router
 from dashboard.lanes import rehearsal_words
 from dashboard.lookbacks.pages import lookback_router
+from dashboard.metrics.pages import metrics_router
 from dashboard.pages import page_router
 from dashboard.path.release_pages import release_router
 from dashboard.path.scan_pages import scan_router
@@ -54,6 +56,7 @@ from dashboard.review_api import review_router
 from dashboard.sensors.pages import sensor_router
 from dashboard.shapes import ClosureBody
 from dashboard.shift_pages import shift_router
+from dashboard.sign_ins_pages import sign_in_record_router
 from dashboard.signin import signin_router
 from dashboard.signin_pages import signin_page_router
 from dashboard.site import Site
@@ -84,6 +87,7 @@ def build_app(
     when: SiteTime | None = None,
     require_sign_in: bool = False,
     metrics_from: Iterable[str] = (),
+    certificates: Mapping[str, Path] | None = None,
     real_now_ms: Callable[[], int] | None = None,
 ) -> Litestar:
     """Put the application together; `app.state.live` is its live stream, for whoever must end it, `app.state.keeper`
@@ -96,9 +100,18 @@ def build_app(
         when: Local time; as this machine is set by default.
         require_sign_in: Looking, too, takes somebody who is signed in.
         metrics_from: Addresses and networks from which /metrics is answered without signing in.
+        certificates: Files of certificates whose end /metrics tells, by what they are for.
         real_now_ms: The real clock, by which sessions end; the machine's by default.
     """
-    site = Site(data_dir, rehearsal, when, real_now_ms, closed=require_sign_in, metrics_from=metrics_from)
+    site = Site(
+        data_dir,
+        rehearsal,
+        when,
+        real_now_ms,
+        closed=require_sign_in,
+        metrics_from=metrics_from,
+        certificates=certificates,
+    )
     names = tuple(allowed_hosts)
 
     def known_hosts(app: ASGIApp) -> ASGIApp:
@@ -107,7 +120,7 @@ def build_app(
     keeper = Doorkeeper(site.desks, site.real_now_ms)
 
     def door(app: ASGIApp) -> ASGIApp:
-        return Door(app, keeper, closed=site.closed)
+        return Door(app, keeper, closed=site.closed, metrics_from=site.metrics_from)
 
     app = Litestar(
         route_handlers=[
@@ -123,6 +136,8 @@ def build_app(
             evidence_router(),
             period_router(),
             site_router(),
+            metrics_router(),
+            health_router(),
             unassigned_router(),
             record_router(),
             sensor_router(),
@@ -135,6 +150,7 @@ def build_app(
             aids_router(),
             devices_router(),
             signin_page_router(),
+            sign_in_record_router(),
             form_router(),
             help_router(),
             statistics_router(),

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from collector.conditions import Condition
-from collector.status import Seen, read
+from collector.status import Own, Seen, read
 from dashboard.texts import _
 
 _FRESH_S = 0.5
@@ -22,6 +22,7 @@ class Said(NamedTuple):
         left_out: How many more there are.
         last_ms: When it last said anything, milliseconds since 1970; None if that is not known.
         stored_ms: When it last stored anything since its start.
+        own: How its own machine is; nothing while its status cannot be believed.
     """
 
     banner: str
@@ -29,6 +30,7 @@ class Said(NamedTuple):
     left_out: int
     last_ms: int | None
     stored_ms: int | None
+    own: Own = Own()
 
 
 def said(seen: Seen) -> Said:
@@ -50,7 +52,7 @@ def said(seen: Seen) -> Said:
         )
     stopping = [each for each in status.conditions if each.words.stops_storing]
     banner = _("Nothing new is stored. {why}").format(why=stopping[0].text) if stopping else ""
-    return Said(banner, status.conditions, status.left_out, status.said_ms, status.stored_ms)
+    return Said(banner, status.conditions, status.left_out, status.said_ms, status.stored_ms, status.own)
 
 
 class Collecting:

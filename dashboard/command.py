@@ -10,6 +10,7 @@ from typing import Any
 import click
 import msgspec
 
+from collector.certificate_ends import beside
 from collector.errors import CollectorError, StartError
 from collector.schema import FILE_NAME
 from dashboard import texts
@@ -86,6 +87,7 @@ def command(
             allowed_hosts=(*LOCAL_NAMES, settings.host, *settings.names),
             require_sign_in=settings.closed,
             metrics_from=settings.metrics_from,
+            certificates=beside(settings.certificate),
         )
         serving = server(app, app.state.live, settings)
         listening = _listen(settings.host, settings.port)

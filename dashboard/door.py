@@ -18,6 +18,7 @@ from collector.record.desk import Desk
 from collector.record.errors import RefusedError
 from collector.record.things import Person
 from dashboard import cookies
+from dashboard.addresses import Addresses, is_loopback
 from dashboard.desks import Desks, NotWrittenError
 from dashboard.store import NotReadyError
 from dashboard.texts import _
@@ -35,6 +36,21 @@ _ALWAYS_OPEN = (
     "/scan",
 )
 """What answers who is not signed in where looking takes it; a scan may be the badge that signs in."""
+PERSONAL = (
+    *("/people", "/people/", "/me", "/record", "/record/", "/review", "/api/ledger"),
+    *("/audit", "/audit/", "/look-backs", "/look-backs/", "/api/look-back-lists/"),
+    *("/evidence", "/evidence/", "/report", "/report/"),
+    *("/api/things/{kind:str}/{thing_id:str}/history", "/api/pictures/"),
+)
+"""What takes somebody who is signed in even where looking is open: who works here and what they wrote, which encounters
+devices came from and went to, and papers with both. One ending in a slash stands for all below it.
+
+A screen on the wall needs none of it: it shows basins, trends, alarms, solutions, devices and their soaks. Device and
+closure pages, and things for programs, leave encounters out where nobody is signed in (`things_api.py`).
+"""
+
+METRICS = "/metrics"
+_PASSED_ON = ("forwarded", "x-forwarded-for", "x-real-ip")
 _SAFE = ("GET", "HEAD", "OPTIONS")
 _JSON, _PICTURES = "application/json", "/api/pictures"
 _STATE = "signed"
@@ -78,6 +94,11 @@ class NotSignedInError(RefusedError):
 
     def __init__(self) -> None:
         super().__init__("not-signed-in", _("Nobody is signed in."), _("Scan a badge, then do it again."))
+
+
+def _passed_on(address: str, headers: Headers) -> bool:
+    """A server on this machine that is not among the trusted ones makes everybody look like this machine itself."""
+    return is_loopback(address) and any(name in headers for name in _PASSED_ON)
 
 
 class Doorkeeper:
@@ -132,10 +153,18 @@ class Door:
         app: What is behind the door.
         keeper: Knows who is signed in.
         closed: Looking, too, takes somebody who is signed in.
+        metrics_from: From where metrics are answered to whoever asks.
     """
 
-    def __init__(self, app: ASGIApp, keeper: Doorkeeper, *, closed: bool) -> None:
-        self._app, self._keeper, self._closed = app, keeper, closed
+    def __init__(
+        self,
+        app: ASGIApp,
+        keeper: Doorkeeper,
+        *,
+        closed: bool,
+        metrics_from: Addresses = Addresses(()),  # noqa: B008
+    ) -> None:
+        self._app, self._keeper, self._closed, self._metrics_from = app, keeper, closed, metrics_from
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let the request through or refuse it."""
@@ -147,9 +176,19 @@ class Door:
                 _refuse_disguised(scope["path"], headers)
             used = unsafe or "text/html" in headers.get("accept", "")
             signed = await self._keeper.recognise(scope, used=used)
-            if self._closed and signed is None and not scope["path"].startswith(_ALWAYS_OPEN):
+            if signed is None and not self._is_open(scope):
                 raise NotSignedInError
         await self._app(scope, receive, send)
+
+    def _is_open(self, scope: Scope) -> bool:
+        """It is answered to whoever asks."""
+        path = scope["path_template"]  # of the route that was found, however the address is written
+        if path == METRICS:
+            address = (scope.get("client") or ("",))[0]
+            return address in self._metrics_from and not _passed_on(address, Headers.from_scope(scope))
+        if any(path.startswith(each) if each.endswith("/") else path == each for each in PERSONAL):
+            return False
+        return not self._closed or path.startswith(_ALWAYS_OPEN)
 
 
 def signed_in(connection: ASGIConnection[Any, Any, Any, Any]) -> Signed | None:

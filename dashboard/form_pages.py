@@ -253,7 +253,7 @@ def _suggestions(connection: sqlite3.Connection, known: list[Field]) -> dict[str
             found[of] = [(str(key), str(label)) for key, label in rows]
         else:
             wanted = Wanted(only_open=True, limit=_SUGGESTIONS)
-            things = things_body(connection, KINDS[of], wanted).things
+            things = things_body(connection, KINDS[of], wanted, personal=True).things
             found[of] = [(each.id, _called(each.thing)) for each in things]
     return found
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +13,11 @@ from litestar.handlers import BaseRouteHandler
 from collector.clock import wall_clock
 from collector.pictures import Pictures
 from dashboard.addresses import Addresses
+from dashboard.alone import Alone
 from dashboard.collecting import Collecting
 from dashboard.desks import Desks
 from dashboard.live import Live
+from dashboard.metrics.gather import Counts
 from dashboard.query import known_names
 from dashboard.store import Store
 from dashboard.today.sheets import Sheets
@@ -36,6 +38,7 @@ class Site:
         real_now_ms: The real clock, by which sessions end also in a rehearsal.
         closed: Looking, too, takes somebody who is signed in.
         metrics_from: Addresses and networks from which /metrics is answered without signing in.
+        certificates: Files of certificates whose end /metrics tells, by what they are for.
     """
 
     def __init__(
@@ -47,9 +50,12 @@ class Site:
         *,
         closed: bool = False,
         metrics_from: Iterable[str] = (),
+        certificates: Mapping[str, Path] | None = None,
     ) -> None:
         self.closed = closed
         self.metrics_from = Addresses(metrics_from)
+        self.certificates = dict(certificates or {})
+        self.counts = Counts()
         self.store = Store(data_dir)
         self.when = when or SiteTime()
         self.rehearsal = rehearsal
@@ -57,6 +63,7 @@ class Site:
         self.real_now_ms = real_now_ms or wall_clock()
         self.desks = Desks(data_dir, self.utc_now_ms)
         self.tries = Tries()
+        self.alone = Alone()
         self.pictures = Pictures(data_dir)
         self.collecting = Collecting(data_dir)
         self.live = Live(self.store, self.when, self.utc_now_ms, rehearsal, self.collecting)

@@ -91,6 +91,7 @@ class Conversation:
         window: What may be under way at a time.
         troubles: What is wrong with the node itself now, in short words.
         basins: What is said and shown at each basin now.
+        disk: What is written to the node's disk.
         send: How to say something.
 
     Attributes:
@@ -111,6 +112,7 @@ class Conversation:
         window: Window | None = None,
         troubles: Callable[[], list[str]] = list,
         basins: Callable[[], list[wire.BasinSide]] = list,
+        disk: Callable[[], wire.DiskUse | None] = lambda: None,
         send: Send,
     ) -> None:
         self.orders: OrdersInHand | None = None
@@ -119,7 +121,7 @@ class Conversation:
         self.connected = False
         self._node, self._clock, self._sources, self._sensors = node, clock, list(sources), sensors
         self._version, self._send_one, self._window, self._troubles = version, send, window or Window(), troubles
-        self._basins = basins
+        self._basins, self._disk = basins, disk
         self._link_said = ""
         self._untaken: dict[int, int] = {}  # messages, and how many readings are in each
         self._taken_ms = 0  # when the broker last took a message, or nothing was left for it to take
@@ -254,6 +256,7 @@ class Conversation:
             refused=dict(self.refused),
             troubles=troubles,
             basins=basins,
+            disk=self._disk(),
         )
         self._send_one(wire.Topic.STATE.of(self._node), wire.encode(state), True)
         self._stated, self._stated_ms = stated, now_ms

@@ -30,6 +30,7 @@ from firmware.signalling import Signalling
 from firmware.source import Source
 from firmware.uplink import Uplink
 from firmware.watch import Pulse, Watch
+from host.disk import DiskCount
 from host.notify import Notifier
 from soak import wire
 from soak.reading import Reading, Why
@@ -148,6 +149,7 @@ class Node:
             version=_version(),
             troubles=self._troubles,
             basins=lambda: self._sides.said,
+            disk=DiskCount(Path(settings.data_dir), settings.card_rated_tb).now,
             kept=KeptOrders(Path(settings.data_dir), settings.node, sensors, clock),
         )
 

@@ -51,6 +51,7 @@ class Uplink:
         window: What may be under way at a time.
         troubles: What is wrong with the node itself now, in few words each.
         basins: What is said and shown at each basin now.
+        disk: What is written to the node's disk.
         kept: Where orders outlive a restart; None: nowhere.
         retry: How long to wait between connections.
 
@@ -72,6 +73,7 @@ class Uplink:
         window: Window | None = None,
         troubles: Callable[[], list[str]] = list,
         basins: Callable[[], list[wire.BasinSide]] = list,
+        disk: Callable[[], wire.DiskUse | None] = lambda: None,
         kept: KeptOrders | None = None,
         retry: Retry | None = None,
     ) -> None:
@@ -86,6 +88,7 @@ class Uplink:
             window=window,
             troubles=lambda: [*troubles(), *self._troubles()],
             basins=basins,
+            disk=disk,
             send=self._send,
         )
         self._kept, self._began_ms = kept, _now_ms()
