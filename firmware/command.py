@@ -11,7 +11,9 @@ from types import FrameType
 
 import click
 
+from firmware import pins
 from firmware.errors import FirmwareError
+from firmware.pin_sheet import sheet, usual_sheet
 from firmware.settings import Settings, help_lines, load
 from host.journal import log_to_stderr
 
@@ -47,11 +49,25 @@ def _print_keys(context: click.Context, _parameter: click.Parameter, wanted: boo
     callback=_print_keys,
     help="List every key of the settings file.",
 )
+@click.option("--pins", "wiring", is_flag=True, help="Only list which pin of the header goes where, for whoever wires.")
+@click.option(
+    "--basins",
+    type=click.IntRange(1, pins.MOST_BASINS),
+    help="With --pins: the usual assignment for so many basins, instead of what the settings use.",
+)
 @click.option("--verbose", is_flag=True, help="Log details too.")
-def command(file: Path, check: bool, verbose: bool) -> None:
+def command(file: Path, check: bool, wiring: bool, basins: int | None, verbose: bool) -> None:
     """Watch the basins of this Raspberry Pi and send their readings to the collector."""
+    if basins and not wiring:
+        raise click.UsageError("--basins says for how many basins --pins lists the pins. Add --pins.")
+    if basins:
+        click.echo(usual_sheet(basins))
+        return
     try:
         settings = load(file)
+        if wiring:
+            click.echo(f"Pins of node {settings.node}, from {file}\n\n{sheet(settings.uses())}")
+            return
         if check:
             click.echo(_summary(settings))
             return
@@ -92,5 +108,7 @@ def _summary(settings: Settings) -> str:
         f"readings wait in {settings.data_dir}, up to {settings.outbox_share:.0%} of its disk",
     ]
     lines += [f"basin {basin.name}: sensors {', '.join(basin.sensors)}" for basin in settings.basins]
-    lines += [f"pin {pin}: {use}" for pin, use in sorted(settings.pins())]
+    lines += [f"pin {use.bcm}: {use.key}" for use in sorted(settings.uses(), key=lambda use: use.bcm)]
+    cautions = {use.bcm: pins.CAUTION[use.bcm] for use in settings.uses() if use.bcm in pins.CAUTION}
+    lines += [f"pin {bcm}: {caution}" for bcm, caution in sorted(cautions.items())]
     return "\n".join(lines)

@@ -14,6 +14,7 @@ from typing import Annotated, Any
 
 import msgspec
 
+from firmware import pins
 from firmware.errors import SettingsError
 from soak.decoding import converted
 from soak.reading import END
@@ -24,7 +25,7 @@ from soak.wire import BasinName, NodeName
 W1_DEVICES = "/sys/bus/w1/devices"
 """Where the kernel lists the sensors on the 1-Wire bus."""
 
-_Pin = Annotated[int, msgspec.Meta(ge=0, le=27)]  # BCM numbers on the 40-pin header
+_Pin = int  # a BCM number; whether it can be used is said by firmware/pins.py
 _Sensor = Annotated[str, msgspec.Meta(pattern=r"^28-[0-9a-f]{12}" + END)]
 """Only family 28: other families code their temperature differently, and the uncertainty assumed is this part's."""
 
@@ -101,25 +102,33 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         ),
     ] = RATED_TB
     w1_devices: Annotated[str, msgspec.Meta(description="Where the kernel lists the 1-Wire sensors.")] = W1_DEVICES
+    w1_pin: Annotated[
+        _Pin,
+        msgspec.Meta(description="BCM number of the sensors' 1-Wire bus, the same as gpiopin= of its dtoverlay line."),
+    ] = pins.W1
     buzzer_pin: Annotated[_Pin | None, msgspec.Meta(description="BCM number of the buzzer.")] = None
 
     def __post_init__(self) -> None:
         """Refuse what contradicts itself: it would start, and then watch the wrong basin."""
         _refuse_twice((f"The name {basin.name}", f"basin {number}") for number, basin in enumerate(self.basins, 1))
         _refuse_twice((f"Sensor {sensor}", f"basin {basin.name}") for basin in self.basins for sensor in basin.sensors)
-        _refuse_twice((f"Pin {pin}", use) for pin, use in self.pins())
+        uses = list(self.uses())
+        if problem := next(filter(None, (pins.objection(use, self.w1_pin) for use in uses)), ""):
+            raise ValueError(problem)
+        _refuse_twice((f"Pin {use.bcm}", use.key) for use in uses)
 
-    def pins(self) -> Iterator[tuple[int, str]]:
+    def uses(self) -> Iterator[pins.Use]:
         """Every pin in use, with what it is for."""
+        yield pins.Use(self.w1_pin, pins.Part.W1)
         for basin in self.basins:
-            yield basin.lid_pin, f"lid_pin of basin {basin.name}"
+            yield pins.Use(basin.lid_pin, pins.Part.LID, basin.name)
             if basin.button_pin is not None:
-                yield basin.button_pin, f"button_pin of basin {basin.name}"
+                yield pins.Use(basin.button_pin, pins.Part.BUTTON, basin.name)
             if basin.light:
-                for colour in basin.light.__struct_fields__:
-                    yield getattr(basin.light, colour), f"light.{colour} of basin {basin.name}"
+                for part in pins.LIGHT:
+                    yield pins.Use(getattr(basin.light, part.name.lower()), part, basin.name)
         if self.buzzer_pin is not None:
-            yield self.buzzer_pin, "buzzer_pin"
+            yield pins.Use(self.buzzer_pin, pins.Part.BUZZER)
 
 
 def load(file: Path) -> Settings:

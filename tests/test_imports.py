@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent
-PACKAGES = ("soak", "host", "firmware", "collector", "dashboard")
+PACKAGES = ("soak", "host", "firmware", "collector", "dashboard", "hardware")
 
 FORBIDDEN = {
     "soak": {"host", "firmware", "collector", "dashboard", "hardware", "install"},
@@ -22,6 +22,7 @@ FORBIDDEN = {
     "firmware": {"collector", "dashboard", "hardware", "install"},
     "collector": {"firmware", "dashboard", "hardware", "install"},
     "dashboard": {"firmware", "hardware", "install"},
+    "hardware": {"host", "collector", "dashboard", "install"},
 }
 """soak <- host <- firmware, host <- collector <- dashboard: firmware and collector meet only on the wire."""
 
@@ -116,6 +117,16 @@ def test_imports_point_one_way() -> None:
         return (imported(parsed(path)) | imported_by_name(parsed(path))) & forbidden
 
     assert named({path: against(path) for path in EVERY_MODULE}) == []
+
+
+def test_hardware_knows_of_the_firmware_only_its_pin_table() -> None:
+    def against(path: Path) -> set[str]:
+        nodes = [node for node in ast.walk(parsed(path)) if isinstance(node, ast.ImportFrom) and node.module]
+        from_inside = {node.module or "" for node in nodes if (node.module or "").startswith("firmware.")}
+        from_room = {f"firmware.{alias.name}" for node in nodes if node.module == "firmware" for alias in node.names}
+        return (from_inside | from_room) - {"firmware.pins"}
+
+    assert named({path: against(path) for path in modules("hardware")}) == []
 
 
 def test_no_relative_imports_and_no_tests() -> None:

@@ -20,6 +20,7 @@ from collector.record.errors import RefusedError
 from collector.record.legible import refuse_illegible
 from collector.record.things import Person, Role, Thing
 from collector.schema import FILE_NAME, connect, refuse_newer, refuse_older
+from soak.decoding import converted
 
 _BEHIND_MS = 2_000
 """A clock so far behind the last record is wrong; less is two machines' small difference."""
@@ -145,6 +146,7 @@ class Desk:
             self._refuse_early(deed, now_ms)
         book = Book(self.connection, now_ms, self._allowed(deed, who, second_factor), second_factor=second_factor)
         thing = _performed(deed, book)
+        _refuse_misshapen(deed, said)  # after the rules, whose words say more
         changes = book.changes()
         if not changes:
             raise RefusedError(
@@ -211,6 +213,14 @@ class Desk:
         if deed.SECOND_FACTOR and not second_factor:
             raise RefusedError("second-factor", "This takes a PIN or password besides the badge.", "Enter your PIN.")
         return person
+
+
+def _refuse_misshapen(deed: Deed, said: dict[str, Any]) -> None:
+    """A deed made by a page or a command keeps its own bounds too: only decoding checks them, not making."""
+    try:
+        converted(said, type(deed))
+    except msgspec.ValidationError as error:
+        raise RefusedError("malformed", f"{error}.", "Nothing was recorded. Correct that and do it again.") from None
 
 
 def _performed(deed: Deed, book: Book) -> Thing:

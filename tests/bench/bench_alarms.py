@@ -48,6 +48,7 @@ OPENINGS = 150
 DAYS = 30
 BUSY = 2
 _BASINS = 5
+_FIRST_PIN = 5
 _BUZZER = 27
 _CLOSED_S = (FIRM_MS / 1_000 + 0.2, FIRM_MS / 1_000 + 0.8)  # the lid is on, and has stayed so
 _PATIENCE_S = 20.0
@@ -71,8 +72,8 @@ def _settings(folder: Path, devices: Path) -> Settings:
         Basin(
             name=f"b{n + 1}",
             sensors=(f"28-{n:012x}",),
-            lid_pin=4 * n,
-            light=Light(red=4 * n + 1, green=4 * n + 2, blue=4 * n + 3),
+            lid_pin=_FIRST_PIN + 4 * n,
+            light=Light(red=_FIRST_PIN + 4 * n + 1, green=_FIRST_PIN + 4 * n + 2, blue=_FIRST_PIN + 4 * n + 3),
         )
         for n in range(_BASINS)
     )

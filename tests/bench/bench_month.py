@@ -71,7 +71,7 @@ class RealNode:
 
     def __init__(self, folder: Path, taking: Sequence[Basin], port: int) -> None:
         self._folder, self._basins = folder, taking
-        named = tuple(node_settings.Basin(each.name, (each.sensor,), pin) for pin, each in enumerate(taking, 4))
+        named = tuple(node_settings.Basin(each.name, (each.sensor,), pin) for pin, each in enumerate(taking, 5))
         self._settings = node_settings.Settings(
             taking[0].node, node_settings.Broker("127.0.0.1", port), named, data_dir=str(folder)
         )

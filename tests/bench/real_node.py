@@ -37,7 +37,7 @@ name = "{name}"
 sensors = ["{sensor}"]
 lid_pin = {pin}
 """
-_FIRST_PIN = 4
+_FIRST_PIN = 5
 _END_S = 20
 
 

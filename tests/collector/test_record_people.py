@@ -57,6 +57,15 @@ def test_the_first_person_records_themselves_and_then_the_others(empty: Desk) ->
     assert empty.do(NEW, "ada", second_factor=True).id == "nina"
 
 
+def test_a_deed_made_in_python_keeps_its_bounds_too(empty: Desk) -> None:
+    """Pages and commands make deeds without decoding: a reason of 60,000 letters went on record."""
+    long = FirstAdministrator(id="ada", name="Ada", reason="x" * 60_000)
+    rule, text, next_step = refusal(empty, long, "ada")
+    assert (rule, text) == ("malformed", "Expected `str` of length <= 1000 - at `$.reason`.")
+    assert next_step == "Nothing was recorded. Correct that and do it again."
+    assert empty.connection.execute("SELECT count(*) FROM ledger").fetchone() == (0,)
+
+
 @pytest.mark.parametrize("name", ["collector", "Nobody"])
 def test_names_that_the_record_uses_are_nobodys(empty: Desk, site: Recording, name: str) -> None:
     expected = ("person-id", f"The record uses {name!r} where no person stands.", "Choose another id for this person.")

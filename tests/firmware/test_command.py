@@ -47,9 +47,59 @@ def test_check_says_what_the_settings_mean(tmp_path: Path) -> None:
         "broker 127.0.0.1:1883\n"
         f"readings wait in {tmp_path}/data, up to 25% of its disk\n"
         f"basin b1: sensors {A}\n"
+        "pin 4: w1_pin\n"
         "pin 17: lid_pin of basin b1\n"
     )
     assert not (tmp_path / "data").exists()
+
+
+def test_check_says_what_must_be_off_for_a_pin(tmp_path: Path) -> None:
+    file = settings_file(tmp_path, "room-3", more="buzzer_pin = 9")
+    file.write_text(file.read_text().replace("lid_pin = 17", "lid_pin = 14"))
+    result = CliRunner().invoke(soakledger.main, ["node", "--settings", str(file), "--check"])
+    assert result.output.endswith(
+        "pin 4: w1_pin\npin 9: buzzer_pin\npin 14: lid_pin of basin b1\n"
+        "pin 9: SPI must be off: no `dtparam=spi=on`\n"
+        "pin 14: the serial console must be off: raspi-config, Interface Options\n"
+    )
+
+
+def test_pins_lists_what_the_settings_use_by_the_header(tmp_path: Path) -> None:
+    file = settings_file(tmp_path, "room-3")
+    file.write_text(file.read_text().replace("lid_pin = 17", "lid_pin = 3"))
+    result = CliRunner().invoke(soakledger.main, ["node", "--settings", str(file), "--pins"])
+    assert result.exit_code == 0, result.output
+    assert result.output == (
+        f"Pins of node room-3, from {file}\n"
+        "\n"
+        "position  GPIO  in node.toml         wire to\n"
+        "5         3     lid_pin of basin b1  reed switch through its resistor, other side to ground; "
+        "closed = lid closed\n"
+        "7         4     w1_pin               data wire of every sensor (yellow), and one 4.7 kΩ to 3.3 V\n"
+        "\n"
+        "ground, positions 6, 9, 14, 20, 25, 30, 34, 39: black wire of every sensor, other side of every contact, "
+        "common of every light, buzzer's transistor.\n"
+        "3.3 V, positions 1, 17: red wire of every sensor, pull-up of the 1-Wire bus.\n"
+        "5 V, positions 2, 4: buzzer.\n"
+        "GPIO 3: I2C must be off: no `dtparam=i2c_arm=on`; closing it also wakes a Pi that was shut down.\n"
+    )
+
+
+def test_pins_lists_the_usual_assignment_without_settings() -> None:
+    result = CliRunner().invoke(soakledger.main, ["node", "--settings", "none.toml", "--pins", "--basins", "6"])
+    assert result.exit_code == 0, result.output
+    assert result.output.startswith("Usual assignment of 6 basins\n\nposition  GPIO  in node.toml")
+    assert "\n33        13    light.blue of basin b1" in result.output
+    assert result.output.endswith("\nWithout a light, for pins do not reach: b4, b5, b6.\n")
+    four = CliRunner().invoke(soakledger.main, ["node", "--pins", "--basins", "4"])
+    assert "Without a light" not in four.output
+    assert CliRunner().invoke(soakledger.main, ["node", "--pins", "--basins", "9"]).exit_code == 2
+
+
+def test_basins_alone_would_start_the_node_so_it_is_refused() -> None:
+    result = CliRunner().invoke(soakledger.main, ["node", "--basins", "3"])
+    assert result.exit_code == 2
+    assert "Error: --basins says for how many basins --pins lists the pins. Add --pins.\n" in result.stderr
 
 
 def test_wrong_settings_are_one_line_and_exit_status_3(tmp_path: Path) -> None:

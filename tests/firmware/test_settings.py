@@ -58,6 +58,7 @@ def test_files_beside_the_settings_are_found_from_any_folder(tmp_path: Path, mon
 
 
 LID = "BCM number of the lid switch; closed to ground = lid closed."
+OTHERS = "Take another: `soakledger node --pins --basins 4` lists usual ones."
 WRONG = [
     (
         "lid_pin = 17",
@@ -94,12 +95,25 @@ WRONG = [
     (
         "lid_pin = 22",
         "lid_pin = 28",
-        "Expected `int` <= 27 - at `$.basin[1].lid_pin`. " + LID,
+        "Pin 28 cannot be lid_pin of basin b2: there is no GPIO 28; pins are BCM numbers from 0 to 27, and position 28 "
+        "of the header is GPIO 1. " + OTHERS,
     ),
     (
         "lid_pin = 22",
         "lid_pin = -1",
-        "Expected `int` >= 0 - at `$.basin[1].lid_pin`. " + LID,
+        "Pin -1 cannot be lid_pin of basin b2: there is no GPIO -1; pins are BCM numbers from 0 to 27. " + OTHERS,
+    ),
+    (
+        "green = 6",
+        "green = 31",
+        "Pin 31 cannot be light.green of basin b1: there is no GPIO 31; pins are BCM numbers from 0 to 27, and "
+        "position 31 of the header is GPIO 6. " + OTHERS,
+    ),
+    (
+        "button_pin = 27",
+        "button_pin = 39",
+        "Pin 39 cannot be button_pin of basin b1: there is no GPIO 39; pins are BCM numbers from 0 to 27, and position "
+        "39 of the header is ground. " + OTHERS,
     ),
     (
         "lid_pin = 22",
@@ -121,6 +135,50 @@ WRONG = [
         "blue = 13",
         "blue = 18",
         "Pin 18 is given twice: for light.blue of basin b1 and for buzzer_pin. Change one of the two.",
+    ),
+    (
+        "lid_pin = 22",
+        "lid_pin = 1",
+        "Pin 1 cannot be lid_pin of basin b2: the Pi looks there for an add-on board's memory when it starts (ID_SC). "
+        + OTHERS,
+    ),
+    (
+        "buzzer_pin = 18",
+        "buzzer_pin = 0",
+        "Pin 0 cannot be buzzer_pin: the Pi looks there for an add-on board's memory when it starts (ID_SD). " + OTHERS,
+    ),
+    (
+        "button_pin = 27",
+        "button_pin = 4",
+        "Pin 4 cannot be button_pin of basin b1: the 1-Wire bus of the sensors is there (w1_pin). " + OTHERS,
+    ),
+    (
+        "buzzer_pin = 18",
+        "w1_pin = 22",
+        "Pin 22 cannot be lid_pin of basin b2: the 1-Wire bus of the sensors is there (w1_pin). " + OTHERS,
+    ),
+    (
+        "buzzer_pin = 18",
+        "w1_pin = 0",
+        "Pin 0 cannot be w1_pin: the Pi looks there for an add-on board's memory when it starts (ID_SD). " + OTHERS,
+    ),
+    (
+        "buzzer_pin = 18",
+        "w1_pin = 40",
+        "Pin 40 cannot be w1_pin: there is no GPIO 40; pins are BCM numbers from 0 to 27, and position 40 of the "
+        "header is GPIO 21. " + OTHERS,
+    ),
+    (
+        "red = 5",
+        "red = 2",
+        "Pin 2 cannot be light.red of basin b1: a resistor on the board holds it high, so that it would be on until "
+        "the node starts. " + OTHERS,
+    ),
+    (
+        "buzzer_pin = 18",
+        "buzzer_pin = 3",
+        "Pin 3 cannot be buzzer_pin: a resistor on the board holds it high, so that it would be on until the node "
+        "starts. " + OTHERS,
     ),
     (
         "28-0000072c1a61",
@@ -159,6 +217,18 @@ def test_whatever_is_wrong_the_message_says_where_and_what_would_be_right(
         load(file)
     assert str(caught.value) == f"{file}: {problem}"
     assert caught.value.exit_code == 3
+
+
+def test_pins_that_only_contacts_may_have_are_taken_for_contacts(tmp_path: Path) -> None:
+    settings = load(written(tmp_path, GOOD.replace("lid_pin = 22", "lid_pin = 2").replace("= 27", "= 3")))
+    assert (settings.basins[1].lid_pin, settings.basins[0].button_pin) == (2, 3)
+
+
+def test_where_the_bus_is_elsewhere_its_usual_pin_is_free(tmp_path: Path) -> None:
+    settings = load(
+        written(tmp_path, GOOD.replace("lid_pin = 22", "lid_pin = 4").replace("buzzer_pin = 18", "w1_pin = 2"))
+    )
+    assert (settings.basins[1].lid_pin, settings.w1_pin) == (4, 2)
 
 
 def test_a_node_without_a_basin_is_refused(tmp_path: Path) -> None:
