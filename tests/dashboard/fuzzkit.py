@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import json
 import logging
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
@@ -61,6 +62,7 @@ class Clinic:
         self.document = self._client.get(f"http://{HOST}/schema/openapi.json").json()
         self.schema = schemathesis.openapi.from_dict(self.document)
         self.known = self._known()
+        self.said = self._said()
 
     def operations(self) -> list[APIOperation[Any, Any, Any, Any]]:
         """All of them, in the order of the document."""
@@ -105,7 +107,7 @@ class Clinic:
             suppress_health_check=list(HealthCheck),
             phases=settings.get_profile("default").phases,
         )
-        @given(_cases(operation, self.known))
+        @given(_cases(operation, self.known, self.said.get(operation.path.rpartition("/")[2], [])))
         def ask(case: Case[Any]) -> None:
             before = len(self.faults)
             answer = self.ask(case, cookie)
@@ -129,6 +131,14 @@ class Clinic:
             wrong.append(str(held.wrong))
         rebuilt = rebuild_folder(self.house.data, keep=False)
         return wrong + [f"{table} does not follow from the ledger" for table in rebuilt.differing]
+
+    def _said(self) -> dict[str, list[dict[str, Any]]]:
+        """By deed, what people have said in it so far."""
+        found: dict[str, list[dict[str, Any]]] = {}
+        for kind, body in self.house.ask("SELECT kind, body FROM ledger WHERE who <> 'collector' ORDER BY number DESC"):
+            if said := json.loads(body).get("said"):
+                found.setdefault(kind, []).append(said)
+        return found
 
     def _known(self) -> dict[str, list[str]]:
         """Names that exist, by the field that asks for them: what is drawn otherwise names nothing."""
@@ -196,8 +206,13 @@ def clinic(data: Path) -> Iterator[Clinic]:
 
 
 @st.composite
-def _cases(draw: st.DrawFn, operation: APIOperation[Any, Any, Any, Any], known: dict[str, list[str]]) -> Case[Any]:
-    """As the document describes it or against it, mostly with names that exist."""
+def _cases(
+    draw: st.DrawFn,
+    operation: APIOperation[Any, Any, Any, Any],
+    known: dict[str, list[str]],
+    said: list[dict[str, Any]],
+) -> Case[Any]:
+    """As the document describes it or against it, mostly with names that exist; or as it was said before but for some."""
     mode = draw(st.sampled_from((*[GenerationMode.POSITIVE] * 3, GenerationMode.NEGATIVE)))
     case: Case[Any] = draw(operation.as_strategy(generation_mode=mode))
     if draw(st.integers(0, 7)):
@@ -208,6 +223,9 @@ def _cases(draw: st.DrawFn, operation: APIOperation[Any, Any, Any, Any], known: 
         case.query = _named(draw, case.query, known)
         if isinstance(case.body, dict | list):
             case.body = _named(draw, case.body, known)
+    if said and isinstance(case.body, dict) and draw(st.booleans()):
+        drawn = {name: case.body[name] for name in case.body if not draw(st.integers(0, 2))}
+        case.body = draw(st.sampled_from(said)) | drawn
     return case
 
 
