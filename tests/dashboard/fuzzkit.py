@@ -212,7 +212,7 @@ def _cases(
     known: dict[str, list[str]],
     said: list[dict[str, Any]],
 ) -> Case[Any]:
-    """As the document describes it or against it, mostly with names that exist; or as it was said before but for some."""
+    """As the document describes it or against it, mostly with names that exist; or nearly as it was said before."""
     mode = draw(st.sampled_from((*[GenerationMode.POSITIVE] * 3, GenerationMode.NEGATIVE)))
     case: Case[Any] = draw(operation.as_strategy(generation_mode=mode))
     if draw(st.integers(0, 7)):
