@@ -15,7 +15,7 @@ from pathlib import Path
 
 from sqlite_utils import Database, Migrations
 
-from collector import course, minutes
+from collector import course, minutes, views
 from collector.begin import begin_ledger
 from collector.errors import DataError
 from collector.page import unseal
@@ -91,6 +91,13 @@ def m0004_course(db: Database) -> None:
 def m0005_sign_ins(db: Database) -> None:
     """Who signed in and who tried to, and at which browsers people have proven who they are. Outside the ledger."""
     for statement in _M0005:
+        db.execute(statement)
+
+
+@migrations()
+def m0006_views(db: Database) -> None:
+    """What people who query the database may rely on."""
+    for statement in views.VERSION_1:
         db.execute(statement)
 
 

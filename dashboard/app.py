@@ -13,7 +13,6 @@ from litestar import Litestar
 from litestar.connection import ASGIConnection
 from litestar.di import Provide
 from litestar.openapi.config import OpenAPIConfig
-from litestar.openapi.plugins import JsonRenderPlugin
 from litestar.plugins.jinja import JinjaTemplateEngine
 from litestar.template.config import TemplateConfig
 from litestar.types import ASGIApp
@@ -32,6 +31,7 @@ from dashboard.audit.rows import Row
 from dashboard.basin_page import basin_router
 from dashboard.deeds_api import deeds_router
 from dashboard.degrees import difference, fahrenheit_shown, shown
+from dashboard.described import Described
 from dashboard.devices_api import devices_router
 from dashboard.door import Door, Doorkeeper, signed_in
 from dashboard.evidence.pages import evidence_router
@@ -156,7 +156,7 @@ def build_app(
             version=version("soakledger"),
             description=_DESCRIPTION,
             path="/schema",
-            render_plugins=[JsonRenderPlugin(path="/openapi.json")],
+            render_plugins=[Described(path="/openapi.json")],
         ),
         exception_handlers={Exception: answer_problem},
         middleware=[known_hosts, door],
