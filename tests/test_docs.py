@@ -26,8 +26,6 @@ DOCUMENTS = [
     *sorted((ROOT / "hardware").glob("*.md")),
     *sorted((ROOT / "dashboard" / "help").glob("*.md")),
 ]
-COMING = {"broker-setup", "certificates", "commission", "doctor", "enrol", "join", "revoke"} - set(soakledger.COMMANDS)
-"""Commands that others build; nothing is left of it once they are there."""
 _CODE = re.compile(r"`([^`\n]+)`|^ {4}(.+)$|^```(?:sh)?\n(.+?)^```$", re.MULTILINE | re.DOTALL)
 _COMMAND = re.compile(r"(?<!-u )\b(?:\.venv/bin/)?soakledger ([a-z][a-z-]*)([^|#&;\n]*)")
 
@@ -86,8 +84,6 @@ def test_places_in_a_document_that_links_lead_to_exist(document: Path) -> None:
 @pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
 def test_subcommands_that_a_document_names_exist_with_their_options(document: Path) -> None:
     for name, words in _commands(document.read_text()):
-        if name in COMING:
-            continue
         assert name in soakledger.COMMANDS, f"{document.name} names `soakledger {name}`"
         known = _options(name, words)
         for option in re.findall(r"(?<![\w-])--[a-z][a-z-]*", words):

@@ -15,11 +15,12 @@ from firmware.checkup.running import START, keep_node_away
 from firmware.clock import Clock, SystemClock
 from firmware.commissioned import FILE_NAME, file_commissioned
 from firmware.commissioning.console import Console, GoneError, Terminal
-from firmware.commissioning.first_settings import MOST_BASINS, first_settings
+from firmware.commissioning.first_settings import first_settings
 from firmware.commissioning.guide import Guide
 from firmware.commissioning.results import commissioned, summary
 from firmware.errors import FirmwareError, SettingsError
 from firmware.ownership import GROUP, own_folder
+from firmware.pins import MOST_BASINS
 from firmware.settings import W1_DEVICES, Settings, load
 from firmware.version import software_version
 from host.private_file import FOR_A_GROUP, write_private

@@ -7,8 +7,6 @@ from collections.abc import Sequence
 from firmware.pins import BasinPins, usual
 from soak.reading import SensorId
 
-MOST_BASINS = 8
-
 
 def first_settings(node: str, host: str, sensors: Sequence[SensorId], data_dir: str) -> str:
     """The text: a basin b1, b2, … for each sensor, in the order of the usual pins.

@@ -261,7 +261,7 @@ def test_a_file_that_is_not_there_or_not_text_is_named(tmp_path: Path) -> None:
 def test_every_key_is_documented_once() -> None:
     lines = help_lines()
     keys = [key for key, _ in lines]
-    assert len(keys) == len(set(keys)) == 19
+    assert len(keys) == len(set(keys)) == 20
     assert {"node", "broker.ca_file", "basin.lid_pin", "basin.light.green", "buzzer_pin"} <= set(keys)
     assert all(len(text) > 15 for _, text in lines), lines
     assert dict(lines)["broker.port"] == "TCP port; 8883 is usual with ca_file. Default: 1883."
