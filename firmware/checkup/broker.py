@@ -186,6 +186,8 @@ class _Talk:
                 denied.add(topic.value)
         self._until(lambda: len(self._kept) == len(topics), _WAIT_S)
         collector_ms = self._answer_ms(node) if ask else None
+        if collector_ms is not None:  # the orders follow
+            self._until(lambda: wire.Topic.ORDERS in self._kept, _WAIT_S)
         receipt, orders = self._kept.get(wire.Topic.RECEIPT), self._kept.get(wire.Topic.ORDERS)
         return Tried(
             logged_in=True,
