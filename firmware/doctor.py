@@ -64,7 +64,11 @@ def _look(file: Path, settings: Settings, data: Path, run: Path) -> Iterator[Fou
         said = None
     yield judge_service(look_at_service(), running)
     yield from _bus(settings)
-    yield from _running(settings, said) if running else _standing(settings, data, clock)
+    if running is None:
+        untold = "not asked: whether the node runs cannot be seen, and one that runs must not be disturbed."
+        yield Found("sensors, lids, outbox", Mark.UNKNOWN, untold, "Run `sudo soakledger doctor`.")
+    else:
+        yield from _running(settings, said) if running else _standing(settings, data, clock)
     if said:
         yield from _itself(said)
     yield judge_disk(look_at_disk(data, write=False))

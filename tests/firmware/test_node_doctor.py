@@ -131,6 +131,17 @@ def test_a_node_that_runs_and_says_nothing_here_is_not_guessed_at(tmp_path: Path
     assert not [what for what in found if what.startswith("sensor 28")]
 
 
+def test_where_nobody_can_see_whether_it_runs_nothing_is_asked(
+    tmp_path: Path, bus: Tree, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = folder(tmp_path, settings_text(1))
+    monkeypatch.setattr(doctor, "runs", lambda _: None)
+    monkeypatch.setattr(doctor, "read_once", lambda *_: pytest.fail("it may be read by the node"))
+    monkeypatch.setattr(doctor, "try_broker", lambda *_: pytest.fail("it may be the node's connection"))
+    found = by_name(doctor.look(file, tmp_path, tmp_path / "run"))
+    assert found["sensors, lids, outbox"].mark is Mark.UNKNOWN
+
+
 def test_whether_a_node_runs_is_seen_without_touching_its_lock(tmp_path: Path) -> None:
     assert runs(tmp_path) is False
     outbox = Outbox(tmp_path, SpeedyClock(BOOT))
