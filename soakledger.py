@@ -33,6 +33,7 @@ COMMANDS = {
     "evidence": ("collector.bundle.command", "Records, readings and verdicts of a range in one file, to be checked."),
     "join": ("firmware.enrolment", "Take an enrolment file in on a node's Raspberry Pi."),
     "labels": ("collector.labels_command", "QR labels of basins, fills, bottles, strips, devices, people, to print."),
+    "migrate": ("collector.migrate_command", "Bring the data up to this version without starting the collector."),
     "node": ("firmware.command", "Watch the basins of this Raspberry Pi."),
     "people": ("collector.people_command", "Let people in: the first administrator, PINs, passwords, badges."),
     "period-report": ("collector.period.command", "Issue a period report: PDF/A-3a, or its tables as CSV in one ZIP."),

@@ -93,6 +93,33 @@ WORDS: dict[str, Words] = {
         "If this disk fails, what was recorded since the last good backup is lost.",
         "Look at the backup’s folder and its free space. It is tried again every quarter of an hour.",
     ),
+    "backup-room": Words(
+        "There is no room for two more backups ({detail}).",
+        "The next ones will fail: no old backup is ever taken away by this program.",
+        "Move old backups elsewhere, see `soakledger backup --list`, or name a folder on a larger disk.",
+    ),
+    "clock-unsynchronised": Words(
+        "A clock has not been synchronised for long ({detail}).",
+        "Durations and verdicts stay right; times of day on pages and papers may be off.",
+        "Check the time server of that machine, and the network to it.",
+    ),
+    "clock-differs": Words(
+        "A clock differs from the collector’s ({detail}).",
+        "Durations and verdicts stay right; times of day of its basins do not agree with those of others.",
+        "Check the time server of both machines.",
+    ),
+    "card-wears": Words(
+        "A memory card or disk wears out ({detail}).",
+        "It is an estimate from what is written to it. When a card fails, its machine stops, and what it alone had is "
+        "lost.",
+        "Plan a new one that is rated for more; where its maker says another figure, set card_rated_tb.",
+    ),
+    "card-worn": Words(
+        "A memory card or disk is nearly worn out ({detail}).",
+        "It is an estimate from what is written to it. When a card fails, its machine stops, and what it alone had is "
+        "lost.",
+        "Put in a new one that is rated for more; where its maker says another figure, set card_rated_tb.",
+    ),
     "certificate-ending": Words(
         "The certificate {subject} ends soon ({detail}).",
         "It should have been renewed by itself months before. Once it ends, nobody who checks it connects any more.",

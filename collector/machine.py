@@ -66,6 +66,21 @@ class BootSynchronised(Machine, frozen=True, omit_defaults=True):
     utc_ms: int
 
 
+class ClockNoted(Machine, frozen=True, omit_defaults=True):
+    """A wall clock was found not to be synchronised, or to be so again; one that comes and goes, once an hour.
+
+    Attributes:
+        node: Whose; empty: the collector's own.
+        synced: It is synchronised.
+        since_ms: Since when, as far as the collector saw it, milliseconds since 1970 on its own clock.
+    """
+
+    KIND: ClassVar[str] = "clock-noted"
+    node: str
+    synced: bool
+    since_ms: int
+
+
 class StreamBegun(Machine, frozen=True, omit_defaults=True):
     """A stream was heard of for the first time.
 

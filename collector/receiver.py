@@ -31,6 +31,7 @@ from collector.channel import (
     Frames,
     encoded,
 )
+from host.journal import log_to_stderr
 from host.tls import client_context, trouble
 from soak.decoding import from_json
 
@@ -345,6 +346,7 @@ class Receiver:
 def main(descriptor: int) -> None:
     """Be the receiver of the collector at the other end of this socket."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # ctrl-C is the collector's to answer
+    log_to_stderr()
     with socket.socket(fileno=descriptor) as collector:
         Receiver(collector).run()
 

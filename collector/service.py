@@ -29,6 +29,7 @@ from collector.silence_watch import SilenceWatch
 from collector.status import read
 from collector.store import Store
 from collector.storing import Storing
+from collector.upkeep import Upkeep
 from collector.watch import Pulse, Watch
 from soak.rehearsal import Rehearsal
 from soak.wire import Receipt
@@ -84,6 +85,7 @@ class Service:
         self._others = Others(self._rivals, store, self._conditions, self._link, clock)
         self._pulse = Pulse()
         self._silence = SilenceWatch(data_dir, settings.silent_after_ms(), self._conditions)
+        self._upkeep = Upkeep(data_dir, settings, store, self._conditions, clock=clock, rehearsal=rehearsal)
         self._certificates = CertificateWatch(settings, self._conditions)
         self._watch = Watch(
             data_dir,
@@ -92,6 +94,7 @@ class Service:
             self._conditions,
             pulse=self._pulse,
             linked=self._link.alive,
+            own=lambda: self._upkeep.own,
             certificates=self._certificates,
         )
         self._connected, self._orders_sent_s = False, float("-inf")
@@ -122,6 +125,7 @@ class Service:
         finally:
             self._alarms.stop()
             self._silence.close()
+            self._upkeep.close()
             self._link.stop()
             self._certificates.stop()
             self._watch.stop()
@@ -139,6 +143,8 @@ class Service:
             if self._others.hear():
                 self._orders_sent_s = float("-inf")
             self._silence.look()
+            if not self._storing.troubled:
+                self._upkeep.look()
             self._look_for_changes()
             self._send_orders_when_due()
         except sqlite3.Error as error:

@@ -13,9 +13,10 @@ from typing import NamedTuple
 
 import msgspec
 
-from collector.clock import boot_id, boottime_ms
 from collector.conditions import Condition
+from host.clock import boot_id, boottime_ms
 from soak.decoding import from_json
+from soak.wire import DiskUse
 
 FILE_NAME = "collector.status"
 SIZE_BYTES = 4_096
@@ -41,6 +42,20 @@ class Certificate(msgspec.Struct, frozen=True):
     authority: bool = False
 
 
+class Own(msgspec.Struct, frozen=True):
+    """How the collector's own machine is.
+
+    Attributes:
+        synced: Its wall clock is synchronised; None before anybody has looked.
+        disk: The disk of its data folder.
+        backup_due_ms: When the next backup is due, milliseconds since 1970; None where the settings plan none.
+    """
+
+    synced: bool | None = None
+    disk: DiskUse | None = None
+    backup_due_ms: int | None = None
+
+
 class Status(msgspec.Struct, frozen=True):
     """How the collector is.
 
@@ -56,6 +71,7 @@ class Status(msgspec.Struct, frozen=True):
         left_out: How many more there are.
         encrypted: The collector speaks to its broker by TLS; None: it does not say.
         certificates: Those that were looked at, as far as they could be.
+        own: How its own machine is.
     """
 
     epoch: str
@@ -69,6 +85,7 @@ class Status(msgspec.Struct, frozen=True):
     left_out: int = 0
     encrypted: bool | None = None
     certificates: list[Certificate] = []
+    own: Own = Own()
 
 
 class Seen(NamedTuple):

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from collector.conditions import Condition
-from collector.status import Certificate, Seen, read
+from collector.status import Certificate, Own, Seen, read
 from dashboard.texts import _
 
 _FRESH_S = 0.5
@@ -25,6 +25,7 @@ class Said(NamedTuple):
         stored_ms: When it last stored anything since its start.
         encrypted: It speaks to its broker by TLS; None: that is not known.
         certificates: Those that it looks at.
+        own: How its own machine is; nothing while its status cannot be believed.
     """
 
     banner: str
@@ -34,6 +35,7 @@ class Said(NamedTuple):
     stored_ms: int | None
     encrypted: bool | None = None
     certificates: Sequence[Certificate] = ()
+    own: Own = Own()
 
 
 def said(seen: Seen) -> Said:
@@ -63,6 +65,7 @@ def said(seen: Seen) -> Said:
         status.stored_ms,
         status.encrypted,
         status.certificates,
+        status.own,
     )
 
 

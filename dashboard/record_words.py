@@ -18,6 +18,7 @@ _MACHINE = {
     "basin": N_("a basin was described"),
     "requirement": N_("the settings ask something else of a basin"),
     "clock-synchronised": N_("a node's clock was set"),
+    "clock-noted": N_("a clock was found synchronised or not"),
     "page": N_("readings were sealed"),
     "node-commissioned": N_("a node was commissioned"),
     "backup-made": N_("a backup was taken and verified"),

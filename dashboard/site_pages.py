@@ -20,6 +20,7 @@ from dashboard.commissioned import Commissioning, commissionings
 from dashboard.record_pages import sheet
 from dashboard.site import AskedSite, Site, only_known_parameters
 from dashboard.site_health import Health, Known, Word, health
+from dashboard.site_upkeep import free_text, wear_text
 from dashboard.when import DAY_MS
 
 _WEEK_MS = 7 * DAY_MS
@@ -40,6 +41,8 @@ async def site_page(site: AskedSite) -> Template:
     context = {
         "health": found,
         "good": Word.GOOD,
+        "free_text": free_text,
+        "wear_text": wear_text,
         "conditions": site.collecting.now().conditions,
         "left_out": site.collecting.now().left_out,
         "parked": parked,

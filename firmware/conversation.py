@@ -91,6 +91,7 @@ class Conversation:
         window: What may be under way at a time.
         troubles: What is wrong with the node itself now, in short words.
         basins: What is said and shown at each basin now.
+        disk: What is written to the node's disk.
         commissioned: The node's commissioning; None: there was none.
         send: How to say something.
 
@@ -112,6 +113,7 @@ class Conversation:
         window: Window | None = None,
         troubles: Callable[[], list[str]] = list,
         basins: Callable[[], list[wire.BasinSide]] = list,
+        disk: Callable[[], wire.DiskUse | None] = lambda: None,
         commissioned: wire.Commissioned | None = None,
         send: Send,
     ) -> None:
@@ -121,7 +123,7 @@ class Conversation:
         self.connected = False
         self._node, self._clock, self._sources, self._sensors = node, clock, list(sources), sensors
         self._version, self._send_one, self._window, self._troubles = version, send, window or Window(), troubles
-        self._basins, self._commissioned = basins, commissioned
+        self._basins, self._disk, self._commissioned = basins, disk, commissioned
         self._link_said = ""
         self._untaken: dict[int, int] = {}  # messages, and how many readings are in each
         self._taken_ms = 0  # when the broker last took a message, or nothing was left for it to take
@@ -277,6 +279,7 @@ class Conversation:
             outbox=sum(source.held(stream.stream).count() for source, streams in held for stream in streams),
             dropped=sum(getattr(source, "dropped", 0) for source in self._sources),
             refused=dict(self.refused),
+            disk=self._disk(),
         )
 
     def _own_troubles(self, now_ms: int) -> list[str]:

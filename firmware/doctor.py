@@ -22,6 +22,7 @@ from firmware.orders import OrdersInHand
 from firmware.said import RUN, STALE_MS, Said, heard
 from firmware.sensors import read_once
 from firmware.settings import Settings, load
+from host.disk import judge_wear, present
 from host.doctor import Found, Mark
 from soak.quantity import in_words
 from soak.reading import Fault
@@ -72,6 +73,7 @@ def _look(file: Path, settings: Settings, data: Path, run: Path) -> Iterator[Fou
     if said:
         yield from _itself(said)
     yield judge_disk(look_at_disk(data, write=False))
+    yield judge_wear("card", present(data, settings.card_rated_tb))
     yield judge_clock(synced=clock.synced())
     # With the node's login only while it does not run: a second connection would end its own.
     alone = running is False

@@ -31,6 +31,7 @@ from firmware.source import Source
 from firmware.uplink import Uplink
 from firmware.version import software_version
 from firmware.watch import Pulse, Watch
+from host.disk import DiskCount
 from host.notify import Notifier
 from soak import wire
 from soak.reading import Reading, Why
@@ -151,6 +152,7 @@ class Node:
             version=software_version(),
             troubles=self._troubles,
             basins=lambda: self._sides.said,
+            disk=DiskCount(Path(settings.data_dir), settings.card_rated_tb).now,
             commissioned=self._filed.commissioned,
             lids=lambda: dict(self._lid_levels),
             kept=KeptOrders(Path(settings.data_dir), settings.node, sensors, clock),

@@ -52,6 +52,7 @@ class Uplink:
         window: What may be under way at a time.
         troubles: What is wrong with the node itself now, in few words each.
         basins: What is said and shown at each basin now.
+        disk: What is written to the node's disk.
         commissioned: The node's commissioning; None: there was none.
         lids: Per basin whether its lid switch is closed now.
         kept: Where orders outlive a restart; None: nowhere.
@@ -75,6 +76,7 @@ class Uplink:
         window: Window | None = None,
         troubles: Callable[[], list[str]] = list,
         basins: Callable[[], list[wire.BasinSide]] = list,
+        disk: Callable[[], wire.DiskUse | None] = lambda: None,
         commissioned: wire.Commissioned | None = None,
         lids: Callable[[], dict[str, bool]] = dict,
         kept: KeptOrders | None = None,
@@ -91,6 +93,7 @@ class Uplink:
             window=window,
             troubles=lambda: [*troubles(), *self._troubles()],
             basins=basins,
+            disk=disk,
             commissioned=commissioned,
             send=self._send,
         )

@@ -160,6 +160,25 @@ class BasinSide(msgspec.Struct, frozen=True):
     moved_ms: Milliseconds | None = None
 
 
+class DiskUse(msgspec.Struct, frozen=True):
+    """What is written to the disk of a data folder, whoever writes it, and what is free there.
+
+    Attributes:
+        written_bytes: Counted by the kernel since this software first looked, restarts included.
+        over_ms: Over which time, on uninterrupted clocks; 0 where it cannot be counted.
+        free_bytes: Free for this software.
+        total_bytes: Size of its file system.
+        rated_tb: Terabytes (10^12 bytes) that the card is said to bear being written. An assumption, unless somebody
+            has set what its maker says.
+    """
+
+    written_bytes: Count
+    over_ms: Milliseconds
+    free_bytes: Count
+    total_bytes: Count
+    rated_tb: Annotated[int, msgspec.Meta(ge=1, le=100_000)]
+
+
 class CommissionCheck(msgspec.Struct, frozen=True):
     """One thing that was looked at when a node was commissioned.
 
@@ -214,6 +233,7 @@ class State(msgspec.Struct, frozen=True):
         refused: Messages that it did not take in since its start, by reason.
         troubles: What is wrong with the node itself at present, in few words each.
         basins: What is said and shown at each basin.
+        disk: The disk of its data folder; None from nodes of before 0.2.0.
         commissioned: Its last commissioning; None where there was none, or it cannot be read.
     """
 
@@ -228,6 +248,7 @@ class State(msgspec.Struct, frozen=True):
     refused: Annotated[dict[Word, Count], msgspec.Meta(max_length=100)] = {}
     troubles: Annotated[list[Word], msgspec.Meta(max_length=100)] = []
     basins: Annotated[list[BasinSide], msgspec.Meta(max_length=100)] = []
+    disk: DiskUse | None = None
     commissioned: Commissioned | None = None
 
 

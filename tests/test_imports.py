@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent
-PACKAGES = ("soak", "host", "firmware", "collector", "dashboard", "hardware")
+PACKAGES = ("soak", "host", "firmware", "collector", "dashboard", "hardware", "install")
 
 FORBIDDEN = {
     "soak": {"host", "firmware", "collector", "dashboard", "hardware", "install"},
@@ -23,6 +23,7 @@ FORBIDDEN = {
     "collector": {"firmware", "dashboard", "hardware", "install"},
     "dashboard": {"firmware", "hardware", "install"},
     "hardware": {"host", "collector", "dashboard", "install"},
+    "install": {"soak", "host", "firmware", "collector", "dashboard", "hardware"},
 }
 """soak <- host <- firmware, host <- collector <- dashboard: firmware and collector meet only on the wire."""
 
@@ -127,6 +128,12 @@ def test_hardware_knows_of_the_firmware_only_its_pin_table() -> None:
         return (from_inside | from_room) - {"firmware.pins"}
 
     assert named({path: against(path) for path in modules("hardware")}) == []
+
+
+def test_the_installer_needs_nothing_but_python() -> None:
+    """It runs before there is a virtual environment, and when a version of ours is broken."""
+    known = set(sys.stdlib_module_names) | {"install"}
+    assert named({path: imported(parsed(path)) - known for path in modules("install")}) == []
 
 
 def test_no_relative_imports_and_no_tests() -> None:

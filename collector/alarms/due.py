@@ -100,6 +100,8 @@ def due_held(
     for each in conditions:
         if each.code == "outbox-growing":
             yield Held(Key("outbox-growing", each.subject), each.words.happened, each.since_ms)
+        elif each.code == "card-worn":
+            yield Held(Key("card-worn", each.subject or "site"), each.words.happened, each.since_ms)
     disk = shutil.disk_usage(data_dir)
     if disk.free < LEAST_FREE * disk.total:
         text = f"{disk.free // 2**20:,} MiB of {disk.total // 2**20:,} MiB are free on the collector's disk."

@@ -30,7 +30,8 @@ label = "Basin 2"
 [basin.sensors."28-00000000000b"]
 """
 KEYS = (
-    "also, at, backup, basin, broker, ca_file, certificates, closed_days, contact, correction_c, drill_at, folder, "
+    "also, at, backup, basin, broker, ca_file, card_rated_tb, certificates, closed_days, contact, correction_c, "
+    "drill_at, folder, "
     "host, label, least, max_gap, max_temp_c, min_temp_c, name, node, notify, password_file, person, place, port, "
     "quiet, requirement, sensors, silent_after, since, site, too_old, u_c, urls_file, username"
 )
