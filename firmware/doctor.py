@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from firmware.checkup.broker import judge_broker, reach_broker, try_broker
+from firmware.checkup.broker import reach_broker, try_broker
+from firmware.checkup.broker_found import judge_broker
 from firmware.checkup.bus import judge_bus, judge_names, look_at_bus, this_overlay_advice
 from firmware.checkup.computer import judge_clock, judge_disk, look_at_disk
 from firmware.checkup.running import judge_service, look_at_service, runs

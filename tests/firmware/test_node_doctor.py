@@ -19,7 +19,8 @@ from cryptography.x509.oid import NameOID
 from node_kit import Receiver, Running, SpeedyClock, Tree, orders_for
 
 from firmware import doctor, said
-from firmware.checkup.broker import judge_broker, try_broker
+from firmware.checkup.broker import try_broker
+from firmware.checkup.broker_found import judge_broker
 from firmware.checkup.computer import Disk, judge_disk
 from firmware.checkup.running import judge_service, lock_file, runs
 from firmware.checkup.waiting import judge_waiting, look_at_outbox
