@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from firmware.checkup.broker import judge_broker, reach_broker, try_broker
+from firmware.checkup.broker import reach_broker, try_broker
+from firmware.checkup.broker_found import judge_broker
 from firmware.checkup.bus import judge_bus, judge_names, look_at_bus, this_overlay_advice
 from firmware.checkup.computer import judge_clock, judge_disk, look_at_disk
 from firmware.checkup.running import judge_service, look_at_service, runs
@@ -65,7 +66,11 @@ def _look(file: Path, settings: Settings, data: Path, run: Path) -> Iterator[Fou
         said = None
     yield judge_service(look_at_service(), running)
     yield from _bus(settings)
-    yield from _running(settings, said) if running else _standing(settings, data, clock)
+    if running is None:
+        untold = "not asked: whether the node runs cannot be seen, and one that runs must not be disturbed."
+        yield Found("sensors, lids, outbox", Mark.UNKNOWN, untold, "Run `sudo soakledger doctor`.")
+    else:
+        yield from _running(settings, said) if running else _standing(settings, data, clock)
     if said:
         yield from _itself(said)
     yield judge_disk(look_at_disk(data, write=False))

@@ -8,7 +8,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from firmware.board import Board, Edge
-from firmware.checkup.broker import judge_broker, try_broker
+from firmware.checkup.broker import try_broker
+from firmware.checkup.broker_found import judge_broker
 from firmware.checkup.bus import judge_bus, judge_names, look_at_bus, this_overlay_advice
 from firmware.checkup.computer import judge_clock, judge_disk, look_at_disk
 from firmware.clock import Clock

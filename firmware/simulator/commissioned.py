@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from firmware.checkup.broker import Tried, judge_broker
+from firmware.checkup.broker import Tried
+from firmware.checkup.broker_found import judge_broker
 from firmware.checkup.bus import Bus, judge_bus
 from firmware.checkup.computer import judge_clock, judge_disk, look_at_disk
 from firmware.commissioned import FILE_NAME, file_commissioned

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from pathlib import Path
 
 import pagekit
 import pytest
+from doorkit import HOST, SAM, House, scan
 from litestar import Litestar
 from litestar.testing import TestClient
 
 from collector.intake import Arrived
-from dashboard.app import build_app
 from soak.quantity import utc_text
 from soak.wire import Clock, CommissionCheck, Commissioned, State, Topic, encode
 
@@ -31,17 +32,18 @@ def says(player: pagekit.Player, node: str, commissioned: Commissioned | None) -
 
 
 @pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Client]:
-    """Three nodes: one commissioned with things left open, one in full, one never."""
-    data = tmp_path_factory.mktemp("commissioned") / "data"
+def browser(furnished: tuple[Path, dict[str, str]], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Client]:
+    """Three nodes: one commissioned with things left open, one in full, one never; the supervisor looks."""
+    data = pagekit.copied(furnished[0], tmp_path_factory.mktemp("commissioned") / "data")
     player = pagekit.Player(data)
     at = utc_text(player.now_ms - 2 * 86_400_000)
     says(player, "n1", Commissioned("1" * 32, at, True, "R. Castell", "0.2.0", CHECKS, {"broker-answer-ms": 14}))
     says(player, "n2", Commissioned("2" * 32, at, False, "Ada & Co", "0.2.0", CHECKS[:1]))
     says(player, "n3", None)
     player.close()
-    app = build_app(data, rehearsal=pagekit.rehearsal(), when=pagekit.WHEN)
-    with TestClient(app, base_url="http://127.0.0.1:8080") as client:
+    house = House(data, furnished[1])
+    with TestClient(house.app(), base_url=f"http://{HOST}") as client:
+        scan(client, house, SAM)
         yield client
 
 

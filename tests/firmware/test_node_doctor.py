@@ -19,7 +19,8 @@ from cryptography.x509.oid import NameOID
 from node_kit import Receiver, Running, SpeedyClock, Tree, orders_for
 
 from firmware import doctor, said
-from firmware.checkup.broker import judge_broker, try_broker
+from firmware.checkup.broker import try_broker
+from firmware.checkup.broker_found import judge_broker
 from firmware.checkup.computer import Disk, judge_disk
 from firmware.checkup.running import judge_service, lock_file, runs
 from firmware.checkup.waiting import judge_waiting, look_at_outbox
@@ -129,6 +130,17 @@ def test_a_node_that_runs_and_says_nothing_here_is_not_guessed_at(tmp_path: Path
         outbox.close()
     assert found["sensors, lids, outbox"].mark is Mark.UNKNOWN
     assert not [what for what in found if what.startswith("sensor 28")]
+
+
+def test_where_nobody_can_see_whether_it_runs_nothing_is_asked(
+    tmp_path: Path, bus: Tree, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = folder(tmp_path, settings_text(1))
+    monkeypatch.setattr(doctor, "runs", lambda _: None)
+    monkeypatch.setattr(doctor, "read_once", lambda *_: pytest.fail("it may be read by the node"))
+    monkeypatch.setattr(doctor, "try_broker", lambda *_: pytest.fail("it may be the node's connection"))
+    found = by_name(doctor.look(file, tmp_path, tmp_path / "run"))
+    assert found["sensors, lids, outbox"].mark is Mark.UNKNOWN
 
 
 def test_whether_a_node_runs_is_seen_without_touching_its_lock(tmp_path: Path) -> None:
