@@ -150,3 +150,12 @@ def test_where_a_server_with_tls_stands_before_nobody_comes_past_it(house: House
     assert asked(house, settings, PROXY, **FORGED).status_code == 200
     assert asked(house, settings, "127.0.0.1").status_code == 200
     assert asked(house, msgspec.structs.replace(settings, plain=True), STRANGER).status_code == 200
+
+
+def test_users_of_this_machine_cannot_pass_for_tls_either(house: House) -> None:
+    """The server itself, which by default would believe them."""
+    with listening(house.app(), Settings()) as port:
+        given = {"badge": house.badges[TINA]}
+        answer = httpx.post(f"http://127.0.0.1:{port}/api/sign-in", json=given, headers=FORGED, timeout=20)
+    assert cookie(answer).startswith("soakledger=")
+    assert house.ask("SELECT address FROM sign_in") == [("127.0.0.1",)]
