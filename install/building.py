@@ -168,8 +168,8 @@ def _advice(failure: str) -> str:
         return "Look at the free space, then run this again."
     if "lgpio" in failure:
         return (
-            "lgpio, which drives the pins, is not to be had for this Python from the package index. Use Raspberry Pi OS, "
-            "which has it as python3-lgpio, and run this again."
+            "lgpio, which drives the pins, is not to be had for this Python from the package index. Use Raspberry Pi "
+            "OS, which has it as python3-lgpio, and run this again."
         )
     return "Look at the network, then run this again."
 
