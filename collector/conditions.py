@@ -93,6 +93,56 @@ WORDS: dict[str, Words] = {
         "If this disk fails, what was recorded since the last good backup is lost.",
         "Look at the backup’s folder and its free space. It is tried again every quarter of an hour.",
     ),
+    "backup-room": Words(
+        "There is no room for two more backups ({detail}).",
+        "The next ones will fail: no old backup is ever taken away by this program.",
+        "Move old backups elsewhere, see `soakledger backup --list`, or name a folder on a larger disk.",
+    ),
+    "clock-unsynchronised": Words(
+        "A clock has not been synchronised for long ({detail}).",
+        "Durations and verdicts stay right; times of day on pages and papers may be off.",
+        "Check the time server of that machine, and the network to it.",
+    ),
+    "clock-differs": Words(
+        "A clock differs from the collector’s ({detail}).",
+        "Durations and verdicts stay right; times of day of its basins do not agree with those of others.",
+        "Check the time server of both machines.",
+    ),
+    "card-wears": Words(
+        "A memory card or disk wears out ({detail}).",
+        "It is an estimate from what is written to it. When a card fails, its machine stops, and what it alone had is "
+        "lost.",
+        "Plan a new one that is rated for more; where its maker says another figure, set card_rated_tb.",
+    ),
+    "card-worn": Words(
+        "A memory card or disk is nearly worn out ({detail}).",
+        "It is an estimate from what is written to it. When a card fails, its machine stops, and what it alone had is "
+        "lost.",
+        "Put in a new one that is rated for more; where its maker says another figure, set card_rated_tb.",
+    ),
+    "certificate-ending": Words(
+        "The certificate {subject} ends soon ({detail}).",
+        "It should have been renewed by itself months before. Once it ends, nobody who checks it connects any more.",
+        "Run `soakledger certificates --renew` on the collector’s machine, and look at why its timer did not: "
+        "systemctl status soakledger-certificates. If only the one that the broker shows is named here, run systemctl "
+        "restart mosquitto.",
+    ),
+    "authority-ending": Words(
+        "The site’s certificate authority {subject} ends ({detail}).",
+        "Until then every node and every browser must be given the one that follows.",
+        "Run `soakledger certificates --new-authority`, then enrol every node again.",
+    ),
+    "certificate-ended": Words(
+        "The certificate {subject} has ended ({detail}).",
+        "Nobody who checks it connects any more; nodes keep their readings.",
+        "Run `soakledger certificates --renew` on the collector’s machine; for an authority `soakledger certificates "
+        "--new-authority`, then enrol every node again. If the date is wrong, set the clock.",
+    ),
+    "certificate-unreadable": Words(
+        "The certificate {subject} cannot be looked at ({detail}).",
+        "Nobody is warned before it ends.",
+        "Run `soakledger broker-setup` again, or correct `certificates` and `ca_file` in the collector’s settings.",
+    ),
     "restored-older": Words(
         "The database is older than what was promised to nodes ({detail}).",
         "A backup was restored, or the disk lost what it had confirmed: readings that nodes no longer have are missing "

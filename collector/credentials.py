@@ -1,8 +1,8 @@
 """How people prove who they are: badge, PIN, password. Outside the ledger and never in an answer of any kind.
 
 A badge is something one has: a random code, of which only its SHA-256 is kept. A PIN or password is something one
-knows: kept as an argon2id hash. Guessing is slowed down per person and kind, so that wrong passwords from the network
-do not lock the PIN at the tablet, which takes the badge too.
+knows: kept as an argon2id hash. Guessing is slowed down per person and kind (see guesses.py), so that wrong passwords
+from the network do not lock the PIN at the tablet, which takes the badge too.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from typing import NamedTuple
 
 import argon2
 
+from collector import guesses
 from collector.record.errors import RefusedError
 
 
@@ -45,17 +46,6 @@ PIN_DIGITS = (6, 11)
 PASSWORD_LENGTHS = (12, 200)
 """Length before composition (NIST SP 800-63B, appendix A); its floor is 8, ours 12: nothing else is asked for."""
 
-_FREE_FAILURES = 4
-_FIRST_WAIT_MS = 30_000
-_LONGEST_WAIT_MS = 60 * 60_000
-_MOST_FAILURES = 100
-"""NIST SP 800-63B 5.2.2: no more than 100 failures in a row; after that only a new secret helps."""
-
-WAITING_RULE = (
-    "After five wrong ones in a row each further try has to wait: 30 seconds at first, twice as long each time, "
-    "an hour at most."
-)
-
 _BADGE_LETTERS = "BCDEFGHIJKLNOPRSTUVX"
 """Letters that stand at the same place on the usual keyboards (QWERTY, QWERTZ, AZERTY): a scanner types them."""
 
@@ -69,8 +59,6 @@ _MOST_IN_BADGE = 100
 class _Stored(NamedTuple):
     hash: str
     temporary: bool
-    failures: int
-    failed_ms: int | None
 
 
 def new_badge(connection: sqlite3.Connection, person: str, now_ms: int = 0) -> str:
@@ -142,7 +130,15 @@ def refuse_weak(person: str, kind: Kind, secret: str) -> None:
         raise ValueError("A badge is drawn, not chosen.")
 
 
-def check(connection: sqlite3.Connection, person: str, secret: str, now_ms: int, kind: Kind | None = None) -> bool:
+def check(
+    connection: sqlite3.Connection,
+    person: str,
+    secret: str,
+    now_ms: int,
+    kind: Kind | None = None,
+    *,
+    browser: str = "",
+) -> bool:
     """Whether this is the person's PIN or password, and they may try at present.
 
     A try is counted before it is compared, so that many at once are no more than as many one after another. Unknown
@@ -154,15 +150,15 @@ def check(connection: sqlite3.Connection, person: str, secret: str, now_ms: int,
         secret: As typed.
         now_ms: The real time, milliseconds since 1970.
         kind: Which of the two; without it, what the secret looks like.
+        browser: The digest of the token of the browser at which it is given; empty without one.
     """
     kind = kind or kind_of(secret)
-    stored = _attempt(connection, person, kind, now_ms)
+    stored, at = _attempt(connection, person, kind, now_ms, browser)
     good = _same(stored.hash if stored else _NOBODYS, _normal(secret)) and stored is not None
     if good and stored:
         with _writing(connection):
-            connection.execute(
-                "UPDATE credential SET failures = 0, failed_ms = NULL WHERE person = ? AND kind = ?", (person, kind)
-            )
+            # A secret that somebody else has set proves nothing, so the browser stays as unknown as it was.
+            guesses.fitted(connection, person, kind, at, browser="" if stored.temporary else browser, now_ms=now_ms)
             if _HASHER.check_needs_rehash(stored.hash):
                 connection.execute(
                     "UPDATE credential SET hash = ? WHERE person = ? AND kind = ? AND hash = ?",
@@ -176,10 +172,15 @@ def kind_of(secret: str) -> Kind:
     return Kind.PIN if secret.isascii() and secret.isdigit() and len(secret) <= PIN_DIGITS[1] else Kind.PASSWORD
 
 
-def wait_ms(connection: sqlite3.Connection, person: str, kind: Kind, now_ms: int) -> int:
-    """How long this person must wait before their next try; 0 if they need not."""
-    stored = _stored(connection, person, kind)
-    return _wait_ms(stored, now_ms) if stored else 0
+def wait_ms(connection: sqlite3.Connection, person: str, kind: Kind, now_ms: int, *, browser: str = "") -> int:
+    """How long this person must wait before their next try at a browser; 0 if they need not."""
+    return guesses.count(connection, person, kind, browser).wait_ms(now_ms)
+
+
+def had_to_wait(connection: sqlite3.Connection, person: str, kind: Kind, now_ms: int, *, browser: str = "") -> bool:
+    """After a try that failed: it was not compared at all; one that was would have failed this very moment."""
+    at = guesses.count(connection, person, kind, browser)
+    return at.failed_ms != now_ms and not at.open(now_ms)
 
 
 def is_temporary(connection: sqlite3.Connection, person: str, kind: Kind) -> bool:
@@ -194,37 +195,27 @@ def has(connection: sqlite3.Connection, person: str) -> list[Kind]:
     return [Kind(kind) for (kind,) in rows]
 
 
-def _attempt(connection: sqlite3.Connection, person: str, kind: Kind, now_ms: int) -> _Stored | None:
-    """Count a try; None where it cannot succeed."""
+def _attempt(
+    connection: sqlite3.Connection, person: str, kind: Kind, now_ms: int, browser: str
+) -> tuple[_Stored | None, guesses.Count]:
+    """Count a try; nothing is given back to compare with where it cannot succeed."""
     with _writing(connection):
-        stored = _stored(connection, person, kind)
-        if stored is None or _wait_ms(stored, now_ms) or stored.failures >= _MOST_FAILURES:
+        stored, at = _stored(connection, person, kind), guesses.count(connection, person, kind, browser)
+        if stored is None or not at.open(now_ms):
             # Changes nothing, but writes as the counting below does: the wait for the disk would tell them apart.
             connection.execute(
                 "UPDATE credential SET set_ms = set_ms WHERE person = (SELECT min(person) FROM credential)"
             )
-            return None
-        connection.execute(
-            "UPDATE credential SET failures = failures + 1, failed_ms = ? WHERE person = ? AND kind = ?",
-            (now_ms, person, kind),
-        )
-    return stored
-
-
-def _wait_ms(stored: _Stored, now_ms: int) -> int:
-    if stored.failures <= _FREE_FAILURES or stored.failed_ms is None:
-        return 0
-    whole_ms = min(_FIRST_WAIT_MS << (stored.failures - _FREE_FAILURES - 1), _LONGEST_WAIT_MS)
-    since_ms = now_ms - stored.failed_ms
-    # A clock that was set back must not lock somebody out for as long as it was set back.
-    return whole_ms if since_ms < 0 else max(0, whole_ms - since_ms)
+            return None, at
+        guesses.failed(connection, person, kind, at, now_ms)
+    return stored, at
 
 
 def _stored(connection: sqlite3.Connection, person: str, kind: Kind) -> _Stored | None:
     row = connection.execute(
-        "SELECT hash, temporary, failures, failed_ms FROM credential WHERE person = ? AND kind = ?", (person, kind)
+        "SELECT hash, temporary FROM credential WHERE person = ? AND kind = ?", (person, kind)
     ).fetchone()
-    return _Stored(row[0], bool(row[1]), row[2], row[3]) if row else None
+    return _Stored(row[0], bool(row[1])) if row else None
 
 
 def _store(
@@ -237,6 +228,7 @@ def _store(
                temporary = excluded.temporary, failures = 0, failed_ms = NULL""",
             (person, kind, hashed, now_ms, int(temporary)),
         )
+        guesses.forget(connection, person, kind)
 
 
 @contextmanager

@@ -3,7 +3,8 @@
 CollectorError
 ├── SettingsError      collector.toml is wrong
 ├── DataError          the data folder or its database cannot be used
-└── StartError         something outside (broker, second collector) stops the start
+├── StartError         something outside (broker, second collector) stops the start
+└── BrokerError        the broker, its logins or certificates cannot be set up as asked
 """
 
 from __future__ import annotations
@@ -31,3 +32,9 @@ class StartError(CollectorError):
     """Something outside the collector stops it from starting."""
 
     exit_code = 4
+
+
+class BrokerError(CollectorError):
+    """The broker, its logins or its certificates cannot be set up as asked."""
+
+    exit_code = 5

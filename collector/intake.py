@@ -7,6 +7,8 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
+from msgspec.structs import replace
+
 from collector.clock import UtcClock
 from collector.latest import Latest
 from collector.nodes import NodeWords, Noticed
@@ -154,6 +156,7 @@ class Intake:
         self._loaded = False
         self._latest.forget()
         self._nodes.forget()
+        self._store.commissionings.forget()
 
     def _take_one(self, message: Arrived) -> None:
         try:
@@ -298,12 +301,14 @@ class Intake:
         if not self._nodes.known(node) and self._store.count_nodes() >= MOST_NODES:
             raise UnreadableError("too-many-nodes", f"there are {MOST_NODES} nodes already.")
         self._touched.setdefault(node, set())
-        said = self._nodes.hear(node, state, retained=retained)
+        told = replace(state, commissioned=None) if state.commissioned else state  # kept once, not every ten seconds
+        said = self._nodes.hear(node, told, retained=retained)
         if not said.new or state.clock is None or state.boot is None:
             return  # delivered again; or the last will, which says nothing about what is held
         if said.noticed:
             self.noticed.append(said.noticed)
         self._note_clock(node, state.boot, state.clock)
+        self._store.commissionings.hear(node, state.commissioned)
         listed = {held.stream: held for held in state.streams}
         self._touched[node] |= listed.keys()
         current = {held.basin: held.stream for held in state.streams}

@@ -32,6 +32,7 @@ from collector.intake import Arrived
 from collector.lanes import Lanes
 from collector.receiver import ANSWER_WITHIN_S, KEEPALIVE_S, Errand
 from collector.settings import BrokerSettings
+from host.tls import client_context
 from soak.wire import PREFIX, Orders, Receipt, Topic, encode
 
 log = logging.getLogger(__name__)
@@ -58,6 +59,7 @@ class Link:
         lanes: What nodes say.
         words: What collectors say, this one among them: orders, and receipts for as long as they are listened to.
         connections: True for each new connection, False for each one lost.
+        why: Why the last one was lost or did not come about, with what to do.
 
     Raises:
         SettingsError: A file that the settings name cannot be used.
@@ -67,6 +69,7 @@ class Link:
         self.lanes = Lanes()
         self.words: queue.Queue[Arrived] = queue.Queue(_MOST_WORDS)
         self.connections: queue.SimpleQueue[bool] = queue.SimpleQueue()
+        self.why = ""
         self._settings, self._client_id = settings, client_id
         self._hears_receipts = True
         self._process: subprocess.Popen[bytes] | None = None
@@ -201,7 +204,8 @@ class Link:
                 elif frame.kind in (CONNECTED, DISCONNECTED):
                     connected = frame.kind == CONNECTED
                     if not connected:
-                        log.warning("broker %s: %s", self.address, frame.payload.decode(errors="replace"))
+                        self.why = frame.payload.decode(errors="replace")
+                        log.warning("broker %s: %s", self.address, self.why)
                     self.connections.put(connected)
         if connected:
             self.connections.put(False)
@@ -220,7 +224,7 @@ def _client(settings: BrokerSettings, client_id: str, *, clean_session: bool) ->
         client.username_pw_set(settings.username, settings.password())
     if settings.ca_file:
         try:
-            client.tls_set(settings.ca_file)
+            client.tls_set_context(client_context(settings.ca_file))
         except OSError as error:
             raise SettingsError(
                 f"ca_file {settings.ca_file} cannot be used ({error}). Name the broker's authority, in PEM."

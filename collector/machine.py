@@ -8,6 +8,7 @@ import msgspec
 
 from soak.closure import Closure
 from soak.requirement import Requirement, SensorTerms
+from soak.wire import Commissioned
 
 
 class Machine(msgspec.Struct, frozen=True, omit_defaults=True):
@@ -63,6 +64,21 @@ class BootSynchronised(Machine, frozen=True, omit_defaults=True):
     boot: str
     ms: int
     utc_ms: int
+
+
+class ClockNoted(Machine, frozen=True, omit_defaults=True):
+    """A wall clock was found not to be synchronised, or to be so again; one that comes and goes, once an hour.
+
+    Attributes:
+        node: Whose; empty: the collector's own.
+        synced: It is synchronised.
+        since_ms: Since when, as far as the collector saw it, milliseconds since 1970 on its own clock.
+    """
+
+    KIND: ClassVar[str] = "clock-noted"
+    node: str
+    synced: bool
+    since_ms: int
 
 
 class StreamBegun(Machine, frozen=True, omit_defaults=True):
@@ -174,3 +190,47 @@ class BackupMade(Machine, frozen=True, omit_defaults=True):
     records: int
     hash: str
     bytes: int
+
+
+class NodeCommissioned(Machine, frozen=True, omit_defaults=True):
+    """A node says that it was commissioned: recorded once for each commissioning, known by its id.
+
+    Attributes:
+        node: The node's name.
+        at_utc_ms: When it was filed there, milliseconds since 1970 by the node's wall clock, at most a day ahead of the
+            collector's; `commissioned.synced` says whether that can be trusted.
+        commissioned: What was looked at, and what was found.
+    """
+
+    KIND: ClassVar[str] = "node-commissioned"
+    node: str
+    at_utc_ms: int
+    commissioned: Commissioned
+
+
+class NodeEnrolled(Machine, frozen=True, omit_defaults=True):
+    """A node got a login at the broker; one that it had before ended.
+
+    Attributes:
+        node: Its name.
+        host: The machine on which that was done.
+        again: It had one before.
+    """
+
+    KIND: ClassVar[str] = "node-enrolled"
+    node: str
+    host: str
+    again: bool = False
+
+
+class NodeRevoked(Machine, frozen=True, omit_defaults=True):
+    """A node's login ended: the broker refuses it.
+
+    Attributes:
+        node: Its name.
+        host: The machine on which that was done.
+    """
+
+    KIND: ClassVar[str] = "node-revoked"
+    node: str
+    host: str

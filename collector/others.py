@@ -23,7 +23,8 @@ log = logging.getLogger(__name__)
 
 LISTEN_S = 1.5
 """After the first connection a collector listens before it takes anything in: an earlier one answers, and receipts that
-the broker kept are held against the store as it was."""
+the broker kept are held against the store as it was. For so long the connection must stand: where both have one login,
+the earlier one throws this one out, and is back after a second."""
 
 ANSWER_EVERY_S = 1.0
 _OVER_S = 300.0
@@ -58,6 +59,11 @@ class Others:
         self._rivals.connected()
         if self._connected_s is None:
             self._connected_s = time.monotonic()
+
+    def lost(self) -> None:
+        """The connection is gone."""
+        if self._promises is not None:
+            self._connected_s = None
 
     def listened(self) -> bool:
         """Taking in may begin: whoever would have answered has, and what was promised has been looked at."""

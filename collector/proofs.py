@@ -9,7 +9,8 @@ import sqlite3
 from typing import NamedTuple
 
 from collector import credentials
-from collector.credentials import WAITING_RULE, Kind
+from collector.credentials import Kind
+from collector.guesses import WAITING_RULE
 from collector.ledger import COLLECTOR, Ledger
 from collector.record import shelf
 from collector.record.desk import Desk
@@ -33,8 +34,15 @@ class Proven(NamedTuple):
     second_factor: bool
 
 
-def by_badge(desk: Desk, badge: str, pin: str, now_ms: int) -> Proven:
+def by_badge(desk: Desk, badge: str, pin: str, now_ms: int, *, browser: str = "") -> Proven:
     """Who holds a badge, with or without their PIN.
+
+    Args:
+        desk: Where.
+        badge: As scanned.
+        pin: As typed; may be empty.
+        now_ms: The real clock.
+        browser: The digest of the browser's token; empty without one.
 
     Raises:
         RefusedError: It opens nothing, or the PIN does not fit.
@@ -45,18 +53,18 @@ def by_badge(desk: Desk, badge: str, pin: str, now_ms: int) -> Proven:
         raise unknown_badge()
     if not pin:
         return Proven(person, second_factor=False)
-    if not credentials.check(desk.connection, person.id, pin, now_ms, Kind.PIN):
-        raise wrong(desk.connection, person.id, Kind.PIN, now_ms)
+    if not credentials.check(desk.connection, person.id, pin, now_ms, Kind.PIN, browser=browser):
+        raise wrong(desk.connection, person.id, Kind.PIN, now_ms, browser)
     return Proven(person, not credentials.is_temporary(desk.connection, person.id, Kind.PIN))
 
 
-def by_password(desk: Desk, person_id: str, password: str, now_ms: int) -> Proven:
+def by_password(desk: Desk, person_id: str, password: str, now_ms: int, *, browser: str = "") -> Proven:
     """Who gives this id and password: one answer for all that does not fit, so that nobody learns who works here.
 
     Raises:
         RefusedError: They do not fit, or must wait.
     """
-    good = credentials.check(desk.connection, person_id, password, now_ms, Kind.PASSWORD)
+    good = credentials.check(desk.connection, person_id, password, now_ms, Kind.PASSWORD, browser=browser)
     person = _working(desk.connection, person_id)
     if not good or person is None:
         raise RefusedError(
@@ -67,15 +75,15 @@ def by_password(desk: Desk, person_id: str, password: str, now_ms: int) -> Prove
     return Proven(person, not credentials.is_temporary(desk.connection, person_id, Kind.PASSWORD))
 
 
-def compare(desk: Desk, person_id: str, secret: str, now_ms: int) -> None:
+def compare(desk: Desk, person_id: str, secret: str, now_ms: int, *, browser: str = "") -> None:
     """Compare a PIN or password of somebody who is known to be here, as a second factor.
 
     Raises:
         RefusedError: It does not fit, or somebody else has chosen it.
     """
     kind = credentials.kind_of(secret)
-    if not credentials.check(desk.connection, person_id, secret, now_ms, kind):
-        raise wrong(desk.connection, person_id, kind, now_ms)
+    if not credentials.check(desk.connection, person_id, secret, now_ms, kind, browser=browser):
+        raise wrong(desk.connection, person_id, kind, now_ms, browser)
     if credentials.is_temporary(desk.connection, person_id, kind):
         raise RefusedError(
             "temporary",
@@ -84,7 +92,17 @@ def compare(desk: Desk, person_id: str, secret: str, now_ms: int) -> None:
         )
 
 
-def set_own(desk: Desk, person_id: str, kind: Kind, *, secret: str, current: str, now_ms: int, but: str = "") -> None:
+def set_own(
+    desk: Desk,
+    person_id: str,
+    kind: Kind,
+    *,
+    secret: str,
+    current: str,
+    now_ms: int,
+    but: str = "",
+    browser: str = "",
+) -> None:
     """Change one's own PIN or password; their sessions end, but for one.
 
     Args:
@@ -95,20 +113,21 @@ def set_own(desk: Desk, person_id: str, kind: Kind, *, secret: str, current: str
         current: The present one, or the present other one.
         now_ms: The real clock.
         but: Token of the session in which they do it.
+        browser: The digest of the token of the browser at which they do it.
 
     Raises:
         RefusedError: The present one does not fit, or the new one would be guessed.
     """
     credentials.refuse_weak(person_id, kind, secret)
     held = credentials.kind_of(current)
-    if not credentials.check(desk.connection, person_id, current, now_ms, held):
-        raise wrong(desk.connection, person_id, held, now_ms)
+    if not credentials.check(desk.connection, person_id, current, now_ms, held, browser=browser):
+        raise wrong(desk.connection, person_id, held, now_ms, browser)
     if held is kind and secret == current:
         raise RefusedError("same-secret", f"That is the present {_word(kind)}.", "Choose another one.")
     with desk.transaction():
         credentials.set_secret(desk.connection, person_id, kind, secret, now_ms)
         _record(desk, person_id, person_id, kind)
-        end_all(desk.connection, person_id, but)
+        end_all(desk.connection, person_id, now_ms, but)
 
 
 def set_others(desk: Desk, who: str, person_id: str, kind: Kind, *, secret: str, now_ms: int) -> None:
@@ -130,7 +149,7 @@ def set_others(desk: Desk, who: str, person_id: str, kind: Kind, *, secret: str,
         _refuse_all_but_administrators(desk, who, person_id)
         credentials.set_secret(desk.connection, person_id, kind, secret, now_ms, temporary=True)
         _record(desk, who, person_id, kind)
-        end_all(desk.connection, person_id)
+        end_all(desk.connection, person_id, now_ms)
 
 
 def give_badge(desk: Desk, who: str, person_id: str, now_ms: int, *, but: str = "") -> str:
@@ -158,7 +177,7 @@ def give_badge_within(desk: Desk, who: str, person_id: str, now_ms: int, *, but:
     _refuse_all_but_administrators(desk, who, person_id)
     code = credentials.new_badge(desk.connection, person_id, now_ms)
     _record(desk, who, person_id, Kind.BADGE)
-    end_all(desk.connection, person_id, but)
+    end_all(desk.connection, person_id, now_ms, but)
     return code
 
 
@@ -174,9 +193,9 @@ def must_change(connection: sqlite3.Connection, person_id: str) -> list[str]:
     return [kind.value for kind in kinds if credentials.is_temporary(connection, person_id, kind)]
 
 
-def wrong(connection: sqlite3.Connection, person_id: str, kind: Kind, now_ms: int) -> RefusedError:
+def wrong(connection: sqlite3.Connection, person_id: str, kind: Kind, now_ms: int, browser: str = "") -> RefusedError:
     """What is said of a PIN or password that does not fit."""
-    wait_s = -(-credentials.wait_ms(connection, person_id, kind, now_ms) // 1000)
+    wait_s = -(-credentials.wait_ms(connection, person_id, kind, now_ms, browser=browser) // 1000)
     step = f"Wait {wait_s} s, then try again." if wait_s else "Try again."
     return RefusedError("wrong-secret", f"That {_word(kind)} does not fit. {WAITING_RULE}", step)
 

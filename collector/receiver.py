@@ -31,6 +31,8 @@ from collector.channel import (
     Frames,
     encoded,
 )
+from host.journal import log_to_stderr
+from host.tls import client_context, trouble
 from soak.decoding import from_json
 
 KEEPALIVE_S = 30
@@ -135,12 +137,12 @@ class _Connection:
         self._say, self._topics, self._unsaid = say, topics, unsaid
         self._under_way: dict[int, tuple[str, bytes]] = {}
         self._began_s = time.monotonic()
-        self.up = False
+        self.host, self.up = errand.host, False
         client = _Client(CallbackAPIVersion.VERSION2, errand.client_id, clean_session=False, protocol=mqtt.MQTTv311)
         if errand.username is not None:
             client.username_pw_set(errand.username, errand.password)
         if errand.ca_file:
-            client.tls_set(errand.ca_file)
+            client.tls_set_context(client_context(errand.ca_file))
         client.max_queued_messages_set(_MOST_UNACKED)
         client.max_inflight_messages_set(_MOST_AT_ONCE)
         client.on_connect = self._on_connect
@@ -152,7 +154,7 @@ class _Connection:
 
     def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
-            raise ConnectionRefusedError(f"refused: {reason}")
+            raise ConnectionError(f"refused: {reason}")
         client.subscribe([(topic, 1) for topic in self._topics])
         self.up = True
         self._say(Frame(CONNECTED))
@@ -274,7 +276,7 @@ class Receiver:
             topics = [topic for topic in errand.topics if topic not in self._unwanted]
             self._connection = _Connection(errand, topics, self._unsaid, self._say)
         except (OSError, ValueError) as error:
-            self._lost(str(error) or type(error).__name__)
+            self._lost(trouble(error, errand.host).text)
 
     def _serve(self, connection: _Connection, readable: bool) -> None:
         try:
@@ -282,7 +284,7 @@ class Receiver:
                 connection.read()
             connection.write()
         except OSError as error:
-            self._lost(str(error) or type(error).__name__)
+            self._lost(trouble(error, connection.host).text if not connection.up else str(error) or "it is gone")
         else:
             if connection.up:
                 self._attempts, self._failure = 0, ""
@@ -344,6 +346,7 @@ class Receiver:
 def main(descriptor: int) -> None:
     """Be the receiver of the collector at the other end of this socket."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # ctrl-C is the collector's to answer
+    log_to_stderr()
     with socket.socket(fileno=descriptor) as collector:
         Receiver(collector).run()
 

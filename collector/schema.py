@@ -15,7 +15,7 @@ from pathlib import Path
 
 from sqlite_utils import Database, Migrations
 
-from collector import course, minutes
+from collector import course, minutes, views
 from collector.begin import begin_ledger
 from collector.errors import DataError
 from collector.page import unseal
@@ -85,6 +85,20 @@ def m0004_course(db: Database) -> None:
             _, readings, anchors = unseal(body, sha256)
             packed = course.pack(course.course_of(dated(first, readings, anchors, synchronised)), tuple(page_ms))
             db.execute("INSERT INTO page_course (stream_id, first, body) VALUES (?, ?, ?)", (stream_id, first, packed))
+
+
+@migrations()
+def m0005_sign_ins(db: Database) -> None:
+    """Who signed in and who tried to, and at which browsers people have proven who they are. Outside the ledger."""
+    for statement in _M0005:
+        db.execute(statement)
+
+
+@migrations()
+def m0006_views(db: Database) -> None:
+    """What people who query the database may rely on."""
+    for statement in views.VERSION_1:
+        db.execute(statement)
 
 
 _M0001 = (
@@ -250,6 +264,33 @@ _M0004 = (
     """CREATE TABLE page_course (
         stream_id INTEGER NOT NULL, first INTEGER NOT NULL, body BLOB NOT NULL,
         PRIMARY KEY (stream_id, first)) STRICT, WITHOUT ROWID""",
+)
+
+_M0005 = (
+    # browser: SHA-256 of the token in its cookie. kind: what was given there; a badge proves too little for tries to be
+    # counted apart. proven: it was right once; failures: in a row since then.
+    """CREATE TABLE known_browser (
+        browser TEXT NOT NULL, person TEXT NOT NULL, kind TEXT NOT NULL, seen_ms INTEGER NOT NULL,
+        proven INTEGER NOT NULL DEFAULT 0, failures INTEGER NOT NULL DEFAULT 0, failed_ms INTEGER,
+        PRIMARY KEY (browser, person, kind)) STRICT, WITHOUT ROWID""",
+    "CREATE INDEX known_browser_by_person ON known_browser (person)",
+    # times: so many alike from first to last_ms, which is one row's only change. The newest are kept, see sign_ins.py.
+    """CREATE TABLE sign_in (
+        number INTEGER PRIMARY KEY, at_ms INTEGER NOT NULL, person TEXT NOT NULL, how TEXT NOT NULL,
+        outcome TEXT NOT NULL, address TEXT NOT NULL, browser TEXT NOT NULL, times INTEGER NOT NULL DEFAULT 1,
+        last_ms INTEGER NOT NULL) STRICT""",
+    "CREATE INDEX sign_in_by_person ON sign_in (person, number)",
+    """CREATE TRIGGER sign_in_update BEFORE UPDATE ON sign_in
+        WHEN (NEW.number, NEW.at_ms, NEW.person, NEW.how, NEW.outcome, NEW.address, NEW.browser)
+            IS NOT (OLD.number, OLD.at_ms, OLD.person, OLD.how, OLD.outcome, OLD.address, OLD.browser)
+            OR NEW.times <= OLD.times OR NEW.last_ms < OLD.last_ms
+        BEGIN SELECT RAISE(ABORT, 'The record of sign-ins is append-only; only its counts rise.'); END""",
+    """CREATE TRIGGER sign_in_delete BEFORE DELETE ON sign_in
+        WHEN OLD.number > (SELECT max(number) FROM sign_in) - 100000
+        BEGIN SELECT RAISE(ABORT, 'The newest 100,000 rows of the record of sign-ins are kept.'); END""",
+    """CREATE TRIGGER sign_in_insert BEFORE INSERT ON sign_in
+        WHEN NEW.number IS NOT (SELECT ifnull(max(number), 0) + 1 FROM sign_in)
+        BEGIN SELECT RAISE(ABORT, 'Rows of the record of sign-ins follow on without a gap.'); END""",
 )
 
 _PAGE_BYTES = 1_024

@@ -13,6 +13,7 @@ from pathlib import Path
 import msgspec
 
 from collector.alarms.thread import AlarmThread
+from collector.broker.watching import CertificateWatch
 from collector.clock import UtcClock
 from collector.conditions import LASTING, Condition, Conditions
 from collector.health import Place
@@ -28,6 +29,7 @@ from collector.silence_watch import SilenceWatch
 from collector.status import read
 from collector.store import Store
 from collector.storing import Storing
+from collector.upkeep import Upkeep
 from collector.watch import Pulse, Watch
 from soak.rehearsal import Rehearsal
 from soak.wire import Receipt
@@ -83,7 +85,18 @@ class Service:
         self._others = Others(self._rivals, store, self._conditions, self._link, clock)
         self._pulse = Pulse()
         self._silence = SilenceWatch(data_dir, settings.silent_after_ms(), self._conditions)
-        self._watch = Watch(data_dir, self._rivals, clock, self._conditions, pulse=self._pulse, linked=self._link.alive)
+        self._upkeep = Upkeep(data_dir, settings, store, self._conditions, clock=clock, rehearsal=rehearsal)
+        self._certificates = CertificateWatch(settings, self._conditions)
+        self._watch = Watch(
+            data_dir,
+            self._rivals,
+            clock,
+            self._conditions,
+            pulse=self._pulse,
+            linked=self._link.alive,
+            own=lambda: self._upkeep.own,
+            certificates=self._certificates,
+        )
         self._connected, self._orders_sent_s = False, float("-inf")
         self._greeted: set[str] = set()
         self._dropped, self._dropped_s = 0, float("-inf")
@@ -97,6 +110,7 @@ class Service:
         """
         self._link.start()
         self._alarms.start()
+        self._certificates.start()
         self._watch.start()
         try:
             while not stop.is_set():
@@ -111,7 +125,9 @@ class Service:
         finally:
             self._alarms.stop()
             self._silence.close()
+            self._upkeep.close()
             self._link.stop()
+            self._certificates.stop()
             self._watch.stop()
 
     def _tick(self) -> None:
@@ -127,6 +143,8 @@ class Service:
             if self._others.hear():
                 self._orders_sent_s = float("-inf")
             self._silence.look()
+            if not self._storing.troubled:
+                self._upkeep.look()
             self._look_for_changes()
             self._send_orders_when_due()
         except sqlite3.Error as error:
@@ -142,7 +160,11 @@ class Service:
                 self._others.connected()
                 self._orders_sent_s = float("-inf")
             else:
-                self._conditions.set("broker-away", detail=self._link.address)
+                self._others.lost()
+                why = self._link.why.rstrip(".")
+                self._conditions.set(
+                    "broker-away", detail=f"{self._link.address}: {why}" if why else self._link.address
+                )
 
     def _note_overload(self) -> None:
         dropped, now_s = self._link.lanes.dropped, time.monotonic()

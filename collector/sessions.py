@@ -10,8 +10,10 @@ import secrets
 import sqlite3
 from typing import NamedTuple
 
+from collector import sign_ins
 from collector.record import shelf
 from collector.record.things import Person
+from collector.sign_ins import Outcome
 
 BADGE_IDLE_MS = 10 * 60_000
 """At a shared tablet: gloves on, called away, the next one comes. Our own choice."""
@@ -24,6 +26,9 @@ LONGEST_MS = 12 * 3_600_000
 
 PROVEN_MS = 5 * 60_000
 """For how long a PIN or password given counts for the deeds that ask for one. Our own choice."""
+
+MOST_PER_PERSON = 50
+"""Of one person at once; the oldest ends first. Our own choice."""
 
 _TOUCH_MS = 20_000
 _CLOCK_BACK_MS = 60_000
@@ -44,20 +49,32 @@ class Session(NamedTuple):
 
 
 def begin(connection: sqlite3.Connection, person: str, now_ms: int, *, idle_ms: int, proven: bool) -> str:
-    """Sign a person in; sessions that are over are cleared away.
+    """Sign a person in; sessions that are over are cleared away. Within the caller's transaction if there is one.
 
     Returns:
         The token: 256 random bits.
     """
+    own = connection.in_transaction
     token = secrets.token_urlsafe(32)
-    connection.execute(
-        "DELETE FROM session WHERE seen_ms + idle_ms < ? OR began_ms + ? < ?", (now_ms, LONGEST_MS, now_ms)
-    )
+    over = connection.execute(
+        """SELECT token_sha256, person, min(seen_ms + idle_ms, began_ms + ?2) AS ended_ms FROM session
+           WHERE ended_ms < ?1 ORDER BY ended_ms""",
+        (now_ms, LONGEST_MS),
+    ).fetchall()
+    over += connection.execute(
+        """SELECT token_sha256, person, ?2 FROM session WHERE person = ?1 AND token_sha256 NOT IN (
+               SELECT token_sha256 FROM session WHERE person = ?1 ORDER BY began_ms DESC LIMIT ?3)""",
+        (person, now_ms, MOST_PER_PERSON - 1),
+    ).fetchall()
+    for token_sha256, whose, ended_ms in over:
+        if connection.execute("DELETE FROM session WHERE token_sha256 = ?", (token_sha256,)).rowcount:
+            sign_ins.note(connection, Outcome.ENDED, ended_ms, person=whose)
     connection.execute(
         "INSERT INTO session (token_sha256, person, began_ms, seen_ms, idle_ms, proven_ms) VALUES (?, ?, ?, ?, ?, ?)",
         (_digest(token), person, now_ms, now_ms, idle_ms, now_ms if proven else None),
     )
-    connection.commit()
+    if not own:
+        connection.commit()
     return token
 
 
@@ -94,20 +111,52 @@ def prove(connection: sqlite3.Connection, token: str, now_ms: int) -> None:
 
 
 def end(connection: sqlite3.Connection, token: str) -> None:
-    """Sign out."""
+    """Sign out; within the caller's transaction if there is one."""
+    own = connection.in_transaction
     connection.execute("DELETE FROM session WHERE token_sha256 = ?", (_digest(token),))
-    connection.commit()
+    if not own:
+        connection.commit()
 
 
-def end_all(connection: sqlite3.Connection, person: str, but: str = "") -> None:
-    """Sign a person out everywhere, but for one token: a badge, PIN or password of theirs has changed.
+def end_all(connection: sqlite3.Connection, person: str, now_ms: int, but: str = "") -> None:
+    """Sign a person out everywhere, but for one token: they ask for it, or a badge, PIN or password has changed.
 
     Within the caller's transaction if there is one.
     """
     own = connection.in_transaction
-    connection.execute("DELETE FROM session WHERE person = ? AND token_sha256 <> ?", (person, _digest(but)))
+    ended = connection.execute(
+        "DELETE FROM session WHERE person = ? AND token_sha256 <> ?", (person, _digest(but))
+    ).rowcount
+    for _ in range(ended):
+        sign_ins.note(connection, Outcome.ENDED, now_ms, person=person)
     if not own:
         connection.commit()
+
+
+class Open(NamedTuple):
+    """A session of one's own, as a person is shown it.
+
+    Attributes:
+        began_ms: When they signed in.
+        seen_ms: When it was last in use, to some seconds.
+        here: It is the one in which they ask.
+    """
+
+    began_ms: int
+    seen_ms: int
+    here: bool
+
+
+def open_sessions(connection: sqlite3.Connection, person: str, token: str, now_ms: int) -> list[Open]:
+    """Where else a person is signed in, the newest first."""
+    return [
+        Open(began_ms, seen_ms, token_sha256 == _digest(token))
+        for token_sha256, began_ms, seen_ms in connection.execute(
+            """SELECT token_sha256, began_ms, seen_ms FROM session
+               WHERE person = ?1 AND min(seen_ms + idle_ms, began_ms + ?3) >= ?2 ORDER BY began_ms DESC""",
+            (person, now_ms, LONGEST_MS),
+        )
+    ]
 
 
 def form_token(token: str) -> str:

@@ -20,6 +20,7 @@ from soak.quantity import duration_ms, exact_millidegrees
 from soak.reading import SensorId
 from soak.requirement import MAX_GAP_MS, Requirement, SensorTerms
 from soak.uncertainty import unchecked_u_mc
+from soak.wear import RATED_TB
 from soak.wire import BasinName, NodeName
 
 _Checked = TypeVar("_Checked", Requirement, SensorTerms)
@@ -221,6 +222,11 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         drill_at: When each day's test of all routes begins, "08:00" in the site's local time; left out, there is none.
         backup: Backups that the collector takes by itself; left out, it takes none, and still says when the last one
             on record is too old.
+        card_rated_tb: Terabytes that the card or disk under the data bears being written, by its maker; the default is
+            an assumption.
+        certificates: Files with certificates that are watched, so that their end is told long before: the broker's
+            and the pages'; from the folder of these settings, unless they begin with a slash. The authority under
+            [broker] and what the broker shows are watched anyway.
     """
 
     site: _Label
@@ -230,6 +236,8 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     notify: Annotated[list[NotifySettings], msgspec.Meta(max_length=MOST_ROUTES)] = []
     drill_at: str | None = None
     backup: BackupSettings | None = None
+    card_rated_tb: Annotated[int, msgspec.Meta(ge=1, le=100_000)] = RATED_TB
+    certificates: Annotated[list[str], msgspec.Meta(max_length=20)] = []
 
     def silent_after_ms(self) -> int:
         """`silent_after` in milliseconds.
@@ -258,7 +266,7 @@ def load(path: Path) -> Settings:
     try:
         settings = converted(_numbers_as_text(content), Settings)
         _check(settings)
-        settings = _with_backup(_with_routes(settings, path.parent), path)
+        settings = _with_certificates(_with_backup(_with_routes(settings, path.parent), path), path.parent)
     except (msgspec.ValidationError, ValueError) as error:
         raise SettingsError(f"{path}: {_readable(str(error))}") from None
     return settings
@@ -316,6 +324,12 @@ def _with_backup(settings: Settings, path: Path) -> Settings:
             raise ValueError(f"{each}, named under also of [backup], is no file: it could not be kept.")
     whole = msgspec.structs.replace(backup, folder=str(folder / backup.folder), also=also)
     return msgspec.structs.replace(settings, backup=whole)
+
+
+def _with_certificates(settings: Settings, folder: Path) -> Settings:
+    """With whole paths; a file that is not there is told by the page of site health, and stops nothing."""
+    whole = [str(folder.absolute() / each) for each in settings.certificates]
+    return msgspec.structs.replace(settings, certificates=whole)
 
 
 def _numbers_as_text(content: Any) -> Any:

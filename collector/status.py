@@ -13,9 +13,10 @@ from typing import NamedTuple
 
 import msgspec
 
-from collector.clock import boot_id, boottime_ms
 from collector.conditions import Condition
+from host.clock import boot_id, boottime_ms
 from soak.decoding import from_json
+from soak.wire import DiskUse
 
 FILE_NAME = "collector.status"
 SIZE_BYTES = 4_096
@@ -25,6 +26,34 @@ OLD_MS = 10_000
 
 _MINUTE_MS = 60_000
 _CHECK_BYTES = 10  # a line feed, eight digits, a line feed
+
+
+class Certificate(msgspec.Struct, frozen=True):
+    """A certificate that the collector looks at.
+
+    Attributes:
+        name: Its file, or the address that shows it.
+        until_ms: When it ends, milliseconds since 1970.
+        authority: It signs others.
+    """
+
+    name: str
+    until_ms: int
+    authority: bool = False
+
+
+class Own(msgspec.Struct, frozen=True):
+    """How the collector's own machine is.
+
+    Attributes:
+        synced: Its wall clock is synchronised; None before anybody has looked.
+        disk: The disk of its data folder.
+        backup_due_ms: When the next backup is due, milliseconds since 1970; None where the settings plan none.
+    """
+
+    synced: bool | None = None
+    disk: DiskUse | None = None
+    backup_due_ms: int | None = None
 
 
 class Status(msgspec.Struct, frozen=True):
@@ -40,6 +69,9 @@ class Status(msgspec.Struct, frozen=True):
         stored_ms: When something was last stored, milliseconds since 1970; None if nothing was since its start.
         conditions: What is wrong, most urgent first, as many as there is room for.
         left_out: How many more there are.
+        encrypted: The collector speaks to its broker by TLS; None: it does not say.
+        certificates: Those that were looked at, as far as they could be.
+        own: How its own machine is.
     """
 
     epoch: str
@@ -51,6 +83,9 @@ class Status(msgspec.Struct, frozen=True):
     stored_ms: int | None
     conditions: list[Condition] = []
     left_out: int = 0
+    encrypted: bool | None = None
+    certificates: list[Certificate] = []
+    own: Own = Own()
 
 
 class Seen(NamedTuple):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import hashlib
+import logging
 import secrets
 import zlib
 from collections.abc import Iterable, Iterator
@@ -16,6 +17,7 @@ import msgspec
 from collector import machine, projections
 from collector.assessor import Ended
 from collector.clock import UtcClock
+from collector.commissionings import Commissionings
 from collector.errors import DataError
 from collector.ledger import Ledger, head
 from collector.read import BasinNow
@@ -29,6 +31,8 @@ from soak.ranges import Range, Ranges
 from soak.reading import Reading
 from soak.requirement import Requirement
 from soak.wire import LedgerHead, State
+
+log = logging.getLogger(__name__)
 
 MOST_PARKED = 1_000
 _PARKED_START_BYTES = 2_048
@@ -123,6 +127,8 @@ class Store:
             raise
         self.db = self._db
         self._ledger = Ledger(self._db.conn, clock)
+        self._judged: list[tuple[StreamRow, Closure, list[int]]] = []
+        self.commissionings = Commissionings(self._db.conn, self._append, clock)
         self._parked = self._count_parked()  # at most so many: one that comes again is counted again
         if "epoch" not in self.site():
             with self.transaction():
@@ -142,11 +148,24 @@ class Store:
             self._db.conn.commit()
         except BaseException:
             self._db.conn.rollback()
+            self._judged.clear()
             raise
+        self._tell_judged()
 
     def _append(self, body: machine.Machine) -> None:
         """Add one of the collector's own records, and let the tables follow."""
         projections.follow(self._db.conn, self._ledger.append(body.KIND, body))
+
+    def _tell_judged(self) -> None:
+        """A line for each verdict that is on record now."""
+        for row, closure, instead in self._judged:
+            log.info(
+                "closure node=%s basin=%s verdict=%r credited_ms=%s closed_ms=%s coldest_mc=%s stream=%s first=%s "
+                "instead_of=%s",
+                *(row.node, row.basin, closure.verdict.value, closure.credited_ms, closure.closed_ms),
+                *(closure.coldest_mc, row.stream[:8], closure.first, instead),
+            )
+        self._judged.clear()
 
     def ledger_head(self) -> LedgerHead:
         """The ledger's end."""
@@ -348,6 +367,17 @@ class Store:
         row = self._one("SELECT synced_ms, synced_utc_ms FROM boot WHERE node = ? AND boot = ?", node, boot)
         return Synchronised(*row) if row and row[0] is not None else None
 
+    def clocks_noted(self) -> list[machine.ClockNoted]:
+        """What clocks were found to do, oldest first."""
+        rows = self._all("SELECT body FROM ledger WHERE kind = ? ORDER BY number", machine.ClockNoted.KIND)
+        return [from_json(body, machine.ClockNoted) for (body,) in rows]
+
+    def note_clocks(self, noted: Iterable[machine.ClockNoted]) -> None:
+        """Put it on record."""
+        with self.transaction():
+            for each in noted:
+                self._append(each)
+
     def set_synchronised(self, node: str, boot: str, moment: Synchronised) -> None:
         """Keep that moment."""
         self._append(machine.BootSynchronised(node, boot, *moment))
@@ -436,6 +466,7 @@ class Store:
         """
         closure, piece = ended.closure, ended.piece
         closing_read_ms = closure.closing_ms + ended.closing_offset_ms
+        instead_of = [int(self._one("SELECT number FROM closure WHERE id = ?", each)[0]) for each in supersedes]
         self._append(
             machine.ClosureJudged(
                 row.stream,
@@ -443,12 +474,13 @@ class Store:
                 piece.dated,
                 closure,
                 None if piece.synced_ms is None else piece.synced_ms - closure.closing_ms,
-                supersedes=[int(self._one("SELECT number FROM closure WHERE id = ?", each)[0]) for each in supersedes],
+                supersedes=instead_of,
                 closing_read_utc_ms=(
                     closing_read_ms if abs(ended.closing_offset_ms - piece.offset_ms) > SAME_CLOCK_MS else None
                 ),
             )
         )
+        self._judged.append((row, closure, instead_of))
 
     # Projections
 

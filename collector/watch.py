@@ -8,10 +8,12 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from collector.clock import UtcClock, boot_id, boottime_ms
+from collector.broker.watching import CertificateWatch
+from collector.clock import UtcClock
 from collector.conditions import Conditions
 from collector.rivals import Rivals
-from collector.status import BEAT_EVERY_S, Status, write
+from collector.status import BEAT_EVERY_S, Own, Status, write
+from host.clock import boot_id, boottime_ms
 from host.notify import notify, watchdog_every_s
 from soak.quantity import in_words
 
@@ -43,6 +45,8 @@ class Watch:
         conditions: What is wrong.
         pulse: Of the thread that takes messages in.
         linked: The connection's own thread runs.
+        own: How the collector's own machine is.
+        certificates: What was seen of certificates; None: nobody looks.
     """
 
     def __init__(
@@ -54,9 +58,12 @@ class Watch:
         *,
         pulse: Pulse,
         linked: Callable[[], bool],
+        own: Callable[[], Own] = Own,
+        certificates: CertificateWatch | None = None,
     ) -> None:
         self._data_dir, self._voice, self._clock = data_dir, voice, clock
         self._conditions, self._pulse, self._linked = conditions, pulse, linked
+        self._own, self._certificates = own, certificates
         self._boot = boot_id()
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._go, name="watch", daemon=True)
@@ -123,5 +130,8 @@ class Watch:
                 said_ms=self._clock(),
                 stored_ms=self._pulse.stored_ms,
                 conditions=standing,
+                own=self._own(),
+                encrypted=self._certificates.encrypted if self._certificates else None,
+                certificates=self._certificates.told() if self._certificates else [],
             ),
         )

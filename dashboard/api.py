@@ -25,7 +25,6 @@ from dashboard.shapes import (
     ClosureBody,
     ClosuresBody,
     ConditionBody,
-    HealthBody,
     SensorBody,
     SiteBody,
     TrendBody,
@@ -179,18 +178,6 @@ async def get_closure(site: AskedSite, closure_id: FromPath[str]) -> ClosureBody
     return await site.store.read(lambda reader: closure_by_id(reader, closure_id, site.when))
 
 
-@get("/health", summary="The server answers")
-async def get_health(site: AskedSite) -> HealthBody:
-    """Always 200 as soon as the server answers; the body says how the store is."""
-    try:
-        await site.store.read(lambda reader: reader.site())
-    except NotReadyError as error:
-        return HealthBody("ok", "no data yet", str(error))
-    except DataError as error:
-        return HealthBody("ok", "unreadable", str(error))
-    return HealthBody("ok", "ready", "")
-
-
 @get("/live", include_in_schema=False)
 async def get_live(site: AskedSite, request: Request[Any, Any, Any]) -> ServerSentEvent:
     """The live stream of the pages; where looking takes somebody who is signed in, it ends with their session."""
@@ -222,7 +209,6 @@ def api_router() -> Router:
         get_readings,
         get_closures,
         get_closure,
-        get_health,
         get_live,
     ]
     return Router("/", route_handlers=handlers, guards=[only_known_parameters], tags=["soakledger"])

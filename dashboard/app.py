@@ -13,7 +13,6 @@ from litestar import Litestar
 from litestar.connection import ASGIConnection
 from litestar.di import Provide
 from litestar.openapi.config import OpenAPIConfig
-from litestar.openapi.plugins import JsonRenderPlugin
 from litestar.plugins.jinja import JinjaTemplateEngine
 from litestar.template.config import TemplateConfig
 from litestar.types import ASGIApp
@@ -32,14 +31,17 @@ from dashboard.audit.rows import Row
 from dashboard.basin_page import basin_router
 from dashboard.deeds_api import deeds_router
 from dashboard.degrees import difference, fahrenheit_shown, shown
+from dashboard.described import Described
 from dashboard.devices_api import devices_router
 from dashboard.door import Door, Doorkeeper, signed_in
 from dashboard.evidence.pages import evidence_router
 from dashboard.form_pages import form_router
 from dashboard.guard import KnownHosts, protect
+from dashboard.health_api import health_router
 from dashboard.help_pages import help_router
 from dashboard.lanes import rehearsal_words
 from dashboard.lookbacks.pages import lookback_router
+from dashboard.metrics.pages import metrics_router
 from dashboard.pages import page_router
 from dashboard.path.release_pages import release_router
 from dashboard.path.scan_pages import scan_router
@@ -54,6 +56,7 @@ from dashboard.review_api import review_router
 from dashboard.sensors.pages import sensor_router
 from dashboard.shapes import ClosureBody
 from dashboard.shift_pages import shift_router
+from dashboard.sign_ins_pages import sign_in_record_router
 from dashboard.signin import signin_router
 from dashboard.signin_pages import signin_page_router
 from dashboard.site import Site
@@ -72,7 +75,7 @@ LOCAL_NAMES = ("127.0.0.1", "localhost", "::1")
 _DESCRIPTION = (
     "Soaks watched, proven and kept. A monitoring aid: the product's label, the device maker's instructions and local "
     "rules decide. Units are in the names: `_ms` milliseconds, `_mc` millidegrees Celsius, `_ml` millilitres. Looking "
-    "is open unless the server was started with --require-sign-in; recording takes a session: POST /api/sign-in."
+    "may be open or take a session (POST /api/sign-in); recording, people, encounters and papers always take one."
 )
 
 
@@ -83,6 +86,7 @@ def build_app(
     allowed_hosts: Iterable[str] = LOCAL_NAMES,
     when: SiteTime | None = None,
     require_sign_in: bool = False,
+    metrics_from: Iterable[str] = (),
     real_now_ms: Callable[[], int] | None = None,
 ) -> Litestar:
     """Put the application together; `app.state.live` is its live stream, for whoever must end it, `app.state.keeper`
@@ -94,9 +98,10 @@ def build_app(
         allowed_hosts: Names under which this server answers; addresses in numbers are always answered.
         when: Local time; as this machine is set by default.
         require_sign_in: Looking, too, takes somebody who is signed in.
+        metrics_from: Addresses and networks from which /metrics is answered without signing in.
         real_now_ms: The real clock, by which sessions end; the machine's by default.
     """
-    site = Site(data_dir, rehearsal, when, real_now_ms, closed=require_sign_in)
+    site = Site(data_dir, rehearsal, when, real_now_ms, closed=require_sign_in, metrics_from=metrics_from)
     names = tuple(allowed_hosts)
 
     def known_hosts(app: ASGIApp) -> ASGIApp:
@@ -105,7 +110,7 @@ def build_app(
     keeper = Doorkeeper(site.desks, site.real_now_ms)
 
     def door(app: ASGIApp) -> ASGIApp:
-        return Door(app, keeper, closed=site.closed)
+        return Door(app, keeper, closed=site.closed, metrics_from=site.metrics_from)
 
     app = Litestar(
         route_handlers=[
@@ -121,6 +126,8 @@ def build_app(
             evidence_router(),
             period_router(),
             site_router(),
+            metrics_router(),
+            health_router(),
             unassigned_router(),
             record_router(),
             sensor_router(),
@@ -133,6 +140,7 @@ def build_app(
             aids_router(),
             devices_router(),
             signin_page_router(),
+            sign_in_record_router(),
             form_router(),
             help_router(),
             statistics_router(),
@@ -148,7 +156,7 @@ def build_app(
             version=version("soakledger"),
             description=_DESCRIPTION,
             path="/schema",
-            render_plugins=[JsonRenderPlugin(path="/openapi.json")],
+            render_plugins=[Described(path="/openapi.json")],
         ),
         exception_handlers={Exception: answer_problem},
         middleware=[known_hosts, door],

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
 from collector.conditions import Condition
-from collector.status import Seen, read
+from collector.status import Certificate, Own, Seen, read
 from dashboard.texts import _
 
 _FRESH_S = 0.5
@@ -22,6 +23,9 @@ class Said(NamedTuple):
         left_out: How many more there are.
         last_ms: When it last said anything, milliseconds since 1970; None if that is not known.
         stored_ms: When it last stored anything since its start.
+        encrypted: It speaks to its broker by TLS; None: that is not known.
+        certificates: Those that it looks at.
+        own: How its own machine is; nothing while its status cannot be believed.
     """
 
     banner: str
@@ -29,6 +33,9 @@ class Said(NamedTuple):
     left_out: int
     last_ms: int | None
     stored_ms: int | None
+    encrypted: bool | None = None
+    certificates: Sequence[Certificate] = ()
+    own: Own = Own()
 
 
 def said(seen: Seen) -> Said:
@@ -50,7 +57,16 @@ def said(seen: Seen) -> Said:
         )
     stopping = [each for each in status.conditions if each.words.stops_storing]
     banner = _("Nothing new is stored. {why}").format(why=stopping[0].text) if stopping else ""
-    return Said(banner, status.conditions, status.left_out, status.said_ms, status.stored_ms)
+    return Said(
+        banner,
+        status.conditions,
+        status.left_out,
+        status.said_ms,
+        status.stored_ms,
+        status.encrypted,
+        status.certificates,
+        status.own,
+    )
 
 
 class Collecting:

@@ -2,40 +2,28 @@
 
 from __future__ import annotations
 
-import ipaddress
 import socket
 import time
 from pathlib import Path
-from types import FrameType
+from typing import Any
 
 import click
-import uvicorn
+import msgspec
 
-from collector.errors import StartError
+from collector.errors import CollectorError, StartError
 from collector.schema import FILE_NAME
 from dashboard import texts
+from dashboard.addresses import is_loopback
 from dashboard.app import LOCAL_NAMES, build_app
 from dashboard.degrees import show_fahrenheit
-from dashboard.live import Live
+from dashboard.serving import server
+from dashboard.settings import Settings, checked, load
 from dashboard.when import SiteTime
 from host.journal import log_to_stderr
 from soak.rehearsal import Rehearsal
 
 _PATIENCE_S = 5.0
 _POLL_S = 0.1
-
-
-class _Server(uvicorn.Server):
-    """Ends the live streams when told to stop: uvicorn waits for them before it runs shutdown handlers."""
-
-    def __init__(self, config: uvicorn.Config, live: Live) -> None:
-        super().__init__(config)
-        self._live = live
-
-    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
-        """Called in the signal handler."""
-        self._live.stop_soon()
-        super().handle_exit(sig, frame)
 
 
 @click.command("dashboard")
@@ -46,16 +34,28 @@ class _Server(uvicorn.Server):
     required=True,
     help="The collector's data folder.",
 )
-@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option(
-    "--port", type=click.IntRange(0, 65535), default=8080, show_default=True, help="Port; 0 takes a free one."
+    "--settings",
+    "settings_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="Settings (TOML), as install/examples/dashboard.toml describes them; the options below win over it.",
 )
+@click.option("--host", help="Address to listen on.  [default: 127.0.0.1]")
+@click.option("--port", type=click.IntRange(0, 65535), help="Port; 0 takes a free one.  [default: 8080]")
 @click.option("--allow-host", multiple=True, metavar="NAME", help="A further name under which browsers may come.")
-@click.option("--require-sign-in", is_flag=True, help="Looking, too, takes somebody who is signed in.")
-@click.option("--fahrenheit", is_flag=True, help="Degrees Fahrenheit beside degrees Celsius.")
 @click.option(
-    "--clock", type=click.Choice(["24", "12"]), default="24", show_default=True, help="Hours on the pages' clock."
+    "--require-sign-in/--open",
+    default=None,
+    help="Looking, too, takes somebody who is signed in; or it does not.  [default: only beyond this machine]",
 )
+@click.option(
+    "--plain/--no-plain",
+    default=None,
+    help="Listen beyond this machine without TLS: badges and passwords can then be read on the way.",
+)
+@click.option("--fahrenheit/--no-fahrenheit", default=None, help="Degrees Fahrenheit beside degrees Celsius.")
+@click.option("--clock", type=click.Choice(["24", "12"]), help="Hours on the pages' clock.  [default: 24]")
 @click.option(
     "--translation",
     type=click.Path(dir_okay=False, path_type=Path),
@@ -64,55 +64,65 @@ class _Server(uvicorn.Server):
 )
 @click.option("--rehearsal", metavar="TEXT", help="The clock of a rehearsal, as `soakledger demo` hands it over.")
 def command(
-    *,
-    data_dir: Path,
-    host: str,
-    port: int,
-    allow_host: tuple[str, ...],
-    fahrenheit: bool,
-    clock: str,
-    translation: Path | None,
-    rehearsal: str | None,
-    require_sign_in: bool,
+    *, data_dir: Path, settings_file: Path | None, allow_host: tuple[str, ...], rehearsal: str | None, **given: Any
 ) -> None:
     """Serve the pages and the HTTP API over the collector's data.
 
-    Recording takes somebody who is signed in. Whoever reaches the port can read, unless --require-sign-in is given:
-    keep it on this machine or on a network you trust, and put a server with TLS before it where others share the
-    network, for badges and passwords cross it.
+    Recording takes somebody who is signed in. Beyond this machine the pages are served with TLS, and looking takes
+    somebody who is signed in as well, unless the settings say otherwise.
     """
     log_to_stderr()
     played = _rehearsal(rehearsal)
-    _wait_for_data(data_dir)
-    show_fahrenheit(beside=fahrenheit)
     try:
-        if translation:
-            texts.speak(translation)
-        listening = _listen(host, port)
-    except StartError as error:
-        click.echo(str(error), err=True)
-        raise SystemExit(error.exit_code) from None
-    with listening:
+        settings = _settings(settings_file, allow_host, given)
+        _wait_for_data(data_dir)
+        show_fahrenheit(beside=settings.fahrenheit)
+        if settings.translation:
+            texts.speak(Path(settings.translation))
         app = build_app(
             data_dir,
             rehearsal=played,
-            when=SiteTime(twelve=clock == "12"),
-            allowed_hosts=(*LOCAL_NAMES, host, *allow_host),
-            require_sign_in=require_sign_in,
+            when=SiteTime(twelve=settings.clock == "12"),
+            allowed_hosts=(*LOCAL_NAMES, settings.host, *settings.names),
+            require_sign_in=settings.closed,
+            metrics_from=settings.metrics_from,
         )
-        config = uvicorn.Config(
-            app, log_level="warning", access_log=False, server_header=False, timeout_graceful_shutdown=2, lifespan="on"
-        )
-        click.echo(f"Basins: http://{_shown(host)}:{listening.getsockname()[1]}/", err=True)
-        if not _is_loopback(host):
-            click.echo(_open_words(require_sign_in=require_sign_in), err=True)
-        _Server(config, app.state.live).run(sockets=[listening])
+        serving = server(app, app.state.live, settings)
+        listening = _listen(settings.host, settings.port)
+    except CollectorError as error:
+        click.echo(str(error), err=True)
+        raise SystemExit(error.exit_code) from None
+    with listening:
+        scheme = "https" if settings.tls else "http"
+        click.echo(f"Basins: {scheme}://{_shown(settings.host)}:{listening.getsockname()[1]}/", err=True)
+        if not is_loopback(settings.host):
+            for line in _open_words(settings):
+                click.echo(line, err=True)
+        serving.run(sockets=[listening])
 
 
-def _open_words(*, require_sign_in: bool) -> str:
+def _settings(file: Path | None, names: tuple[str, ...], given: dict[str, Any]) -> Settings:
+    """What the file says, with what the command line says in its place.
+
+    Raises:
+        SettingsError: It cannot be used.
+    """
+    settings = load(file) if file else Settings()
+    said = {name: str(value) if isinstance(value, Path) else value for name, value in given.items()}
+    said = {name: value for name, value in said.items() if value is not None}
+    return checked(msgspec.structs.replace(settings, **said, names=(*settings.names, *names)))
+
+
+def _open_words(settings: Settings) -> list[str]:
     """What it means that others can reach the address."""
-    reading = "" if require_sign_in else "Anyone who reaches this address can read it; --require-sign-in closes that. "
-    return f"{reading}Badges and passwords cross the network as they are: put a server with TLS before it."
+    lines = []
+    if not settings.closed:
+        lines.append("Anyone who reaches this address can read what the basins do; --require-sign-in closes that.")
+    if settings.trusted_proxies and not settings.tls and not settings.plain:
+        lines.append(f"Only {', '.join(settings.trusted_proxies)} and this machine itself are answered.")
+    elif not settings.tls:
+        lines.append("Badges and passwords cross the network as they are: name a certificate, or a server with TLS.")
+    return lines
 
 
 def _rehearsal(text: str | None) -> Rehearsal | None:
@@ -162,10 +172,3 @@ def _listen(host: str, port: int) -> socket.socket:
 
 def _shown(host: str) -> str:
     return f"[{host}]" if ":" in host else host
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"

@@ -16,7 +16,7 @@ from collector.record.deed import Deed
 from collector.record.desk import Desk, Done
 from dashboard.answers import DeedBody, DeedsBody, DoneBody, RefusalBody
 from dashboard.doing import Proof, do, guessing
-from dashboard.door import someone
+from dashboard.door import somebody, someone
 from dashboard.forms import title
 from dashboard.site import AskedSite, only_known_parameters
 
@@ -83,16 +83,11 @@ def _handler(kind: type[Deed]) -> HTTPRouteHandler:
     return post(
         f"/api/deeds/{kind.NAME}",
         status_code=200,
-        guards=[_somebody],
+        guards=[somebody],
         summary=title(kind),
         description=_description(kind),
         responses=REFUSALS,
     )(handle)
-
-
-def _somebody(connection: Any, _: Any) -> None:
-    """Before the body is looked at."""
-    someone(connection)
 
 
 def _description(kind: type[Deed]) -> str:

@@ -15,7 +15,7 @@ from collector.record.desk import Desk
 from collector.record.errors import RefusedError
 from collector.record.things import Device
 from dashboard.deeds_api import REFUSALS
-from dashboard.door import someone
+from dashboard.door import somebody, someone
 from dashboard.site import AskedSite, only_known_parameters
 
 _MOST_BYTES = 8_000_000
@@ -57,6 +57,7 @@ async def get_devices_csv(site: AskedSite) -> Response[bytes]:
     summary="Record and change devices as a CSV file says",
     status_code=200,
     responses=REFUSALS,
+    guards=[somebody],
     request_max_body_size=_MOST_BYTES,
 )
 async def post_devices_csv(

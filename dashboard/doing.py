@@ -8,13 +8,14 @@ from typing import Any, TypeVar
 import msgspec
 from litestar import Request
 
-from collector import credentials, ledger, proofs, sessions
+from collector import browsers, credentials, ledger, proofs, sessions
 from collector.record.deed import Deed
 from collector.record.desk import Desk, Done
 from collector.record.errors import RefusedError
-from dashboard.door import Signed, address_of
+from dashboard.door import Signed, address_of, browser_token
 from dashboard.site import Site
 from dashboard.texts import _
+from dashboard.tries import Whose
 
 T = TypeVar("T")
 AnyRequest = Request[Any, Any, Any]
@@ -63,7 +64,7 @@ def do(desk: Desk, signed: Signed, deed: Deed, proof: Proof, *, once: str = "", 
         prove(desk, signed, proof.pin, now_ms)
         second_factor = True
     if deed.SECOND_PERSON:
-        refuse_unproven_second(desk, signed.person.id, getattr(deed, "second_person", ""), proof, now_ms)
+        refuse_unproven_second(desk, signed, getattr(deed, "second_person", ""), proof, now_ms)
     done = desk.do(deed, signed.person.id, second_factor=second_factor, once=once)
     if done.again:
         _refuse_other(desk, done, deed)
@@ -76,7 +77,7 @@ def prove(desk: Desk, signed: Signed, secret: str, now_ms: int) -> None:
     Raises:
         RefusedError: It does not fit, or somebody else has chosen it.
     """
-    proofs.compare(desk, signed.person.id, secret, now_ms)
+    proofs.compare(desk, signed.person.id, secret, now_ms, browser=signed.browser)
     sessions.prove(desk.connection, signed.token, now_ms)
 
 
@@ -87,7 +88,7 @@ def with_second_person(desk: Desk, kind: type[Deed], said: dict[str, Any], proof
     return {**said, "second_person": _owner(desk, proof.second_badge)}
 
 
-def refuse_unproven_second(desk: Desk, first: str, second: str, proof: Proof, now_ms: int) -> None:
+def refuse_unproven_second(desk: Desk, signed: Signed, second: str, proof: Proof, now_ms: int) -> None:
     """The second person is another one, and has proven it with their PIN.
 
     Raises:
@@ -105,39 +106,43 @@ def refuse_unproven_second(desk: Desk, first: str, second: str, proof: Proof, no
             _("The second badge is not that of the second person."),
             _("Scan the badge of who is named."),
         )
-    if second == first:
+    if second == signed.person.id:
         raise RefusedError(
             "second-person",
             _("The second person is the one who does it."),
             _("Ask somebody else to be the second person."),
         )
-    proofs.compare(desk, second, proof.second_pin, now_ms)
+    proofs.compare(desk, second, proof.second_pin, now_ms, browser=signed.browser)
 
 
-async def guessing(site: Site, request: AnyRequest, work: Callable[[Desk, int], T], *, compares: bool = True) -> T:
-    """Do something that may compare a secret, and slow down an address that guesses.
+async def guessing(
+    site: Site, request: AnyRequest, work: Callable[[Desk, int], T], *, compares: bool | Callable[[Desk], bool] = True
+) -> T:
+    """Do something that may compare a secret, and slow down whoever guesses.
 
     Args:
         site: Where.
-        request: Whose address counts.
+        request: Whose browser or address counts.
         work: What is done at a desk, at a time of the real clock.
-        compares: A secret is given. Without one nothing can be guessed: whoever is signed in goes on recording while
-            somebody else at their address has to wait.
+        compares: A secret is given that may be a guess, or how that is found out. Without one nothing can be guessed:
+            whoever is signed in goes on recording while somebody else at their address has to wait.
 
     Raises:
         RefusedError: What the work raises, or that the address has to wait.
     """
     now_ms, address = site.real_now_ms(), address_of(request)
+    browser = browsers.digest(browser_token(request))
 
     def tried(desk: Desk) -> T:
+        whose = Whose(address, browser if browsers.is_proven(desk.connection, browser) else "")
         # Looked at here and not on arrival: of many requests sent at once, none has failed when they arrive.
-        if compares:
-            site.tries.refuse(address, now_ms)
+        if compares(desk) if callable(compares) else compares:
+            site.tries.refuse(whose, now_ms)
         try:
             return work(desk, now_ms)
         except RefusedError as refusal:
             if refusal.rule in _GUESSES:
-                site.tries.failed(address, now_ms)
+                site.tries.failed(whose, now_ms)
             raise
 
     return await site.desks.write(tried)

@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 import sqlite3
-import threading
-from collections import OrderedDict, deque
 from collections.abc import Callable
-from http.cookies import CookieError, SimpleCookie
 from typing import Any, NamedTuple
 
 from litestar import Request
 from litestar.connection import ASGIConnection
-from litestar.datastructures import Cookie, Headers
+from litestar.datastructures import Headers
 from litestar.enums import ScopeType
 from litestar.types import ASGIApp, Receive, Scope, Send
 
-from collector import sessions
+from collector import browsers, sessions
 from collector.errors import DataError
 from collector.record.desk import Desk
 from collector.record.errors import RefusedError
 from collector.record.things import Person
+from dashboard import cookies
+from dashboard.addresses import Addresses, is_loopback
 from dashboard.desks import Desks, NotWrittenError
 from dashboard.store import NotReadyError
 from dashboard.texts import _
@@ -37,14 +36,25 @@ _ALWAYS_OPEN = (
     "/scan",
 )
 """What answers who is not signed in where looking takes it; a scan may be the badge that signs in."""
+PERSONAL = (
+    *("/people", "/people/", "/me", "/record", "/record/", "/review", "/api/ledger"),
+    *("/audit", "/audit/", "/look-backs", "/look-backs/", "/api/look-back-lists/"),
+    *("/evidence", "/evidence/", "/report", "/report/"),
+    *("/api/things/{kind}/{thing_id}/history", "/api/pictures/"),
+)
+"""What takes somebody who is signed in even where looking is open: who works here and what they wrote, which encounters
+devices came from and went to, and papers with both. One ending in a slash stands for all below it.
+
+A screen on the wall needs none of it: it shows basins, trends, alarms, solutions, devices and their soaks. Device and
+closure pages, and things for programs, leave encounters out where nobody is signed in (`things_api.py`).
+"""
+
+METRICS = "/metrics"
+_PASSED_ON = ("forwarded", "x-forwarded-for", "x-real-ip")
 _SAFE = ("GET", "HEAD", "OPTIONS")
 _JSON, _PICTURES = "application/json", "/api/pictures"
 _STATE = "signed"
 _TOUCH_PATIENCE_MS = 200
-
-MOST_FAILURES = 30
-FAILURES_WITHIN_MS = 5 * 60_000
-_MOST_ADDRESSES = 10_000
 
 
 class Signed(NamedTuple):
@@ -54,11 +64,13 @@ class Signed(NamedTuple):
         person: Who, as they are at present.
         second_factor: They have given PIN or password a short while ago.
         token: Of their session: never goes into an answer other than its cookie.
+        browser: The digest of the token that their browser brings, whatever it is worth.
     """
 
     person: Person
     second_factor: bool
     token: str
+    browser: str = ""
 
     @property
     def form_token(self) -> str:
@@ -84,6 +96,11 @@ class NotSignedInError(RefusedError):
         super().__init__("not-signed-in", _("Nobody is signed in."), _("Scan a badge, then do it again."))
 
 
+def _passed_on(address: str, headers: Headers) -> bool:
+    """A server on this machine that is not among the trusted ones makes everybody look like this machine itself."""
+    return is_loopback(address) and any(name in headers for name in _PASSED_ON)
+
+
 class Doorkeeper:
     """Knows who is signed in.
 
@@ -107,7 +124,7 @@ class Doorkeeper:
         return signed
 
     async def _signed(self, scope: Scope, headers: Headers, *, used: bool) -> Signed | None:
-        token = _cookie(headers, cookie_name(scope["scheme"]))
+        token = cookies.given(headers, cookies.session_name(scope["scheme"]))
         if not token or scope["path"].startswith("/static/"):
             return None
         now_ms = self._now_ms()
@@ -119,7 +136,8 @@ class Doorkeeper:
             return None
         if used and session.stale:
             await self._touch(token, now_ms)
-        return Signed(session.person, session.second_factor, token)
+        browser = browsers.digest(cookies.given(headers, cookies.browser_name(scope["scheme"])))
+        return Signed(session.person, session.second_factor, token, browser)
 
     async def _touch(self, token: str, now_ms: int) -> None:
         try:
@@ -135,10 +153,18 @@ class Door:
         app: What is behind the door.
         keeper: Knows who is signed in.
         closed: Looking, too, takes somebody who is signed in.
+        metrics_from: From where metrics are answered to whoever asks.
     """
 
-    def __init__(self, app: ASGIApp, keeper: Doorkeeper, *, closed: bool) -> None:
-        self._app, self._keeper, self._closed = app, keeper, closed
+    def __init__(
+        self,
+        app: ASGIApp,
+        keeper: Doorkeeper,
+        *,
+        closed: bool,
+        metrics_from: Addresses = Addresses(()),  # noqa: B008
+    ) -> None:
+        self._app, self._keeper, self._closed, self._metrics_from = app, keeper, closed, metrics_from
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let the request through or refuse it."""
@@ -150,51 +176,19 @@ class Door:
                 _refuse_disguised(scope["path"], headers)
             used = unsafe or "text/html" in headers.get("accept", "")
             signed = await self._keeper.recognise(scope, used=used)
-            if self._closed and signed is None and not scope["path"].startswith(_ALWAYS_OPEN):
+            if signed is None and not self._is_open(scope):
                 raise NotSignedInError
         await self._app(scope, receive, send)
 
-
-class Tries:
-    """Failed sign-ins by address: beyond a number nothing more is compared for a while."""
-
-    def __init__(self) -> None:
-        self._failures: OrderedDict[str, deque[int]] = OrderedDict()
-        self._lock = threading.Lock()
-
-    def refuse(self, address: str, now_ms: int) -> None:
-        """Whether this address has to wait.
-
-        Raises:
-            RefusedError: It has.
-        """
-        with self._lock:
-            recent = list(self._recent(address, now_ms))
-        if len(recent) >= MOST_FAILURES:
-            wait_s = -(-(recent[0] + FAILURES_WITHIN_MS - now_ms) // 1000)
-            raise RefusedError(
-                "too-many-tries",
-                _("There were {number} failed sign-ins from this address within {minutes} minutes.").format(
-                    number=MOST_FAILURES, minutes=FAILURES_WITHIN_MS // 60_000
-                ),
-                _("Wait {seconds} s, then try again.").format(seconds=wait_s),
-            )
-
-    def failed(self, address: str, now_ms: int) -> None:
-        """One more failure."""
-        with self._lock:
-            recent = self._recent(address, now_ms)
-            recent.append(now_ms)
-            self._failures[address] = recent
-            self._failures.move_to_end(address)
-            while len(self._failures) > _MOST_ADDRESSES:
-                self._failures.popitem(last=False)
-
-    def _recent(self, address: str, now_ms: int) -> deque[int]:
-        recent = self._failures.get(address, deque())
-        while recent and not 0 <= now_ms - recent[0] < FAILURES_WITHIN_MS:
-            recent.popleft()
-        return recent
+    def _is_open(self, scope: Scope) -> bool:
+        """It is answered to whoever asks."""
+        path = scope["path_template"]  # of the route that was found, however the address is written
+        if path == METRICS:
+            address = (scope.get("client") or ("",))[0]
+            return address in self._metrics_from and not _passed_on(address, Headers.from_scope(scope))
+        if any(path.startswith(each) if each.endswith("/") else path == each for each in PERSONAL):
+            return False
+        return not self._closed or path.startswith(_ALWAYS_OPEN)
 
 
 def signed_in(connection: ASGIConnection[Any, Any, Any, Any]) -> Signed | None:
@@ -225,27 +219,24 @@ def someone(request: Request[Any, Any, Any]) -> Signed:
     return signed
 
 
+def somebody(connection: ASGIConnection[Any, Any, Any, Any], _: object) -> None:
+    """A guard: it takes somebody who is signed in, before the body is looked at.
+
+    Raises:
+        NotSignedInError: Nobody is.
+    """
+    if signed_in(connection) is None:
+        raise NotSignedInError
+
+
 def address_of(request: Request[Any, Any, Any]) -> str:
     """Where a request comes from."""
     return request.client.host if request.client else ""
 
 
-def cookie_name(scheme: str) -> str:
-    """Of the session's cookie; over TLS browsers hold it to this host alone."""
-    return "__Host-soakledger" if scheme == "https" else "soakledger"
-
-
-def session_cookie(scheme: str, token: str) -> Cookie:
-    """The session's cookie; an empty token takes it away. It ends with the browser."""
-    return Cookie(
-        key=cookie_name(scheme),
-        value=token,
-        path="/",
-        httponly=True,
-        secure=scheme == "https",
-        samesite="strict",
-        max_age=None if token else 0,
-    )
+def browser_token(request: Request[Any, Any, Any]) -> str:
+    """The token that the browser brings, whatever it is worth; empty without."""
+    return cookies.given(request.headers, cookies.browser_name(request.scope["scheme"]))
 
 
 def refuse_foreign(headers: Headers) -> None:
@@ -282,11 +273,3 @@ def _touch(desk: Desk, token: str, now_ms: int) -> None:
     """Whoever only looks does not wait for those who write."""
     desk.connection.execute(f"PRAGMA busy_timeout = {_TOUCH_PATIENCE_MS}")
     sessions.touch(desk.connection, token, now_ms)
-
-
-def _cookie(headers: Headers, name: str) -> str:
-    try:
-        morsel = SimpleCookie(headers.get("cookie", "")).get(name)
-    except CookieError:
-        return ""
-    return morsel.value if morsel else ""

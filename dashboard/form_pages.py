@@ -29,11 +29,12 @@ from dashboard.door import NotSignedInError, Signed, entered, signed_in, someone
 from dashboard.form_reading import MistakesError, Typed, read
 from dashboard.forms import CHEMISTRY, Control, Field, explanation, fields, prefilled, title
 from dashboard.problems import refusal_status
+from dashboard.proving import SignIn
 from dashboard.query import MissingError
 from dashboard.record_pages import look
 from dashboard.scanning import Scanned, scan_into, scannable
-from dashboard.signin import SignIn, enter, session_of
-from dashboard.signin_pages import cookie_for, refuse_old_form, text_of
+from dashboard.signin import cookies_for, enter, session_of
+from dashboard.signin_pages import refuse_old_form, text_of
 from dashboard.site import AskedSite, Site, only_known_parameters
 from dashboard.store import NotReadyError
 from dashboard.texts import N_, _
@@ -113,8 +114,8 @@ async def do_deed(site: AskedSite, request: AnyRequest, name: FromPath[str]) -> 
     signed, cookies = signed_in(request), []
     try:
         if text_of(form, "badge"):
-            token = await enter(site, request, SignIn(badge=text_of(form, "badge"), pin=text_of(form, "pin")))
-            signed, cookies = await session_of(site, token), [cookie_for(request, token)]
+            entry = await enter(site, request, SignIn(badge=text_of(form, "badge"), pin=text_of(form, "pin")))
+            signed, cookies = await session_of(site, entry.token, entry.browser), cookies_for(request, entry)
             entered(request, signed)
         if signed is None:
             raise NotSignedInError
@@ -252,7 +253,7 @@ def _suggestions(connection: sqlite3.Connection, known: list[Field]) -> dict[str
             found[of] = [(str(key), str(label)) for key, label in rows]
         else:
             wanted = Wanted(only_open=True, limit=_SUGGESTIONS)
-            things = things_body(connection, KINDS[of], wanted).things
+            things = things_body(connection, KINDS[of], wanted, personal=True).things
             found[of] = [(each.id, _called(each.thing)) for each in things]
     return found
 

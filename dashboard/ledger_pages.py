@@ -9,10 +9,12 @@ from collector.ledger import COLLECTOR, Record
 from collector.machine import ClosureJudged
 from collector.record.book import Book
 from collector.record.things import KINDS, Mapping, MecTest, Turn
+from dashboard import commissioned
 from dashboard.query import MissingError
 from dashboard.record_query import PER_PAGE, Names, Part
 from dashboard.record_words import record_about
 from dashboard.texts import N_, _
+from dashboard.when import SiteTime
 
 _PAGES = {
     "fill": "/fills/{}",
@@ -126,7 +128,7 @@ def entries(book: Book, number: int, *, only_said: bool) -> dict[str, object]:
     }
 
 
-def entry(book: Book, number: int | None, asked: str) -> dict[str, object]:
+def entry(book: Book, number: int | None, asked: str, when: SiteTime) -> dict[str, object]:
     """One record, the hash before it, and whether its own hash holds.
 
     Raises:
@@ -142,6 +144,7 @@ def entry(book: Book, number: int | None, asked: str) -> dict[str, object]:
     return {
         "names": names,
         "about": lambda _: told,
+        "commissioned": commissioned.told(found, when),
         "head": ledger.head(book.connection),
         "site_id": site,
         "record": found,

@@ -54,7 +54,7 @@ def history(connection: sqlite3.Connection, kind: type[Thing], thing_id: str, wh
     Raises:
         MissingError: There is no such thing.
     """
-    thing_body(connection, kind, thing_id)
+    thing_body(connection, kind, thing_id, personal=True)
     about = f"{kind.KIND}/{thing_id}"
     found = [
         record

@@ -62,7 +62,7 @@ _HELP = {
     "technician": ("today", "start", "release", "loads", "do", "me", "sign-in", "sensors"),
     "supervisor": ("devices", "solutions", "review", "people", "statistics", "unassigned", "look-backs"),
     "auditor": ("audit", "closures", "evidence", "report", "record"),
-    "keeper": ("site", "about"),
+    "keeper": ("site", "about", "sign-ins"),
     "alarms": ("alarms",),
 }
 _HELP_OF = {here: page for page, keys in _HELP.items() for here in keys}

@@ -78,6 +78,7 @@ _RULES = {
     "not-json": HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
     "malformed": HTTPStatus.UNPROCESSABLE_ENTITY,
     "too-many-tries": HTTPStatus.TOO_MANY_REQUESTS,
+    "one-at-a-time": HTTPStatus.TOO_MANY_REQUESTS,
     "not-written": HTTPStatus.SERVICE_UNAVAILABLE,
 }
 """Which status a refusal has by its rule; any other rule of the record is a conflict with what is recorded."""
@@ -92,7 +93,7 @@ _HEADINGS = {
 _FIELDS = N_("The fields stand in /schema/openapi.json.")
 _WENT_AWAY = "client disconnected prematurely"
 """What the framework says where a request breaks off within its body; nobody hears the answer."""
-_FOR_PROGRAMS = ("/api/", "/schema", "/health", "/live", "/static/")
+_FOR_PROGRAMS = ("/api/", "/schema", "/health", "/metrics", "/live", "/static/")
 
 
 def answer_problem(request: AnyRequest, error: Exception) -> Response[Any] | Template:

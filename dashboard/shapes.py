@@ -324,11 +324,27 @@ class SiteBody(msgspec.Struct, frozen=True):
 
 
 class HealthBody(msgspec.Struct, frozen=True):
-    """The server answers. `store`: "ready", "no data yet" or "unreadable"; the text says why."""
+    """Whether soaks are being recorded. No figure of a soak, nobody's name.
 
-    server: str
+    Attributes:
+        status: "ok", or "failing": new readings are not stored at present, or nobody can see them.
+        collector: "running", or "not running": it has said nothing for ten seconds, or said that it was stopped.
+        store: "ready", "no data yet" or "unreadable".
+        storing: The collector runs and nothing keeps it from storing.
+        heartbeat_age_ms: Since the collector last said how it is; null where that is not known.
+        stored_age_ms: Since it last stored anything; null if nothing was since its start.
+        newest_reading_age_ms: Age of the newest reading of any basin; null where there is none.
+        conditions: Codes of what the collector says is wrong, each once.
+    """
+
+    status: str
+    collector: str
     store: str
-    text: str
+    storing: bool
+    heartbeat_age_ms: int | None
+    stored_age_ms: int | None
+    newest_reading_age_ms: int | None
+    conditions: list[str]
 
 
 class ProblemBody(msgspec.Struct, frozen=True):

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import datetime
-from typing import NamedTuple
+from typing import Any, NamedTuple
 from urllib.parse import urlencode
 
-from litestar import Router, get
+from litestar import Request, Router, get
 from litestar.params import FromPath, FromQuery
 from litestar.response import Template
 
@@ -14,14 +14,17 @@ from collector.record.book import Book
 from collector.record.shifts.day_review import day_review
 from collector.record.things import Handover, Person, Review, Role, Transcript
 from dashboard import query
+from dashboard.door import someone
 from dashboard.ledger_pages import entries, entry, page_of
 from dashboard.record_device import closure_row
 from dashboard.record_pages import look, page_number, sheet
 from dashboard.record_query import ON_ONE_PAGE, Names, part
 from dashboard.record_words import record_title
+from dashboard.sign_ins_pages import SIGN_IN_READERS
 from dashboard.site import AskedSite, only_known_parameters
 from dashboard.texts import N_
 
+AnyRequest = Request[Any, Any, Any]
 Text = FromQuery[str | None]
 Word = FromPath[str]
 _SAID = (N_("everything"), N_("what people said"))
@@ -36,8 +39,9 @@ class Subject(NamedTuple):
 
 
 @get("/people", include_in_schema=False)
-async def people_page(site: AskedSite) -> Template:
+async def people_page(site: AskedSite, request: AnyRequest) -> Template:
     """Who works here, as what, and whether their training is in date."""
+    reads = bool(SIGN_IN_READERS & set(someone(request).person.roles))
 
     def question(book: Book) -> dict[str, object]:
         today = book.local_date(book.at_ms).isoformat()
@@ -48,7 +52,8 @@ async def people_page(site: AskedSite) -> Template:
             "today": today,
         }
 
-    return await sheet(site, "people.html", "people", {**await look(site, question), "roles": list(Role)})
+    context = {**await look(site, question), "roles": list(Role), "reads_sign_ins": reads}
+    return await sheet(site, "people.html", "people", context)
 
 
 @get("/review", include_in_schema=False)
@@ -115,7 +120,7 @@ async def record_page(site: AskedSite, show: Text = None, page: Text = None) -> 
 @get("/record/{number:str}", include_in_schema=False)
 async def record_entry_page(site: AskedSite, number: Word) -> Template:
     """One record as it was written, with its hash and the one before."""
-    context = await look(site, lambda book: entry(book, query.row(number), number))
+    context = await look(site, lambda book: entry(book, query.row(number), number, site.when))
     context |= {"title": record_title}
     return await sheet(site, "record_entry.html", "record", context)
 

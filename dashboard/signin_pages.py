@@ -9,31 +9,52 @@ from typing import Any
 
 import segno
 from litestar import Request, Response, Router, get, post
-from litestar.datastructures import Cookie
 from litestar.params import FromPath, FromQuery
 from litestar.response import Redirect, Template
 
-from collector import credentials, proofs
+from collector import credentials, proofs, sessions, sign_ins
 from collector.credentials import PASSWORD_LENGTHS, PIN_DIGITS, Kind
+from collector.errors import DataError
 from collector.record import shelf
 from collector.record.errors import RefusedError
 from collector.record.things import Person, Role
-from dashboard.door import SIGN_IN, Signed, session_cookie, someone
+from dashboard.door import SIGN_IN, Signed, someone
 from dashboard.problems import refusal_status
+from dashboard.proving import SignIn
 from dashboard.query import MissingError
-from dashboard.signin import MOST_BODY_BYTES, NewSecret, SignIn, change_own, enter, leave, new_badge, set_others
+from dashboard.sign_ins_pages import SIGN_IN_READERS, lines_of
+from dashboard.signin import (
+    MOST_BODY_BYTES,
+    NewSecret,
+    change_own,
+    cookies_for,
+    enter,
+    leave,
+    leave_everywhere,
+    new_badge,
+    set_others,
+)
 from dashboard.site import AskedSite, Site, only_known_parameters
+from dashboard.store import NotReadyError
 from dashboard.texts import _
 
 AnyRequest = Request[Any, Any, Any]
 _LONGEST_GIVEN = 1_000
+_OWN_SIGN_INS = 20
 _AS_TYPED = ("password", "secret", "again", "current", "pin")
 
 
 @get(SIGN_IN, include_in_schema=False, guards=[only_known_parameters])
-async def sign_in_page(next: FromQuery[str | None] = None) -> Template:  # noqa: A002 - as it stands in addresses
-    """Where people sign in."""
-    return _sign_in_page(_local(next or ""), None, "")
+async def sign_in_page(
+    site: AskedSite,
+    next: FromQuery[str | None] = None,  # noqa: A002 - as it stands in addresses
+) -> Template:
+    """Where people sign in; where nobody is recorded yet it says how that begins."""
+    try:
+        nobody = await site.desks.look(lambda connection: shelf.count(connection, Person) == 0)
+    except (NotReadyError, DataError):
+        nobody = False  # the pages for looking say why there are no data
+    return _sign_in_page(_local(next or ""), None, "", nobody=nobody)
 
 
 @post(SIGN_IN, include_in_schema=False)
@@ -43,17 +64,17 @@ async def sign_in(site: AskedSite, request: AnyRequest) -> Response[Any] | Templ
     given = SignIn(**{name: text_of(form, name) for name in SignIn.__struct_fields__})
     onward = _local(text_of(form, "next"))
     try:
-        token = await enter(site, request, given)
+        entry = await enter(site, request, given)
     except RefusedError as refusal:
         return _sign_in_page(onward, refusal, given.person)
-    return Redirect(onward, status_code=303, cookies=[cookie_for(request, token)])
+    return Redirect(onward, status_code=303, cookies=cookies_for(request, entry))
 
 
 @post("/sign-out", include_in_schema=False)
 async def sign_out(site: AskedSite, request: AnyRequest) -> Response[Any]:
     """The button at the top of every page."""
     await leave(site, request)
-    return Redirect(SIGN_IN, status_code=303, cookies=[cookie_for(request, "")])
+    return Redirect(SIGN_IN, status_code=303, cookies=cookies_for(request, None))
 
 
 @get("/me", include_in_schema=False, guards=[only_known_parameters])
@@ -73,6 +94,18 @@ async def change_me(site: AskedSite, request: AnyRequest) -> Template:
     except RefusedError as refusal:
         return await _me_page(site, signed, kind, refusal)
     return await _me_page(site, signed, kind)
+
+
+@post("/me/sign-out-everywhere", include_in_schema=False)
+async def sign_out_everywhere(site: AskedSite, request: AnyRequest) -> Response[Any] | Template:
+    """End all of one's own sessions: a tablet was left open, or a badge was used that is lost."""
+    signed, form = someone(request), await request.form()
+    try:
+        refuse_old_form(signed, form)
+    except RefusedError as refusal:
+        return await _me_page(site, signed, None, refusal)
+    await leave_everywhere(site, request)
+    return Redirect(SIGN_IN, status_code=303, cookies=cookies_for(request, None))
 
 
 @get("/people/{person:str}/credentials", include_in_schema=False, guards=[only_known_parameters])
@@ -98,7 +131,8 @@ async def change_credentials(site: AskedSite, request: AnyRequest, person: FromP
 
 def signin_page_router() -> Router:
     """All of these pages."""
-    pages = [sign_in_page, sign_in, sign_out, me_page, change_me, credentials_page, change_credentials]
+    pages = [sign_in_page, sign_in, sign_out, me_page, change_me, sign_out_everywhere]
+    pages += [credentials_page, change_credentials]
     return Router("/", route_handlers=pages, request_max_body_size=MOST_BODY_BYTES)
 
 
@@ -124,11 +158,6 @@ def text_of(form: Mapping[str, Any], name: str) -> str:
     if not isinstance(content, str):
         return ""
     return content[:_LONGEST_GIVEN] if name in _AS_TYPED else content[:_LONGEST_GIVEN].strip()
-
-
-def cookie_for(request: AnyRequest, token: str) -> Cookie:
-    """The session's cookie for the browser that asks."""
-    return session_cookie(request.scope["scheme"], token)
 
 
 def _new_secret(form: Mapping[str, Any]) -> NewSecret:
@@ -157,26 +186,40 @@ def _local(address: str) -> str:
     return address if plain and "\\" not in address else "/do"
 
 
-def _sign_in_page(onward: str, refusal: RefusedError | None, person: str) -> Template:
-    context = {"frame": None, "here": "sign-in", "onward": onward, "refusal": refusal, "person": person}
+def _sign_in_page(onward: str, refusal: RefusedError | None, person: str, *, nobody: bool = False) -> Template:
+    context = {
+        "frame": None,
+        "nobody": nobody,
+        "here": "sign-in",
+        "onward": onward,
+        "refusal": refusal,
+        "person": person,
+    }
     return Template("signin.html", context=context, status_code=_status(refusal))
 
 
 async def _me_page(
     site: Site, signed: Signed, changed: Kind | None = None, refusal: RefusedError | None = None
 ) -> Template:
-    def ask(connection: sqlite3.Connection) -> tuple[list[str], list[Person]]:
-        people = shelf.find_all(connection, Person) if Role.ADMINISTRATOR in signed.person.roles else []
-        return proofs.must_change(connection, signed.person.id), [each for each in people if each.active]
+    me, now_ms = signed.person.id, site.real_now_ms()
 
-    must, people = await site.desks.look(ask)
+    def ask(connection: sqlite3.Connection) -> dict[str, Any]:
+        people = shelf.find_all(connection, Person) if Role.ADMINISTRATOR in signed.person.roles else []
+        mine = sign_ins.rows(connection, person=me, most=_OWN_SIGN_INS)
+        return {
+            "must_change": proofs.must_change(connection, me),
+            "people": sorted((each for each in people if each.active), key=lambda each: each.name.casefold()),
+            "sessions": sessions.open_sessions(connection, me, signed.token, now_ms),
+            "lines": lines_of(mine, {me: signed.person.name}),
+        }
+
     context = {
         **_LIMITS,
+        **await site.desks.look(ask),
         "signed": signed,
-        "must_change": must,
         "changed": changed,
         "refusal": refusal,
-        "people": sorted(people, key=lambda each: each.name.casefold()),
+        "reads_sign_ins": bool(SIGN_IN_READERS & set(signed.person.roles)),
     }
     return Template("me.html", context=context, status_code=_status(refusal))
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -12,13 +12,16 @@ from litestar.handlers import BaseRouteHandler
 
 from collector.clock import wall_clock
 from collector.pictures import Pictures
+from dashboard.addresses import Addresses
+from dashboard.alone import Alone
 from dashboard.collecting import Collecting
 from dashboard.desks import Desks
-from dashboard.door import Tries
 from dashboard.live import Live
+from dashboard.metrics.gather import Counts
 from dashboard.query import known_names
 from dashboard.store import Store
 from dashboard.today.sheets import Sheets
+from dashboard.tries import Tries
 from dashboard.when import SiteTime
 from soak.rehearsal import Rehearsal
 
@@ -34,6 +37,7 @@ class Site:
         when: Local time; as this machine is set by default.
         real_now_ms: The real clock, by which sessions end also in a rehearsal.
         closed: Looking, too, takes somebody who is signed in.
+        metrics_from: Addresses and networks from which /metrics is answered without signing in.
     """
 
     def __init__(
@@ -44,8 +48,11 @@ class Site:
         real_now_ms: Callable[[], int] | None = None,
         *,
         closed: bool = False,
+        metrics_from: Iterable[str] = (),
     ) -> None:
         self.closed = closed
+        self.metrics_from = Addresses(metrics_from)
+        self.counts = Counts()
         self.store = Store(data_dir)
         self.when = when or SiteTime()
         self.rehearsal = rehearsal
@@ -53,6 +60,7 @@ class Site:
         self.real_now_ms = real_now_ms or wall_clock()
         self.desks = Desks(data_dir, self.utc_now_ms)
         self.tries = Tries()
+        self.alone = Alone()
         self.pictures = Pictures(data_dir)
         self.collecting = Collecting(data_dir)
         self.live = Live(self.store, self.when, self.utc_now_ms, rehearsal, self.collecting)

@@ -11,20 +11,19 @@ from typing import NamedTuple
 
 from collector.alarms.drill import Arrival, arrival
 from collector.alarms.due import LEAST_FREE
+from collector.clock_watch import OFF_MS
 from collector.conditions import Condition
 from collector.machine import BackupMade
 from collector.read import NodeNow
 from collector.record.things import Alarm, Drill
 from dashboard.collecting import Said
+from dashboard.site_upkeep import bytes_words, of_own, wear_text
 from dashboard.texts import N_, _, many
 from dashboard.when import DAY_MS, SiteTime
 from soak.quantity import in_words, utc_ms
 
 HEARD_MS = 60_000
 """A node that is up says something at least every few seconds; after a minute somebody looks (our own choice)."""
-
-CLOCK_OFF_MS = 5_000
-"""A clock further off than this is looked at. Verdicts hold: durations come from the uninterrupted clock."""
 
 WAITING = 600
 """Readings in an outbox: ten minutes of one basin."""
@@ -101,6 +100,7 @@ class Known(NamedTuple):
         chain: An alarm says that the ledger does not hold.
         drill: The last drill.
         backup: The last backup on record.
+        rehearsal: All of it is played, on one machine.
     """
 
     now_ms: int
@@ -116,6 +116,7 @@ class Known(NamedTuple):
     chain: Alarm | None
     drill: Drill | None
     backup: BackupMade | None = None
+    rehearsal: bool = False
 
 
 class Health(NamedTuple):
@@ -141,7 +142,9 @@ def health(known: Known, when: SiteTime) -> Health:
         _collector(known, when),
         _nodes(nodes),
         _broker(known),
+        _certificates(known, when),
         _disk(known),
+        _clock(known),
         _ledger(known),
         _alarms(known, when),
         _backup(known, when),
@@ -208,7 +211,7 @@ def _node(known: Known, node: NodeNow) -> NodeCheck:
     offset_ms = None if state.clock is None else utc_ms(state.clock.utc) - node.heard_ms
     if node.up and state.clock is not None and not state.clock.synced:
         wrong.append(_("Its clock is not synchronised: times of day may be off. Check its time server."))
-    elif node.up and offset_ms is not None and abs(offset_ms) > CLOCK_OFF_MS:
+    elif node.up and offset_ms is not None and abs(offset_ms) > OFF_MS:
         wrong.append(_("Its clock differs from the collector’s: check the time server of both."))
     if state.outbox > WAITING:
         wrong.append(
@@ -241,6 +244,31 @@ def _broker(known: Known) -> Check:
     return Check(name, Word.GOOD, _("The collector reaches it."))
 
 
+_OF_CERTIFICATES = ("certificate-ended", "certificate-ending", "authority-ending", "certificate-unreadable")
+
+
+def _certificates(known: Known, when: SiteTime) -> Check:
+    name, said = _("certificates"), known.said
+    wrong = [each for code in _OF_CERTIFICATES for each in said.conditions if each.code == code]
+    if wrong:
+        word = Word.BROKEN if wrong[0].code == "certificate-ended" else Word.LOOK
+        return Check(name, word, " ".join(each.words.happened for each in wrong), wrong[0].words.todo)
+    if said.banner or said.encrypted is None:
+        text = _("How long they last is not known: only the collector can say.")
+        return Check(name, Word.LOOK, text, _("Mend the collector first."))
+    if not said.encrypted and known.rehearsal:
+        text = _("None: in this rehearsal nothing is encrypted, for all of it runs on one machine.")
+        return Check(name, Word.GOOD, text)
+    if not said.encrypted:
+        text = _("The collector speaks to the broker without TLS: passwords and readings can be read on the way.")
+        return Check(name, Word.LOOK, text, _("Run `soakledger broker-setup` on the collector, and enrol every node."))
+    each_one = [
+        _("{file} until {day}").format(file=each.name.rpartition("/")[2], day=when.day(each.until_ms))
+        for each in said.certificates
+    ]
+    return Check(name, Word.GOOD, ", ".join(each_one) + "." if each_one else _("They have not been looked at yet."))
+
+
 def _disk(known: Known) -> Check:
     name = _("disk")
     text = _("The database has {size}. {free} of {all} are free.").format(
@@ -248,9 +276,25 @@ def _disk(known: Known) -> Check:
         free=bytes_words(known.free_bytes),
         all=bytes_words(known.disk_bytes),
     )
+    text = f"{text} {wear_text(known.said.own.disk)}"
+    if worn := of_own(known.said.conditions, "card-worn", "card-wears"):
+        return Check(name, Word.LOOK, text, worn.words.todo)
     if known.free_bytes < LEAST_FREE * known.disk_bytes:
         return Check(name, Word.LOOK, text, _("Make room on the collector’s disk, or put in a larger one."))
     return Check(name, Word.GOOD, text)
+
+
+def _clock(known: Known) -> Check:
+    name, synced = _("clock"), known.said.own.synced
+    if synced is None:
+        text = _("Whether the collector’s clock is synchronised is not known: only the collector can say.")
+        return Check(name, Word.LOOK, text, _("If it stays so, start the collector again."))
+    if not synced:
+        text = _(
+            "The collector’s clock is not synchronised: times of day may be off. Durations and verdicts stay right."
+        )
+        return Check(name, Word.LOOK, text, _("Check the collector’s time server, and the network to it."))
+    return Check(name, Word.GOOD, _("The collector’s clock is synchronised."))
 
 
 def _ledger(known: Known) -> Check:
@@ -307,20 +351,14 @@ def _backup(known: Known, when: SiteTime) -> Check:
     if last is None:
         text = _("No backup is on record.")
         return Check(name, Word.LOOK, text, _("Set [backup] in the collector's settings, or run `soakledger backup`."))
+    if failed := of_own(known.said.conditions, "backup-failed", "backup-room"):
+        return Check(name, Word.LOOK, f"{failed.words.happened} {failed.words.means}", failed.words.todo)
     at = when.near(last.made_ms, known.now_ms)
     text = _("The last one was taken and verified {at}: {records} records, {size}, in {folder}.").format(
         at=at, records=f"{last.records:,}", size=bytes_words(last.bytes), folder=last.folder
     )
+    if (due_ms := known.said.own.backup_due_ms) is not None:
+        text = f"{text} " + _("The next one is due {at}.").format(at=when.near(due_ms, known.now_ms))
     if known.now_ms - last.made_ms > OLD_BACKUP_MS:
         return Check(name, Word.LOOK, text, _("It is more than two days old: see whether backups are still taken."))
     return Check(name, Word.GOOD, text)
-
-
-def bytes_words(count: int) -> str:
-    """A size as people say it: "163 MB"; 1 MB is a million bytes."""
-    for unit, name in ((10**12, "TB"), (10**9, "GB"), (10**6, "MB")):
-        if count >= 10 * unit:
-            return f"{count // unit:,} {name}"
-        if count >= unit:
-            return f"{count / unit:.1f} {name}"
-    return f"{-(-count // 1000):,} kB"

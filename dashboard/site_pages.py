@@ -11,13 +11,16 @@ from litestar.response import Template
 
 from collector import ledger
 from collector.backup.schedule import last_backup
+from collector.commissionings import last_commissioned
 from collector.read import NodeNow, Parked, Reader
 from collector.record.book import Book
 from collector.record.things import Alarm, Drill
 from collector.schema import FILE_NAME
+from dashboard.commissioned import Commissioning, commissionings
 from dashboard.record_pages import sheet
 from dashboard.site import AskedSite, Site, only_known_parameters
 from dashboard.site_health import Health, Known, Word, health
+from dashboard.site_upkeep import free_text, wear_text
 from dashboard.when import DAY_MS
 
 _WEEK_MS = 7 * DAY_MS
@@ -29,18 +32,22 @@ async def site_page(site: AskedSite) -> Template:
     """Nodes, collector, broker, disk, ledger, alarms, backup; and messages that could not be taken in."""
     now_ms = site.utc_now_ms()
 
-    def ask(reader: Reader) -> tuple[Health, list[Parked], dict[str, int]]:
+    def ask(reader: Reader) -> tuple[Health, list[Parked], dict[str, int], list[Commissioning]]:
         known = _known(site, reader, now_ms)
-        return health(known, site.when), reader.parked(_PARKED), reader.parked_counts()
+        done = commissionings([each.node for each in known.nodes], last_commissioned(reader.connection), site.when)
+        return health(known, site.when), reader.parked(_PARKED), reader.parked_counts(), done
 
-    found, parked, counts = await site.store.read(ask)
+    found, parked, counts, commissioned = await site.store.read(ask)
     context = {
         "health": found,
         "good": Word.GOOD,
+        "free_text": free_text,
+        "wear_text": wear_text,
         "conditions": site.collecting.now().conditions,
         "left_out": site.collecting.now().left_out,
         "parked": parked,
         "counts": counts,
+        "commissioned": commissioned,
     }
     return await sheet(site, "site.html", "site", context)
 
@@ -65,6 +72,7 @@ def _known(site: Site, reader: Reader, now_ms: int) -> Known:
         chain=next((each for each in book.all(Alarm, only_open=True) if each.code == "chain-broken"), None),
         drill=next(iter(book.all(Drill, newest_first=True, limit=1)), None),
         backup=last_backup(reader.connection),
+        rehearsal=site.rehearsal is not None,
     )
 
 

@@ -9,10 +9,10 @@ from litestar.params import FromPath, PathParameter, QueryParameter
 
 from collector.pictures import MOST_BYTES
 from collector.record.errors import RefusedError
-from collector.record.things import KINDS, Role, Thing
+from collector.record.things import KINDS, Person, Role, Thing
 from dashboard import query
 from dashboard.answers import HeadBody, HistoryBody, PictureBody, RecordsBody, ThingBody, ThingsBody
-from dashboard.door import someone
+from dashboard.door import signed_in, someone
 from dashboard.ledger_view import head_body, history, records_body
 from dashboard.site import AskedSite, only_known_parameters
 from dashboard.things_view import Wanted, thing_body, things_body
@@ -26,6 +26,7 @@ Most = Annotated[Text, QueryParameter(description="At most so many, 1 to 1000; 2
 @get("/api/things/{kind:str}", summary="Things of one kind as the record leaves them, by their time")
 async def get_things(
     site: AskedSite,
+    request: Request[Any, Any, Any],
     kind: Kind,
     *,
     group: Annotated[Text, QueryParameter(description="Of this group: a fill's basin, a test's fill, …")] = None,
@@ -46,15 +47,15 @@ async def get_things(
         limit=query.whole("limit", limit, 200, 1, query.MOST_ROWS),
         offset=query.whole("offset", offset, 0, 0, 10**9),
     )
-    found = _kind(kind)
-    return await site.desks.look(lambda connection: things_body(connection, found, wanted))
+    found, personal = _kind(kind), _may_be_personal(request, kind)
+    return await site.desks.look(lambda connection: things_body(connection, found, wanted, personal=personal))
 
 
 @get("/api/things/{kind:str}/{thing_id:str}", summary="One thing as the record leaves it")
-async def get_thing(site: AskedSite, kind: Kind, thing_id: ThingId) -> ThingBody:
+async def get_thing(site: AskedSite, request: Request[Any, Any, Any], kind: Kind, thing_id: ThingId) -> ThingBody:
     """One thing by its id."""
-    found = _kind(kind)
-    return await site.desks.look(lambda connection: thing_body(connection, found, thing_id))
+    found, personal = _kind(kind), _may_be_personal(request, kind)
+    return await site.desks.look(lambda connection: thing_body(connection, found, thing_id, personal=personal))
 
 
 @get("/api/things/{kind:str}/{thing_id:str}/history", summary="Every record that changed a thing, oldest first")
@@ -118,6 +119,15 @@ def things_router() -> Router:
     """All of it."""
     handlers = [get_things, get_thing, get_history, get_ledger, get_head, post_picture, get_picture]
     return Router("/", route_handlers=handlers, guards=[only_known_parameters], tags=["record"])
+
+
+def _may_be_personal(request: Request[Any, Any, Any], kind: str) -> bool:
+    """Whether who asks is shown which encounters things belong to; people take somebody who is signed in.
+
+    Raises:
+        NotSignedInError: People are asked for, and nobody is signed in.
+    """
+    return (someone(request) if kind == Person.KIND else signed_in(request)) is not None
 
 
 def _kind(name: str) -> type[Thing]:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import sqlite3
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import msgspec
 
 from collector.record.things import Thing
 from dashboard.answers import ThingBody, ThingsBody
 from dashboard.query import MissingError
+
+_ENCOUNTERS = ("came_from", "encounter")
 
 
 class Wanted(NamedTuple):
@@ -24,8 +26,8 @@ class Wanted(NamedTuple):
     offset: int = 0
 
 
-def things_body(connection: sqlite3.Connection, kind: type[Thing], wanted: Wanted) -> ThingsBody:
-    """A page of things, and how many fit in all."""
+def things_body(connection: sqlite3.Connection, kind: type[Thing], wanted: Wanted, *, personal: bool) -> ThingsBody:
+    """A page of things, and how many fit in all; `personal`: with the encounters they belong to."""
     clauses, values = ["kind = ?"], [kind.KIND]
     for clause, given in (
         ("grp = ?", wanted.group),
@@ -44,11 +46,11 @@ def things_body(connection: sqlite3.Connection, kind: type[Thing], wanted: Wante
         f"ORDER BY at_ms {order}, length(id) {order}, id {order} LIMIT ? OFFSET ?",
         (*values, wanted.limit, wanted.offset),
     )
-    return ThingsBody(kind.KIND, total, wanted.limit, wanted.offset, [_body(*row) for row in rows])
+    return ThingsBody(kind.KIND, total, wanted.limit, wanted.offset, [_body(*row, personal=personal) for row in rows])
 
 
-def thing_body(connection: sqlite3.Connection, kind: type[Thing], thing_id: str) -> ThingBody:
-    """One thing.
+def thing_body(connection: sqlite3.Connection, kind: type[Thing], thing_id: str, *, personal: bool) -> ThingBody:
+    """One thing; `personal`: with the encounters it belongs to.
 
     Raises:
         MissingError: There is none.
@@ -58,8 +60,15 @@ def thing_body(connection: sqlite3.Connection, kind: type[Thing], thing_id: str)
     ).fetchone()
     if row is None:
         raise MissingError(f"There is no {kind.KIND.replace('-', ' ')} {thing_id[:80]!r}. See /api/things/{kind.KIND}.")
-    return _body(*row)
+    return _body(*row, personal=personal)
 
 
-def _body(thing_id: str, number: int, is_open: int, at_ms: int, body: str) -> ThingBody:
-    return ThingBody(thing_id, number, bool(is_open), at_ms, msgspec.json.decode(body))
+def _body(thing_id: str, number: int, is_open: int, at_ms: int, body: str, *, personal: bool) -> ThingBody:
+    thing = msgspec.json.decode(body)
+    return ThingBody(thing_id, number, bool(is_open), at_ms, thing if personal else _without_encounters(thing))
+
+
+def _without_encounters(thing: Any) -> Any:
+    if isinstance(thing, dict):
+        return {key: _without_encounters(each) for key, each in thing.items() if key not in _ENCOUNTERS}
+    return [_without_encounters(each) for each in thing] if isinstance(thing, list) else thing

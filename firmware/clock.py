@@ -2,23 +2,13 @@
 
 from __future__ import annotations
 
-import ctypes
 import time
-from pathlib import Path
 from typing import NamedTuple, Protocol
 
+from host.clock import Synchronisation, boot_id, boottime_ms
 from soak import wire
 from soak.quantity import utc_text
 from soak.rehearsal import Rehearsal
-
-_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
-TIME_ERROR = 5
-"""What adjtimex(2) returns for a clock that is not synchronised to a reliable source."""
-
-STA_UNSYNC = 0x40
-"""The bit of its status that says so. From memory of the kernel's ntp.c: set whenever somebody sets the clock by hand,
-and once the error it keeps account of has grown beyond 16 s, some nine hours after the last answer."""
-
 
 STEP_MS = 50
 """A wall clock that moved against the other one by more than this in a second has been set; slewing moves it by 0.5 ms
@@ -101,44 +91,21 @@ def stamp(clock: Clock, not_before_ms: int = 0) -> wire.Clock:
     return wire.Clock(boot_ms + late_ms, utc_text(utc_ms + late_ms), synced)
 
 
-class _Timex(ctypes.Structure):
-    """The beginning of struct timex, adjtimex(2), with the padding that the machine's own `long` asks for.
-
-    The rest (times, whose width differs) only has to have room: 208 bytes in all on 64 bit, 128 on 32 bit.
-    """
-
-    _fields_ = (
-        ("modes", ctypes.c_uint),
-        ("offset", ctypes.c_long),
-        ("freq", ctypes.c_long),
-        ("maxerror", ctypes.c_long),
-        ("esterror", ctypes.c_long),
-        ("status", ctypes.c_int),
-        ("rest", ctypes.c_char * 256),
-    )
-
-
-def says_synced(result: int, status: int) -> bool:
-    """What adjtimex(2) means: its result, -1 where it failed, and its status word."""
-    return result not in (-1, TIME_ERROR) and not status & STA_UNSYNC
-
-
 class SystemClock:
     """The machine's own clocks."""
 
     def __init__(self) -> None:
-        self.boot_id = _BOOT_ID.read_text().strip()
-        self._libc = ctypes.CDLL(None, use_errno=True)
+        self.boot_id = boot_id()
+        self._synchronisation = Synchronisation()
 
     def boot_ms(self) -> int:
-        return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000
+        return boottime_ms()
 
     def utc_ms(self) -> int:
         return time.time_ns() // 1_000_000
 
     def synced(self) -> bool:
-        timex = _Timex(modes=0)  # 0 only reads
-        return says_synced(self._libc.adjtimex(ctypes.byref(timex)), timex.status)
+        return self._synchronisation.synced()
 
     def real_s(self, ms: int) -> float:
         return ms / 1000
@@ -162,7 +129,7 @@ class RehearsalClock:
         return self.utc_ms() - self._booted_utc_ms
 
     def utc_ms(self) -> int:
-        return self._rehearsal.utc_ms(time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000)
+        return self._rehearsal.utc_ms(boottime_ms())
 
     def synced(self) -> bool:
         return True

@@ -91,6 +91,8 @@ class Conversation:
         window: What may be under way at a time.
         troubles: What is wrong with the node itself now, in short words.
         basins: What is said and shown at each basin now.
+        disk: What is written to the node's disk.
+        commissioned: The node's commissioning; None: there was none.
         send: How to say something.
 
     Attributes:
@@ -111,6 +113,8 @@ class Conversation:
         window: Window | None = None,
         troubles: Callable[[], list[str]] = list,
         basins: Callable[[], list[wire.BasinSide]] = list,
+        disk: Callable[[], wire.DiskUse | None] = lambda: None,
+        commissioned: wire.Commissioned | None = None,
         send: Send,
     ) -> None:
         self.orders: OrdersInHand | None = None
@@ -119,7 +123,7 @@ class Conversation:
         self.connected = False
         self._node, self._clock, self._sources, self._sensors = node, clock, list(sources), sensors
         self._version, self._send_one, self._window, self._troubles = version, send, window or Window(), troubles
-        self._basins = basins
+        self._basins, self._disk, self._commissioned = basins, disk, commissioned
         self._link_said = ""
         self._untaken: dict[int, int] = {}  # messages, and how many readings are in each
         self._taken_ms = 0  # when the broker last took a message, or nothing was left for it to take
@@ -233,30 +237,50 @@ class Conversation:
         if self.refused[reason] == 1:
             log.warning("uplink refused reason=%s %s; further ones are only counted", reason, detail)
 
+    def state(self, now_ms: int) -> wire.State:
+        """How the node is, as it would say it now."""
+        held = self._look()
+        return self._counted(self._state(held, now_ms), held)
+
     def _say_state(self, held: Held, now_ms: int) -> None:
         """Every ten seconds, and when something has changed that somebody waits for."""
-        streams, sensors = listed([stream for _, streams in held for stream in streams]), self._sensors()
-        clock = stamp(self._clock)
-        troubles = [_word(trouble) for trouble in (*self._troubles(), *self._own_troubles(now_ms))][:MOST_TROUBLES]
-        basins = self._basins()
-        stated = [stream.stream for stream in streams], sensors, clock.synced, troubles, told(basins)
+        state = self._state(held, now_ms)
+        synced = state.clock is not None and state.clock.synced
+        stated = (
+            [stream.stream for stream in state.streams],
+            state.sensors,
+            synced,
+            state.troubles,
+            told(state.basins),
+        )
         if stated == self._stated and now_ms < self._stated_ms + STATE_EVERY_MS:
             return
-        state = wire.State(
+        self._send_one(wire.Topic.STATE.of(self._node), wire.encode(self._counted(state, held)), True)
+        self._stated, self._stated_ms = stated, now_ms
+
+    def _state(self, held: Held, now_ms: int) -> wire.State:
+        """Without the counts, which take their time."""
+        troubles = [_word(trouble) for trouble in (*self._troubles(), *self._own_troubles(now_ms))][:MOST_TROUBLES]
+        return wire.State(
             up=True,
             version=self._version,
             boot=self._clock.boot_id,
-            clock=clock,
-            streams=streams,
-            sensors=sensors,
+            clock=stamp(self._clock),
+            streams=listed([stream for _, streams in held for stream in streams]),
+            sensors=self._sensors(),
+            troubles=troubles,
+            basins=self._basins(),
+            commissioned=self._commissioned,
+        )
+
+    def _counted(self, state: wire.State, held: Held) -> wire.State:
+        return msgspec.structs.replace(
+            state,
             outbox=sum(source.held(stream.stream).count() for source, streams in held for stream in streams),
             dropped=sum(getattr(source, "dropped", 0) for source in self._sources),
             refused=dict(self.refused),
-            troubles=troubles,
-            basins=basins,
+            disk=self._disk(),
         )
-        self._send_one(wire.Topic.STATE.of(self._node), wire.encode(state), True)
-        self._stated, self._stated_ms = stated, now_ms
 
     def _own_troubles(self, now_ms: int) -> list[str]:
         two = ["two collectors speak to this node"] if self._speakers.two(now_ms) else []

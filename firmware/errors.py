@@ -5,7 +5,8 @@ FirmwareError
 ├── OutboxError     4  the readings on disk cannot be used
 ├── BoardError      5  the pins cannot be used
 ├── LinkError       6  the broker cannot even be tried
-└── StuckError      7  a part of this program that matters stands still
+├── StuckError      7  a part of this program that matters stands still
+└── JoinError       8  an enrolment cannot be taken in (firmware/enrolment.py)
 """
 
 from __future__ import annotations

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import hashlib
 import logging
-import os
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -19,6 +18,7 @@ import msgspec
 
 from firmware.clock import Clock, read_anchor
 from firmware.orders import BasinInHand, OrdersInHand
+from host.private_file import write_private
 from soak.decoding import from_json
 from soak.wire import BasinName, BasinOrders, BootId, NodeName, Orders
 
@@ -174,17 +174,7 @@ class KeptOrders:
             hand.orders, basins={name: _without_alarms(each) for name, each in hand.orders.basins.items()}
         )
         body = msgspec.json.encode(_Kept(_FORMAT, self._node, self._clock.boot_id, now.boot_ms, orders, parts))
-        draft = self._file.with_suffix(".new")
-        with open(os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600), "wb") as file:
-            file.write(hashlib.sha256(body).hexdigest().encode() + b"\n" + body)
-            file.flush()
-            os.fsync(file.fileno())
-        draft.replace(self._file)
-        folder = os.open(self._file.parent, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+        write_private(self._file, hashlib.sha256(body).hexdigest().encode() + b"\n" + body)
 
 
 def _parsed(data: bytes, node: str) -> _Kept:

@@ -21,9 +21,11 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from firmware.conversation import Arrived, Connected, Disconnected, Event, Taken
 from firmware.errors import LinkError
+from firmware.obstacle import Obstacle
 from firmware.retry import Retry
 from firmware.settings import Broker
 from firmware.watch import Pulse
+from host.tls import Trouble, client_context, trouble
 from soak import wire
 
 log = logging.getLogger(__name__)
@@ -49,6 +51,7 @@ class Link:
         retry: How long to wait in between.
 
     Attributes:
+        obstacle: What keeps the node from its broker, if it does not pass by itself.
         pulse: Shows that the thread of the connection moves.
 
     Raises:
@@ -57,6 +60,7 @@ class Link:
 
     def __init__(self, node: str, broker: Broker, events: queue.Queue[Any], *, retry: Retry | None = None) -> None:
         self._node, self._broker, self._events, self._retry = node, broker, events, retry or Retry()
+        self.obstacle = Obstacle()
         self.pulse = Pulse("the connection's thread", MOST_STILL_S)
         self._line = self._new_line()
         if broker.username is not None and broker.ca_file is None and broker.host not in _LOOPBACK:
@@ -102,7 +106,10 @@ class Link:
 
     def _new_line(self) -> _Line:
         topics = [wire.Topic.RECEIPT.of(self._node), wire.Topic.ORDERS.of(self._node)]
-        return _Line(self._new_client, self._broker, topics, put=self._events.put, retry=self._retry, pulse=self.pulse)
+        put = self._events.put
+        return _Line(
+            self._new_client, self._broker, topics, put=put, retry=self._retry, pulse=self.pulse, obstacle=self.obstacle
+        )
 
     def _new_client(self) -> paho.Client:
         name = f"soakledger-node-{self._node}"
@@ -111,7 +118,7 @@ class Link:
         broker = self._broker
         if broker.ca_file is not None:
             try:
-                client.tls_set(ca_certs=broker.ca_file)
+                client.tls_set_context(client_context(broker.ca_file))
             except OSError as error:  # ssl.SSLError is one
                 advice = "Copy the broker's certificate authority there as PEM."
                 raise LinkError(f"{broker.ca_file}: it cannot be used as ca_file ({error}). {advice}") from error
@@ -132,9 +139,10 @@ class _Line:
         put: Callable[[Event], None],
         retry: Retry,
         pulse: Pulse,
+        obstacle: Obstacle,
     ) -> None:
         self._new_client, self._broker, self._topics = new_client, broker, topics
-        self._put_event, self._retry, self._pulse = put, retry, pulse
+        self._put_event, self._retry, self._pulse, self._obstacle = put, retry, pulse, obstacle
         self._ending, self._abandoned = threading.Event(), False
         self._accepted, self._reason = False, ""
         self._rival_said = False
@@ -183,7 +191,7 @@ class _Line:
         try:
             client.connect(self._broker.host, self._broker.port, KEEPALIVE_S)
         except OSError as error:  # nobody answers, or not the one who should
-            self._put(Disconnected(f"nobody answers ({error})"))
+            self._put(Disconnected(self._hindered(trouble(error, self._broker.host))))
             return self._retry.failed()
         began_s = time.monotonic()
         try:
@@ -197,6 +205,10 @@ class _Line:
         if not self._accepted:
             return self._retry.failed()
         return self._retry.ended(time.monotonic() - began_s, by_broker=self._reason != _SILENT_LINE)
+
+    def _hindered(self, by: Trouble) -> str:
+        self._obstacle.met(by)
+        return by.text
 
     def _loop(self, client: paho.Client) -> None:
         leave_s: float | None = None
@@ -230,9 +242,10 @@ class _Line:
 
     def _on_connect(self, client: paho.Client, _data: Any, _flags: Any, reason: ReasonCode, *_: Any) -> None:
         if reason.is_failure:
-            self._reason = f"refused: {reason}"
+            self._reason = self._hindered(trouble(f"refused: {reason}", self._broker.host))
             return
         self._accepted = True
+        self._obstacle.passed()
         client.subscribe([(topic, 1) for topic in self._topics])
         self._put(Connected())
 

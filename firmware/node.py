@@ -11,15 +11,15 @@ import queue
 import shutil
 import threading
 from collections.abc import Callable, Sequence
-from importlib.metadata import PackageNotFoundError
-from importlib.metadata import version as version_of
 from pathlib import Path
 
 from firmware.board import Board, Edge, Switch
 from firmware.clock import STEP_MS, Clock, read_together
+from firmware.commissioned import filed
 from firmware.edges import EdgeWatch
 from firmware.errors import FirmwareError, StuckError
 from firmware.kept_orders import KeptOrders
+from firmware.misnamed import MisnamedWatch
 from firmware.orders import OrdersInHand
 from firmware.outbox import Outbox
 from firmware.sampler import VALID_MS, Sampler, current
@@ -29,7 +29,9 @@ from firmware.sides import Sides
 from firmware.signalling import Signalling
 from firmware.source import Source
 from firmware.uplink import Uplink
+from firmware.version import software_version
 from firmware.watch import Pulse, Watch
+from host.disk import DiskCount
 from host.notify import Notifier
 from soak import wire
 from soak.reading import Reading, Why
@@ -100,6 +102,7 @@ class Node:
         self._stuck: StuckError | None = None
         self._left = threading.Event()  # the loop has been left
         self._edge_watch, self._reopened, self._polling = EdgeWatch(), False, False
+        self._lid_levels: dict[str, bool] = {}  # replaced whole at each tick, but while lids are polled
 
     @property
     def orders(self) -> OrdersInHand | None:
@@ -122,6 +125,7 @@ class Node:
         """
         settings = self._settings
         self._outbox = Outbox(Path(settings.data_dir), self._clock, most_bytes=most_bytes(settings))
+        self._filed, self._misnamed = filed(Path(settings.data_dir)), MisnamedWatch(settings)
         try:
             self._board = Board(settings, self._clock, self._edges)
             try:
@@ -145,9 +149,12 @@ class Node:
             clock,
             [*self._sources, self._outbox],
             self._sensors_seen,
-            version=_version(),
+            version=software_version(),
             troubles=self._troubles,
             basins=lambda: self._sides.said,
+            disk=DiskCount(Path(settings.data_dir), settings.card_rated_tb).now,
+            commissioned=self._filed.commissioned,
+            lids=lambda: dict(self._lid_levels),
             kept=KeptOrders(Path(settings.data_dir), settings.node, sensors, clock),
         )
 
@@ -218,6 +225,7 @@ class Node:
         elif self._kept.ailment(MOST_UNKEPT_S):
             troubles.append("the disk takes no readings: it does not answer")
         ailment = self._signalling.ailment()
+        troubles += [*self._misnamed.troubles(), *([self._filed.trouble] if self._filed.trouble else [])]
         return [*troubles, *self._sides.troubles(), *([ailment] if ailment else [])]
 
     def _begin(self) -> None:
@@ -372,10 +380,3 @@ def most_bytes(settings: Settings) -> int | None:
         with contextlib.suppress(OSError):  # it does not exist yet
             return int(shutil.disk_usage(place).total * settings.outbox_share)
     return None
-
-
-def _version() -> str:
-    try:
-        return version_of("soakledger")
-    except PackageNotFoundError:  # run from a checkout
-        return ""

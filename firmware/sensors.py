@@ -6,7 +6,7 @@ import errno
 import os
 import re
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,7 @@ PERIOD_MS = 1_000
 MOST_STILL_S = 60.0
 """A conversion that does not end in so long is stuck in the driver: outliers of 1.8 s were seen."""
 
+_SENSOR = re.compile(r"28-[0-9a-f]{12}")
 _PAUSE_MS = 20  # at least, so that a slow bus leaves the others a turn
 _JOIN_S = 3.0  # a read cannot be cut short; outliers of 1.8 s were seen
 
@@ -105,15 +106,49 @@ class _SensorThread(threading.Thread):
             self._stop_reading.wait(clock.real_s(pause_ms))
 
     def _read(self) -> int | Fault:
-        """One conversion. Nothing that goes wrong in it may end the thread: it becomes a fault."""
-        try:
-            if self._device is None:
-                family, serial = self.sensor.split("-")
-                self._device = self._driver(sensor_type=_type(family), sensor_id=serial)
-            # w1thermsensor's own reader drops the raw bytes of a failure: they are evidence, so only its path is used.
-            return judge(self._device.sensorpath.read_bytes())
-        except Exception as error:
-            return Fault(fault_word(error))
+        result, self._device = _conversion(self.sensor, self._driver, self._device)
+        return result
+
+
+def _conversion(sensor: SensorId, driver: Any, device: Any) -> tuple[int | Fault, Any]:
+    """One conversion, and the driver's object. Nothing that goes wrong in it may end a thread: it becomes a fault."""
+    try:
+        if device is None:
+            family, serial = sensor.split("-")
+            device = driver(sensor_type=_type(family), sensor_id=serial)
+        # w1thermsensor's own reader drops the raw bytes of a failure: they are evidence, so only its path is used.
+        return judge(device.sensorpath.read_bytes()), device
+    except Exception as error:
+        return Fault(fault_word(error)), device
+
+
+def read_once(sensor: SensorId, devices: Path) -> int | Fault:
+    """One conversion of one sensor, here and now: for a bus that no node reads.
+
+    Returns:
+        Millidegrees Celsius, or why there are none.
+    """
+    return _conversion(sensor, _driver(devices), None)[0]
+
+
+def on_bus(devices: Path) -> list[SensorId]:
+    """The sensors that the kernel lists, sorted; none where it has no such folder. Nothing is asked of the bus."""
+    try:
+        names = os.listdir(devices)
+    except OSError:
+        return []
+    return sorted(name for name in names if _SENSOR.fullmatch(name))
+
+
+def nearest_sensor(sensor: SensorId, seen: Iterable[SensorId]) -> tuple[SensorId, int] | None:
+    """Which of those seen is written most like a sensor that is not.
+
+    Returns:
+        It, and in how many digits it differs; None where none is seen.
+    """
+    ranked = [(sum(a != b for a, b in zip(sensor, each, strict=True)), each) for each in seen]
+    differing, nearest = min(ranked, default=(0, ""))
+    return (nearest, differing) if nearest else None
 
 
 def fault_word(error: Exception) -> str:

@@ -19,6 +19,7 @@ from firmware.errors import SettingsError
 from soak.decoding import converted
 from soak.reading import END
 from soak.requirement import MAX_GAP_MS
+from soak.wear import RATED_TB
 from soak.wire import BasinName, NodeName
 
 W1_DEVICES = "/sys/bus/w1/devices"
@@ -91,6 +92,15 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             ge=0.01, le=0.9, description="Share of the disk under data_dir that readings may take; then the oldest go."
         ),
     ] = 0.25
+    card_rated_tb: Annotated[
+        int,
+        msgspec.Meta(
+            ge=1,
+            le=100_000,
+            description="Terabytes that the card under data_dir bears being written, by its maker; the default is an "
+            "assumption.",
+        ),
+    ] = RATED_TB
     w1_devices: Annotated[str, msgspec.Meta(description="Where the kernel lists the 1-Wire sensors.")] = W1_DEVICES
     w1_pin: Annotated[
         _Pin,

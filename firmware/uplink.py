@@ -18,6 +18,7 @@ from firmware.kept_orders import KeptOrders
 from firmware.link import Link
 from firmware.orders import OrdersInHand
 from firmware.retry import Retry
+from firmware.said import Said, Saying
 from firmware.settings import Settings
 from firmware.source import Source
 from firmware.watch import Pulse, Watch
@@ -51,6 +52,9 @@ class Uplink:
         window: What may be under way at a time.
         troubles: What is wrong with the node itself now, in few words each.
         basins: What is said and shown at each basin now.
+        disk: What is written to the node's disk.
+        commissioned: The node's commissioning; None: there was none.
+        lids: Per basin whether its lid switch is closed now.
         kept: Where orders outlive a restart; None: nowhere.
         retry: How long to wait between connections.
 
@@ -72,6 +76,9 @@ class Uplink:
         window: Window | None = None,
         troubles: Callable[[], list[str]] = list,
         basins: Callable[[], list[wire.BasinSide]] = list,
+        disk: Callable[[], wire.DiskUse | None] = lambda: None,
+        commissioned: wire.Commissioned | None = None,
+        lids: Callable[[], dict[str, bool]] = dict,
         kept: KeptOrders | None = None,
         retry: Retry | None = None,
     ) -> None:
@@ -86,9 +93,12 @@ class Uplink:
             window=window,
             troubles=lambda: [*troubles(), *self._troubles()],
             basins=basins,
+            disk=disk,
+            commissioned=commissioned,
             send=self._send,
         )
         self._kept, self._began_ms = kept, _now_ms()
+        self._clock, self._lids, self._saying = clock, lids, Saying()
         if kept:
             self._conversation.orders = kept.load()
         self.pulse = Pulse("the uplink's thread", MOST_STILL_S)
@@ -139,7 +149,7 @@ class Uplink:
     def _troubles(self) -> list[str]:
         kept = [self._kept.trouble] if self._kept and self._kept.trouble else []
         rival = ["the broker throws this node out again and again: is its name used twice?"] if self._link.rival else []
-        return [*kept, *rival, *([self._problem] if self._problem else [])]
+        return [*kept, *rival, *self._link.obstacle.told, *([self._problem] if self._problem else [])]
 
     def _new_thread(self) -> threading.Thread:
         return threading.Thread(target=self._run, name="uplink", daemon=True)
@@ -178,10 +188,17 @@ class Uplink:
             if self._kept:
                 self._conversation.orders = self._kept.mind(self._conversation.orders)
             self._conversation.speak(_now_ms())
+            self._saying.mind(self._said)
             if self._conversation.stalled(_now_ms()):
                 self._link.renew("the broker takes nothing, though it is connected")
             self.pulse.moved()
         return going
+
+    def _said(self) -> Said:
+        clock, state = self._clock, self._conversation.state(_now_ms())
+        return Said(
+            state, clock.boot_ms(), clock.boot_id, self._lids(), self._conversation.connected, max(0, self.silent_ms)
+        )
 
     def _mine(self) -> bool:
         return threading.current_thread() is self._thread

@@ -1,1 +1,1 @@
-"""What any part of Soakledger needs of the computer it runs on: systemd, the journal, the doctor's page."""
+"""What any part of Soakledger needs of the computer it runs on: systemd, the journal, the doctor’s page, files, TLS."""

@@ -6,6 +6,7 @@ import logging
 import os
 import sys
 from collections.abc import Mapping
+from types import TracebackType
 from typing import IO
 
 _PRIORITIES = ((logging.CRITICAL, 2), (logging.ERROR, 3), (logging.WARNING, 4), (logging.INFO, 6))
@@ -20,6 +21,11 @@ class _ForJournal(logging.Formatter):
         return "\n".join(f"<{level}>{line}" for line in super().format(record).splitlines())
 
 
+def one_line(text: str) -> str:
+    """A text without line ends and control characters: what others wrote must not look like lines of our own."""
+    return " ".join("".join(each if each.isprintable() else " " for each in text).split())
+
+
 def to_journal(stream: IO[str], environment: Mapping[str, str] = os.environ) -> bool:
     """What is written there goes to the journal: systemd names its device and inode in JOURNAL_STREAM."""
     try:
@@ -27,6 +33,11 @@ def to_journal(stream: IO[str], environment: Mapping[str, str] = os.environ) -> 
     except (OSError, ValueError):
         return False
     return environment.get("JOURNAL_STREAM", "") == f"{found.st_dev}:{found.st_ino}"
+
+
+def _log_uncaught(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
+    """What ends a process is the most urgent line of all; Python alone would write it without a priority."""
+    logging.getLogger("uncaught").critical("the process ends", exc_info=(kind, error, trace))
 
 
 def log_to_stderr(*, verbose: bool = False) -> None:
@@ -38,4 +49,6 @@ def log_to_stderr(*, verbose: bool = False) -> None:
     handler = logging.StreamHandler(sys.stderr)
     journal = to_journal(sys.stderr)
     handler.setFormatter(_ForJournal("%(name)s %(message)s") if journal else logging.Formatter(_PLAIN))
+    if journal:
+        sys.excepthook = _log_uncaught
     logging.basicConfig(level=logging.DEBUG if verbose else logging.INFO, handlers=[handler])

@@ -159,6 +159,18 @@ KINDS: dict[str, AlarmKind] = {
             "Make room on the collector's disk before it refuses readings.",
         ),
         AlarmKind(
+            "card-worn",
+            _LOW,
+            "memory card nearly worn out",
+            "Put a new card into the machine named here, one that is rated for more; keep the old one until it runs.",
+        ),
+        AlarmKind(
+            "certificate-ends",
+            _LOW,
+            "certificate ends",
+            "Run `soakledger certificates` on the collector; it says what to do.",
+        ),
+        AlarmKind(
             "backup-old",
             _LOW,
             "last backup too old",

@@ -45,6 +45,10 @@ Count = Annotated[int, msgspec.Meta(ge=0, le=HIGHEST_NUMBER)]
 Word = Annotated[str, msgspec.Meta(max_length=200, pattern=r"^[^\x00-\x1f\x7f]*" + END)]
 """Free text on one line: control characters would reach logs and pages."""
 
+ShortWord = Annotated[str, msgspec.Meta(max_length=60, pattern=r"^[^\x00-\x1f\x7f]*" + END)]
+MOST_CHECKS = 150
+"""Eight basins with two sensors each come to some sixty."""
+
 
 class Topic(enum.StrEnum):
     """The last part of a topic."""
@@ -156,6 +160,64 @@ class BasinSide(msgspec.Struct, frozen=True):
     moved_ms: Milliseconds | None = None
 
 
+class DiskUse(msgspec.Struct, frozen=True):
+    """What is written to the disk of a data folder, whoever writes it, and what is free there.
+
+    Attributes:
+        written_bytes: Counted by the kernel since this software first looked, restarts included.
+        over_ms: Over which time, on uninterrupted clocks; 0 where it cannot be counted.
+        free_bytes: Free for this software.
+        total_bytes: Size of its file system.
+        rated_tb: Terabytes (10^12 bytes) that the card is said to bear being written. An assumption, unless somebody
+            has set what its maker says.
+    """
+
+    written_bytes: Count
+    over_ms: Milliseconds
+    free_bytes: Count
+    total_bytes: Count
+    rated_tb: Annotated[int, msgspec.Meta(ge=1, le=100_000)]
+
+
+class CommissionCheck(msgspec.Struct, frozen=True):
+    """One thing that was looked at when a node was commissioned.
+
+    Attributes:
+        code: Which: "bus", "sensor", "lid", "button", "light", "buzzer", "clock", "disk", "broker"; another of a newer
+            version.
+        basin: The basin that it is of; None where it is of the whole node.
+        mark: "good", "note", "wrong", "not seen" or "skipped"; whatever else a newer version says is not good.
+        said: What was found, one sentence.
+    """
+
+    code: Annotated[str, msgspec.Meta(pattern=_NAME)]
+    mark: ShortWord
+    said: Word
+    basin: BasinName | None = None
+
+
+class Commissioned(msgspec.Struct, frozen=True):
+    """A node's commissioning, as it was filed on the node.
+
+    Attributes:
+        id: Random: by it the collector records one commissioning once.
+        at: The node's wall clock when it was filed.
+        synced: That clock was known to be synchronised.
+        by: Who did it, as typed there; nobody has proven it.
+        version: Software version that did it.
+        checks: What was looked at, in that order.
+        figures: What was measured, whole numbers by name with their unit: "broker-answer-ms".
+    """
+
+    id: Annotated[str, msgspec.Meta(pattern=_STREAM)]
+    at: UtcText
+    synced: bool
+    by: ShortWord
+    version: ShortWord
+    checks: Annotated[list[CommissionCheck], msgspec.Meta(max_length=MOST_CHECKS)]
+    figures: Annotated[dict[ShortWord, Count], msgspec.Meta(max_length=50)] = {}
+
+
 class State(msgspec.Struct, frozen=True):
     """How a node is. Topic `state`, from the node, retained; the last will says only that it is gone.
 
@@ -171,6 +233,8 @@ class State(msgspec.Struct, frozen=True):
         refused: Messages that it did not take in since its start, by reason.
         troubles: What is wrong with the node itself at present, in few words each.
         basins: What is said and shown at each basin.
+        disk: The disk of its data folder; None from nodes of before 0.2.0.
+        commissioned: Its last commissioning; None where there was none, or it cannot be read.
     """
 
     up: bool
@@ -184,6 +248,8 @@ class State(msgspec.Struct, frozen=True):
     refused: Annotated[dict[Word, Count], msgspec.Meta(max_length=100)] = {}
     troubles: Annotated[list[Word], msgspec.Meta(max_length=100)] = []
     basins: Annotated[list[BasinSide], msgspec.Meta(max_length=100)] = []
+    disk: DiskUse | None = None
+    commissioned: Commissioned | None = None
 
 
 class Sender(msgspec.Struct, frozen=True):
@@ -371,8 +437,11 @@ def decode(topic: Topic, payload: bytes) -> Message:
         _check_names(message.stream, message.basin, message.boot)
         _check_utc(message.clock.utc)
         _check_readings(message.readings, message.clock.ms)
-    elif isinstance(message, State) and message.clock:
-        _check_utc(message.clock.utc)
+    elif isinstance(message, State):
+        if message.clock:
+            _check_utc(message.clock.utc)
+        if message.commissioned:
+            _check_utc(message.commissioned.at)
     elif isinstance(message, Receipt | Orders) and message.by:
         _check_utc(message.by.started)
         _check_utc(message.by.sent)

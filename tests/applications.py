@@ -14,6 +14,7 @@ from typing import Any
 from weakref import WeakKeyDictionary
 
 import litestar.router
+import litestar.routes.http
 from jinja2 import BytecodeCache, Environment
 from jinja2.bccache import Bucket
 from litestar._signature import SignatureModel
@@ -39,22 +40,27 @@ class Compiled(BytecodeCache):
         self._kept[texts.language(), bucket.key, bucket.checksum] = bucket.code
 
 
+def _same(fn: Function) -> Function | CodeType:
+    """What stands for it: Litestar makes a function that answers OPTIONS for each route anew, of the same code."""
+    return fn.__code__ if fn.__module__ == litestar.routes.http.__name__ else fn
+
+
 @cache
 def hasten() -> None:
     """For all applications of this process from now on; a third of the time is left."""
     parse, create = ParsedSignature.from_fn, SignatureModel.create
     # Weakly: a function that an application makes for itself holds that application.
-    parsed = WeakKeyDictionary[Function, dict[int, ParsedSignature]]()
-    models = WeakKeyDictionary[Function, dict[frozenset[str], type[SignatureModel]]]()
+    parsed = WeakKeyDictionary[Function | CodeType, dict[int, ParsedSignature]]()
+    models = WeakKeyDictionary[Function | CodeType, dict[frozenset[str], type[SignatureModel]]]()
 
     def parse_once(fn: Function, signature_namespace: dict[str, Any]) -> ParsedSignature:
-        of, names = parsed.setdefault(fn, {}), len(signature_namespace)
+        of, names = parsed.setdefault(_same(fn), {}), len(signature_namespace)
         if names not in of:
             of[names] = parse(fn, signature_namespace)
         return of[names]
 
     def create_once(*, fn: Function, dependency_name_set: set[str], **more: Any) -> type[SignatureModel]:
-        of, names = models.setdefault(fn, {}), frozenset(dependency_name_set)
+        of, names = models.setdefault(_same(fn), {}), frozenset(dependency_name_set)
         if names not in of:
             of[names] = create(fn=fn, dependency_name_set=dependency_name_set, **more)
         return of[names]

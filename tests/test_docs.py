@@ -21,7 +21,15 @@ from soak.findings import CODES
 
 ROOT = Path(__file__).parents[1]
 VERSION = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["version"]
-DOCUMENTS = [ROOT / name for name in ("README.md", "DEVELOPERS.md", "CHANGELOG.md", "hardware/README.md")]
+DOCUMENTS = [
+    *(ROOT / name for name in ("README.md", "DEVELOPERS.md", "CHANGELOG.md", "INTEGRATION.md")),
+    *sorted((ROOT / "hardware").glob("*.md")),
+    *sorted((ROOT / "dashboard" / "help").glob("*.md")),
+]
+COMING = {"broker-setup", "certificates", "commission", "doctor", "enrol", "join", "revoke"} - set(soakledger.COMMANDS)
+"""Commands that others build; nothing is left of it once they are there."""
+_CODE = re.compile(r"`([^`\n]+)`|^ {4}(.+)$|^```(?:sh)?\n(.+?)^```$", re.MULTILINE | re.DOTALL)
+_COMMAND = re.compile(r"(?<!-u )\b(?:\.venv/bin/)?soakledger ([a-z][a-z-]*)([^|#&;\n]*)")
 
 
 @pytest.mark.parametrize("name", sorted(soakledger.COMMANDS))
@@ -55,7 +63,7 @@ def test_files_that_a_document_names_exist(document: Path) -> None:
     """In backticks with a slash or a known ending, and in links and pictures."""
     text = document.read_text()
     named = re.findall(r"`([\w./-]+(?:/|\.(?:py|json|toml|md|css|js)))`", text) + re.findall(r"\]\(([^)#:]+)\)", text)
-    generated = {"node.toml", "collector.toml", "verify.py"}
+    generated = {"node.toml", "collector.toml", "dashboard.toml", "verify.py", "sign-in.json"}
     missing = [
         name
         for name in named
@@ -68,16 +76,67 @@ def test_files_that_a_document_names_exist(document: Path) -> None:
 
 
 @pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
-def test_subcommands_that_a_document_names_exist(document: Path) -> None:
-    for name in re.findall(r"`?(?:\.venv/bin/)?soakledger ([a-z][a-z-]*)", document.read_text()):
+def test_places_in_a_document_that_links_lead_to_exist(document: Path) -> None:
+    for link, place in re.findall(r"\]\(([^)#:\s]*)#([\w-]+)\)", document.read_text()):
+        text = (document.parent / link).read_text() if link else document.read_text()
+        headings = [re.sub(r"[^\w -]", "", each).strip().lower().replace(" ", "-") for each in _headings(text)]
+        assert place in headings, f"{document.name} leads to {link}#{place}"
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def test_subcommands_that_a_document_names_exist_with_their_options(document: Path) -> None:
+    for name, words in _commands(document.read_text()):
+        if name in COMING:
+            continue
         assert name in soakledger.COMMANDS, f"{document.name} names `soakledger {name}`"
+        known = _options(name, words)
+        for option in re.findall(r"(?<![\w-])--[a-z][a-z-]*", words):
+            assert option in known, f"{document.name}: `soakledger {name}` takes no {option}"
+
+
+def test_documents_that_name_a_command_or_option_wrongly_are_found() -> None:
+    """The test above can fail."""
+    text = "`sudo -u soakledger soakledger people --data x frist ID`\n\n    soakledger verify --dada y  # --comment\n"
+    assert _commands(text) == [("people", " --data x frist ID"), ("verify", " --dada y  ")]
+    assert "--data" in _options("people", " --data x first ID")
+    assert "--name" in _options("people", " first ID --name NAME")
+    assert "--name" not in _options("people", " frist ID --name NAME")
+    assert "--dada" not in _options("verify", " --dada y  ")
 
 
 @pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
 def test_commands_of_run_that_a_document_names_exist(document: Path) -> None:
     script = (ROOT / "run").read_text()
-    for name in re.findall(r"\./run ([a-z]+)", document.read_text()):
-        assert re.search(rf"^    {name}\)", script, re.MULTILINE), f"{document.name} names ./run {name}"
+    installer = ROOT / "install" / "__main__.py"
+    for name, words in re.findall(r"\./run ([a-z]+)([^`#\n]*)", document.read_text()):
+        if name in ("install", "uninstall"):
+            if installer.is_file():
+                taken = set(re.findall(r'"(--[a-z-]+)"', installer.read_text()))
+                assert set(re.findall(r"(?<![\w-])--[a-z-]+", words)) <= taken, f"{document.name}: ./run {name}{words}"
+            else:  # others build it
+                continue
+        assert re.search(rf"^    (?:[a-z]+ \| )*{name}(?: \| [a-z]+)*\)", script, re.MULTILINE), (
+            f"{document.name} names ./run {name}"
+        )
+
+
+def _commands(text: str) -> list[tuple[str, str]]:
+    """Each `soakledger NAME …` in code, with the words after the name."""
+    code = ("".join(parts) for parts in _CODE.findall(text))
+    return [(found[1], found[2]) for each in code for found in _COMMAND.finditer(each)]
+
+
+def _options(name: str, words: str) -> set[str]:
+    """What a subcommand takes, and what the one below it does that the words name."""
+    command = importlib.import_module(soakledger.COMMANDS[name][0]).command
+    found = [command]
+    if isinstance(command, click.Group):
+        found += [below for word in words.split() if (below := command.commands.get(word))]
+    return {"--help", *(option for each in found for parameter in each.params for option in parameter.opts)}
+
+
+def _headings(text: str) -> list[str]:
+    return re.findall(r"^#+ (.+)$", text, re.MULTILINE)
 
 
 def test_every_finding_is_explained() -> None:

@@ -66,6 +66,9 @@ class Due:
         return self._held
 
 
+_CERTIFICATES = ("certificate-ended", "certificate-ending", "authority-ending")
+
+
 def due_held(
     book: Book, nodes: Iterable[NodeNow], conditions: Iterable[Condition], data_dir: Path
 ) -> Iterator[Held | None]:
@@ -90,9 +93,15 @@ def due_held(
         if node.up and clock is not None and not clock.synced:
             text = f"The clock of node {node.node} is not synchronised."
             yield Held(Key("clock-unsynchronised", node.node), text, book.at_ms)
+    conditions = list(conditions)
+    if ending := [each for each in conditions if each.code in _CERTIFICATES]:
+        text = " ".join(each.words.happened for each in ending)
+        yield Held(Key("certificate-ends", "site"), text, min(each.since_ms for each in ending))
     for each in conditions:
         if each.code == "outbox-growing":
             yield Held(Key("outbox-growing", each.subject), each.words.happened, each.since_ms)
+        elif each.code == "card-worn":
+            yield Held(Key("card-worn", each.subject or "site"), each.words.happened, each.since_ms)
     disk = shutil.disk_usage(data_dir)
     if disk.free < LEAST_FREE * disk.total:
         text = f"{disk.free // 2**20:,} MiB of {disk.total // 2**20:,} MiB are free on the collector's disk."

@@ -53,8 +53,12 @@ def command(
     """Copy everything that is kept, also while the collector runs, and verify the copy.
 
     A backup is a folder with the database, the pictures of record and a manifest of digests. `soakledger restore` puts
-    it back. It holds digests of PINs and badges: keep it as safe as the collector itself, and on another disk. No
-    backup is ever taken away by this program.
+    it back. No backup is ever taken away by this program.
+
+    Keep it as safe as the collector itself, and on another disk: it holds hashes of PINs and passwords (from which
+    somebody who has it finds the six digits of a PIN within hours), digests of badges and of browsers, and the record
+    of sign-ins with addresses of people's machines. Sessions stay behind. Passwords of the broker and of notifications
+    are in it only if --also names their files.
 
     Exit status 0: it holds. 1: it does not. 2: wrong use. 3: there are no data, or it could not be written.
     """

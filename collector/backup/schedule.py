@@ -6,6 +6,7 @@ import contextlib
 import datetime
 import logging
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -17,6 +18,7 @@ from collector.alarms.held import Held, Key
 from collector.conditions import Conditions
 from collector.machine import BackupMade
 from collector.record.book import Book
+from collector.schema import FILE_NAME
 from collector.settings import BackupSettings, time_of_day
 from soak.decoding import from_json
 from soak.quantity import in_words
@@ -28,6 +30,11 @@ FIRST_S = 60.0
 
 AGAIN_S = 900.0
 """After a backup that failed. Our own choice."""
+
+COPIES = 2
+"""Room for so many more copies is asked for, so that somebody can make room before one fails."""
+
+ROOM_EVERY_S = 60.0
 
 _BACKUP = "from collector.backup.command import command; command()"
 
@@ -62,6 +69,7 @@ class BackupSchedule:
         self._next_s = time.monotonic() + first_s
         self._process: subprocess.Popen[str] | None = None
         self._looked = False
+        self._room_s = float("-inf")
 
     def look(self, book: Book) -> Iterator[Held]:
         """Whether the last backup is too old; begins the next one when it is due."""
@@ -71,14 +79,29 @@ class BackupSchedule:
                 return
             self._end(self._process)
             self._process = None
-        if time.monotonic() >= self._next_s:
-            self._looked = True
-            if self._settings is not None and (last is None or last.made_ms < _due_ms(book, self._settings)):
+        may_begin = time.monotonic() >= self._next_s
+        self._looked = self._looked or may_begin
+        if self._looked and self._settings is not None:
+            self._look_for_room(last, self._settings)
+            if may_begin and (last is None or last.made_ms < _due_ms(book, self._settings)):
                 self._next_s = time.monotonic() + AGAIN_S
                 self._begin(self._settings)
                 return
         if self._looked and (held := _too_old(book, last, self._settings)):
             yield held
+
+    def _look_for_room(self, last: BackupMade | None, settings: BackupSettings) -> None:
+        """Whether the folder's disk takes the next two copies; old ones are never taken away by this program."""
+        if time.monotonic() - self._room_s < ROOM_EVERY_S:
+            return
+        self._room_s = time.monotonic()
+        copy_bytes = last.bytes if last else sum(each.stat().st_size for each in self._data_dir.glob(f"{FILE_NAME}*"))
+        free_bytes = _free_bytes(Path(settings.folder))
+        if free_bytes is not None and free_bytes < COPIES * copy_bytes:
+            detail = f"{free_bytes // 2**20:,} MiB are free, one takes {copy_bytes // 2**20:,} MiB"
+            self._conditions.set("backup-room", detail=detail)
+        else:
+            self._conditions.clear("backup-room")
 
     def close(self) -> None:
         """End a backup that is being taken; its part of a copy goes with the next one."""
@@ -112,8 +135,23 @@ class BackupSchedule:
             log.error("backup: %s", line)
 
 
+def _free_bytes(folder: Path) -> int | None:
+    """Free where the folder is, or will be made; None where that cannot be told."""
+    try:
+        return shutil.disk_usage(next(each for each in (folder, *folder.parents) if each.is_dir())).free
+    except (OSError, StopIteration):
+        return None
+
+
+def due_after_ms(book: Book, settings: BackupSettings) -> int:
+    """The next moment at which one is to be taken."""
+    last = datetime.datetime.fromtimestamp(_due_ms(book, settings) / 1000, book.zone)
+    due = datetime.datetime.combine(last.date() + datetime.timedelta(days=1), time_of_day(settings.at), book.zone)
+    return int(due.timestamp() * 1000)
+
+
 def _due_ms(book: Book, settings: BackupSettings) -> int:
-    """The last moment at which one was to be taken."""
+    """The last moment at which one was to be taken; one that was missed is made up for at the next look."""
     now = datetime.datetime.fromtimestamp(book.at_ms / 1000, book.zone)
     due = datetime.datetime.combine(now.date(), time_of_day(settings.at), book.zone)
     if due > now:

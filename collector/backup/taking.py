@@ -59,8 +59,9 @@ def take(
 ) -> Taken:
     """Back a data folder up while the collector works on it, or not.
 
-    What proves who somebody is goes along (digests of PINs and badges), or nobody could sign in after a restore;
-    sessions do not. Nobody but its owner can read it.
+    What proves who somebody is goes along (digests of PINs and badges), or nobody could sign in after a restore; so do
+    the browsers that people are known at, or an attack under way would lock them out, and the record of sign-ins.
+    Sessions do not. Nobody but its owner can read it.
 
     Args:
         data_dir: The collector's data folder.

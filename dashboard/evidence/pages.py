@@ -18,7 +18,7 @@ from collector.record.errors import RefusedError
 from collector.record.things import Issued
 from dashboard import query
 from dashboard.desks import NotWrittenError
-from dashboard.door import NotSignedInError, Signed, signed_in
+from dashboard.door import NotSignedInError, Signed, signed_in, someone
 from dashboard.problems import refusal_status
 from dashboard.record_pages import look, page_number, sheet
 from dashboard.record_query import Names, part
@@ -77,13 +77,15 @@ async def paper_file(site: AskedSite, issued_id: Word) -> Response[bytes]:
 
 
 @get("/evidence/papers.zip", include_in_schema=False, guards=[only_known_parameters])
-async def papers_zip(site: AskedSite, since: Text = None, until: Text = None) -> Stream:
-    """Papers that were issued in some days, once more; nothing is issued by that."""
+async def papers_zip(site: AskedSite, request: AnyRequest, since: Text = None, until: Text = None) -> Stream:
+    """Papers that were issued in some days, once more; nothing is issued by that. One at a time for each person."""
+    who = someone(request).person.id
     wanted = _range(site, since or "", until or "")
     found = await look(site, lambda book: issued_between(book.connection, wanted.since_ms, wanted.until_ms))
     if not found:
         raise query.MissingError(_("Nothing was issued in that time. The list is at /evidence."))
-    return _stream(_again(site, wanted, found), site, wanted)
+    site.alone.begin(who)
+    return _stream(site.alone.until_over(who, _again(site, wanted, found)), site, wanted)
 
 
 @post("/evidence/many.zip", include_in_schema=False, request_max_body_size=MOST_BODY_BYTES, status_code=200)
@@ -100,7 +102,9 @@ async def many_zip(site: AskedSite, request: AnyRequest) -> Stream | Template:
         now_ms = site.utc_now_ms()
         found = await site.desks.look(lambda connection: chosen(connection, wanted, now_ms))
         _refuse_nothing(found)
-        return _stream(_issued(site, signed, wanted, found, typed["reason"]), site, wanted)
+        site.alone.begin(signed.person.id)
+        pieces = _issued(site, signed, wanted, found, typed["reason"])
+        return _stream(site.alone.until_over(signed.person.id, pieces), site, wanted)
     except query.QueryError as error:
         refusal = RefusedError("malformed", str(error), "")
     except RefusedError as error:

@@ -21,10 +21,11 @@ from dashboard.path.after import Outcome, release_all, step_all
 from dashboard.path.held import Held
 from dashboard.path.waiting import BUTTONS, WORDS, Step, waiting
 from dashboard.problems import refusal_status
+from dashboard.proving import SignIn
 from dashboard.query import QueryError
 from dashboard.record_pages import look
-from dashboard.signin import MOST_BODY_BYTES, SignIn, enter, session_of
-from dashboard.signin_pages import cookie_for, refuse_old_form, text_of
+from dashboard.signin import MOST_BODY_BYTES, cookies_for, enter, session_of
+from dashboard.signin_pages import refuse_old_form, text_of
 from dashboard.site import AskedSite, Site, only_known_parameters
 from dashboard.texts import _
 
@@ -48,8 +49,8 @@ async def release(site: AskedSite, request: AnyRequest) -> Template:
     try:
         badge, pin = text_of(form, "badge"), text_of(form, "pin")
         if badge:
-            token = await enter(site, request, SignIn(badge=badge, pin=pin))
-            signed, cookies, pin = await session_of(site, token), [cookie_for(request, token)], ""
+            entry = await enter(site, request, SignIn(badge=badge, pin=pin))
+            signed, cookies, pin = await session_of(site, entry.token, entry.browser), cookies_for(request, entry), ""
         if signed is None:
             raise NotSignedInError
         if not cookies:

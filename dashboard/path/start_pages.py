@@ -24,9 +24,10 @@ from dashboard.path.said import Said, other_basin, ways_out
 from dashboard.path.scans import Kind, Meaning, badge_of, meaning
 from dashboard.path.standing import shown, unknown
 from dashboard.path.starting import Phase, begin_round, phase_of, record_steps, rehearse, start
+from dashboard.proving import SignIn
 from dashboard.record_pages import look
-from dashboard.signin import MOST_BODY_BYTES, SignIn, enter
-from dashboard.signin_pages import cookie_for, refuse_old_form, text_of
+from dashboard.signin import MOST_BODY_BYTES, cookies_for, enter
+from dashboard.signin_pages import refuse_old_form, text_of
 from dashboard.site import AskedSite, Site, only_known_parameters
 from dashboard.texts import _
 
@@ -104,8 +105,8 @@ async def _badge(site: Site, request: AnyRequest, held: Held, code: str) -> Resp
 
 async def entered(site: Site, request: AnyRequest, badge: str, onward: str) -> Response[Any]:
     """Sign in by a badge and go on there."""
-    token = await enter(site, request, SignIn(badge=badge))
-    return Redirect(onward, status_code=303, cookies=[cookie_for(request, token)])
+    entry = await enter(site, request, SignIn(badge=badge))
+    return Redirect(onward, status_code=303, cookies=cookies_for(request, entry))
 
 
 async def _device(site: Site, request: AnyRequest, held: Held, read: Meaning) -> Response[Any] | Template:

@@ -22,7 +22,7 @@ from collector.record.errors import RefusedError
 from collector.record.papers.period import IssuePeriodReport
 from collector.record.things import PeriodReport
 from dashboard import query
-from dashboard.door import NotSignedInError, Signed, signed_in
+from dashboard.door import NotSignedInError, Signed, signed_in, someone
 from dashboard.problems import refusal_status
 from dashboard.record_pages import look, page_number, sheet
 from dashboard.record_query import Names, part
@@ -71,12 +71,16 @@ async def report_page(
 
 
 @get("/report/tables.zip", include_in_schema=False, guards=[only_known_parameters])
-async def tables_now(
-    site: AskedSite, since: Text = None, until: Text = None, basin: Text = None, place: Text = None
+async def tables_now(  # noqa: PLR0917 - the fields of its form
+    site: AskedSite, request: AnyRequest, since: Text = None, until: Text = None, basin: Text = None, place: Text = None
 ) -> Response[bytes]:
-    """The tables as they are now; nothing is issued by that."""
-    typed = Typed(since or "", until or "", basin or "", place or "")
-    content = await look(site, lambda book: zip_now(book, *typed.arguments()))
+    """The tables as they are now; nothing is issued by that. One at a time for each person."""
+    typed, who = Typed(since or "", until or "", basin or "", place or ""), someone(request).person.id
+    site.alone.begin(who)
+    try:
+        content = await look(site, lambda book: zip_now(book, *typed.arguments()))
+    finally:
+        site.alone.end(who)
     return _file(content, f"tables_{typed.since}_{typed.until}.zip", "application/zip")
 
 

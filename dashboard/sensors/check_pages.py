@@ -25,6 +25,7 @@ from dashboard.door import NotSignedInError, Signed, entered, signed_in
 from dashboard.form_pages import one_of
 from dashboard.form_reading import CannotError
 from dashboard.problems import refusal_status
+from dashboard.proving import SignIn
 from dashboard.query import known_names
 from dashboard.record_pages import look
 from dashboard.record_query import Names
@@ -42,8 +43,8 @@ from dashboard.sensors.check_form import (
     typed_of,
 )
 from dashboard.sensors.words import microdegrees, size_words, thousandths
-from dashboard.signin import SignIn, enter, session_of
-from dashboard.signin_pages import cookie_for, refuse_old_form, text_of
+from dashboard.signin import cookies_for, enter, session_of
+from dashboard.signin_pages import refuse_old_form, text_of
 from dashboard.site import AskedSite, Site
 from dashboard.store import NotReadyError
 from dashboard.texts import _
@@ -95,8 +96,8 @@ async def _recorded(site: Site, request: AnyRequest, form: Any) -> Template | Re
     try:
         badge, pin = text_of(form, "badge"), text_of(form, "pin")
         if badge:
-            token = await enter(site, request, SignIn(badge=badge, pin=pin))
-            signed, cookies = await session_of(site, token), [cookie_for(request, token)]
+            entry = await enter(site, request, SignIn(badge=badge, pin=pin))
+            signed, cookies = await session_of(site, entry.token, entry.browser), cookies_for(request, entry)
             entered(request, signed)
         if signed is None:
             raise NotSignedInError

@@ -13,6 +13,7 @@ from pathlib import Path
 import msgspec
 
 from firmware.simulator import broker as brokers
+from firmware.simulator.cards import begin_counts
 from firmware.simulator.clinic import CLINIC, SITE, node_names, write_settings
 from firmware.simulator.memory import MEMORY_FILE
 from firmware.simulator.news import Loads, News, fetch
@@ -155,6 +156,8 @@ class Show:
                     notify=self._phones.settings(self._plan.folder),
                     drill_at=self._drill_at(),
                 )
+                parts = (*node_names(), "collector")
+                begin_counts(self._plan.folder / name for name in parts)
                 self._say(f"Broker: {chosen.said}. On this machine only, port {port}.")
                 return
             if self._stop.is_set():

@@ -22,7 +22,7 @@ from tests.bench.bench_basins import BASINS_OF_A_NODE, Load, Station
 from tests.bench.load import Basin, basins, batches, readings
 from tests.bench.loaded import LoadedStation, Opening, openings, put_on_record
 from tests.bench.measuring import Limit, Spent, Usage, Work, broker, collector, row, share_of
-from tests.bench.onlookers import Clerk, Page, Records, dashboard
+from tests.bench.onlookers import Clerk, Page, Records, Screen, dashboard
 from tests.bench.publisher import wait_ready
 
 MOST_P99_MS = 500
@@ -60,6 +60,10 @@ class Figures(NamedTuple):
         recording_s: How long somebody at a screen waited each time they recorded something.
         looks: What the collector says of its looks at the alarms.
         others: Records of other alarms, by code.
+        late_s: How late the load sent, of every message.
+        backlog: Readings sent that no receipt covered, about once a second.
+        mb: Memory at the end, by part.
+        load_cpu: What the load generator used, in processors.
     """
 
     waits: list[Wait]
@@ -73,10 +77,23 @@ class Figures(NamedTuple):
     recording_s: list[float]
     looks: str
     others: dict[str, int]
+    late_s: list[float]
+    backlog: list[int]
+    mb: dict[str, float]
+    load_cpu: float
 
 
-def measure(count: int, loaded: int, seconds: int, a_second: float, *, pages: bool = True) -> Figures:
-    """The whole run."""
+def measure(count: int, loaded: int, seconds: int, a_second: float, *, pages: bool = True, screens: int = 0) -> Figures:
+    """The whole run.
+
+    Args:
+        count: Basins.
+        loaded: How many of them have a load.
+        seconds: How long.
+        a_second: Lids that come up too early, in all.
+        pages: With a dashboard and an open page.
+        screens: Open pages besides.
+    """
     taking = basins(count, BASINS_OF_A_NODE)
     chosen = taking[:: max(1, count // loaded)][:loaded]
     opening = openings(chosen, seconds, a_second)
@@ -90,24 +107,32 @@ def measure(count: int, loaded: int, seconds: int, a_second: float, *, pages: bo
                 records, page, clerk = Records(process.data_dir), Page(address), Clerk(process.data_dir)
                 booted_utc_ms = int(time.time() * 1_000) - 1_000
                 sending = _stations(taking, opening, set(chosen), seconds, booted_utc_ms)
-                edges = sorted(due for each in sending if isinstance(each, LoadedStation) for due in each.edges())
+                edges = sorted(due for of in sending if isinstance(of, LoadedStation) for due in of.edges())
                 load = Load(one.port, sending, seconds, booted_utc_ms, edges)
+                listening = [page, *(Screen(address) for _ in range(screens))] if pages else []
+                backlog: list[int] = []
                 work, before_s = Work(process.process.pid, one.pid), _cpu_s(page_pid)
                 records.start()
                 clerk.start()
-                if pages:
-                    page.start()
+                for each in listening:
+                    each.start()
+                own_s = time.process_time()
                 try:
-                    for _ in load.run():
-                        pass
+                    for gone_s in load.run():
+                        if len(backlog) < gone_s < seconds:
+                            backlog.append(load.waiting)
                     spent, page_cpu_s = work.spent(), _cpu_s(page_pid) - before_s
+                    own_s = time.process_time() - own_s
+                    mb = {"collector": work.usage().rss_mb, "broker": Usage.of(one.pid).rss_mb}
+                    if pages:
+                        mb["dashboard"] = Usage.of(page_pid).rss_mb
                     time.sleep(_SETTLED_S)
                 finally:
                     load.close()
                     records.stop()
                     clerk.stop()
-                    if pages:
-                        page.stop()
+                    for each in listening:
+                        each.stop()
             process.end()
             looks = re.findall(r"alarms were looked at .*", process.log())
     return Figures(
@@ -122,6 +147,10 @@ def measure(count: int, loaded: int, seconds: int, a_second: float, *, pages: bo
         recording_s=clerk.waits_s,
         looks=looks[-1] if looks else "",
         others=dict(records.others),
+        late_s=load.late_s,
+        backlog=backlog,
+        mb=mb,
+        load_cpu=own_s / spent.seconds,
     )
 
 

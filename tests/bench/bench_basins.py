@@ -125,6 +125,11 @@ class Load:
         self.began_s = 0.0
         """When `run` began, on `time.perf_counter`."""
 
+    @property
+    def waiting(self) -> int:
+        """Readings of all basins that were sent and that no receipt covers."""
+        return sum(each.waiting for each in self._stations.values())
+
     def close(self) -> None:
         """Leave."""
         for connection in (self._receipts, *self._publishing):

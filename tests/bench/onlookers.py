@@ -183,6 +183,32 @@ class Page(threading.Thread):
         self.join()
 
 
+class Screen(threading.Thread):
+    """One more open page: takes what the live stream says and looks at none of it.
+
+    Args:
+        address: The dashboard's, "host:port".
+    """
+
+    def __init__(self, address: str) -> None:
+        super().__init__(daemon=True)
+        self._address, self._over = address, threading.Event()
+
+    def run(self) -> None:
+        """Take until stopped."""
+        connection = http.client.HTTPConnection(self._address, timeout=_PATIENCE_S)
+        connection.request("GET", "/live")
+        answer = connection.getresponse()
+        while not self._over.is_set() and answer.read1(1 << 20):
+            pass
+        connection.close()
+
+    def stop(self) -> None:
+        """End."""
+        self._over.set()
+        self.join()
+
+
 @contextmanager
 def dashboard(data_dir: Path, folder: Path, *options: str) -> Iterator[tuple[int, str]]:
     """A dashboard: its process and its address, "host:port"."""

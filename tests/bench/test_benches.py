@@ -69,7 +69,7 @@ def test_alarms_come_for_every_lid_on_record_and_on_the_page(capsys: pytest.Capt
 def test_an_alarm_that_never_came_does_not_hold(capsys: pytest.CaptureFixture[str]) -> None:
     waits = [alarm_latency.Wait(0.0, 0.1, 0.6), alarm_latency.Wait(0.0, None, None)]
     spent = Spent(1.0, 0.1, 0.1, 0.1)
-    found = alarm_latency.Figures(waits, 1, True, spent, 0.1, 2, 1_000, [0.1], [0.1], "", {})
+    found = alarm_latency.Figures(waits, 1, True, spent, 0.1, 2, 1_000, [0.1], [0.1], "", {}, [], [], {}, 0.1)
     alarm_latency.report(found)
     assert "edge in the reading to page " in capsys.readouterr().out
     assert [limit.holds for limit in alarm_latency.limits(found)] == [False, True, False]

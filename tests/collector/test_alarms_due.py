@@ -105,6 +105,17 @@ def test_an_outbox_that_grows(ward: Ward) -> None:
     assert set(held(ward, conditions=(grows,))) == {("outbox-growing", "n1")}
 
 
+@pytest.mark.parametrize("code", ["certificate-ending", "certificate-ended", "authority-ending"])
+def test_a_certificate_that_ends(ward: Ward, code: str) -> None:
+    """One alarm for all of them: only what is about "site" and the like ends by itself, and addresses have colons."""
+    ends = Condition(code, "/etc/soakledger/tls/broker.pem", "on 2026-05-01, in 50 days", ward.now_ms)
+    shown = Condition(code, "shown at 127.0.0.1:8883", "on 2026-05-01, in 50 days", ward.now_ms - 1)
+    found = held(ward, conditions=(ends, shown))
+    assert set(found) == {("certificate-ends", "site")}
+    assert found["certificate-ends", "site"].cause_ms == ward.now_ms - 1
+    assert all(each.subject in found["certificate-ends", "site"].text for each in (ends, shown))
+
+
 class _Usage(NamedTuple):
     total: int
     used: int

@@ -17,7 +17,7 @@ from click.testing import CliRunner, Result
 from kit import Collecting, batch, soak
 from record_kit import SUPERVISOR, Recording
 
-from collector import rebuild_command, verify_command
+from collector import browsers, rebuild_command, sign_ins, verify_command
 from collector.backup import command as backup_command
 from collector.backup import manifest as manifests
 from collector.backup import restore_command, taking
@@ -28,6 +28,7 @@ from collector.errors import DataError
 from collector.pictures import Pictures
 from collector.record.shifts.shifts import HandOver
 from collector.schema import FILE_NAME, connect
+from collector.sign_ins import Outcome
 from collector.verify import verify
 
 NOW_MS = 1_772_540_280_000
@@ -90,6 +91,17 @@ def test_it_is_one_folder_that_says_what_it_holds(data: Path) -> None:
     assert modes == {0}
     assert stat.S_IMODE(made.path.stat().st_mode) == 0o700
     assert verify(made.path).head == before
+
+
+def test_known_browsers_and_the_record_of_sign_ins_go_along(data: Path) -> None:
+    """An attack that goes on after a restore locks nobody out at their own tablet."""
+    with closing(sqlite3.connect(data / FILE_NAME)) as connection:
+        browsers.remember(connection, "d" * 64, "ada", "pin", 1)
+        sign_ins.note(connection, Outcome.SIGNED_IN, 1, person="ada", how="badge and PIN")
+        connection.commit()
+    path = taken(data) / FILE_NAME
+    assert rows(path, "SELECT browser, proven FROM known_browser") == [("d" * 64, 1)]
+    assert rows(path, "SELECT person, how FROM sign_in") == [("ada", "badge and PIN")]
 
 
 def test_sessions_stay_behind_and_what_proves_people_goes_along(data: Path) -> None:

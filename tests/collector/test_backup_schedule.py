@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime
+import shutil
 import time
 from pathlib import Path
 
@@ -9,8 +11,9 @@ import pytest
 from kit import Collecting, batch, soak
 from msgspec.structs import replace
 
+from collector.backup import schedule as schedule_module
 from collector.backup.manifest import backups
-from collector.backup.schedule import BackupSchedule, _due_ms, last_backup
+from collector.backup.schedule import BackupSchedule, _due_ms, due_after_ms, last_backup
 from collector.conditions import Conditions
 from collector.errors import SettingsError
 from collector.record.book import Book
@@ -125,3 +128,41 @@ def test_settings_name_whole_paths_and_keep_themselves(tmp_path: Path) -> None:
     path.write_text('site = "Mill"\n[backup]\nfolder = "copies"\n')
     backup = load(path).backup
     assert backup == BackupSettings(folder=str(tmp_path / "copies"), also=[str(path)])
+
+
+def test_one_that_was_missed_while_the_machine_was_off_is_made_up_for(filled: Collecting, tmp_path: Path) -> None:
+    clinic = Clinic(filled, BackupSettings(folder=str(tmp_path / "copies"), at="02:30", also=[]))
+    clinic.look()
+    clinic.until_taken()
+    made = last_backup(filled.store.db.conn)
+    assert made is not None
+    later = Clinic(filled, clinic.schedule._settings)  # a new start, three days and some hours later
+    later.now_ms = made.made_ms + 3 * 24 * HOUR_MS + 5 * HOUR_MS
+    later.look()
+    assert later.schedule._process is not None
+    later.schedule.close()
+
+
+def test_a_folder_without_room_for_two_more_is_said_and_cleared(
+    filled: Collecting, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clinic = Clinic(filled, BackupSettings(folder=str(tmp_path / "copies/not/made/yet"), at="02:30", also=[]))
+    monkeypatch.setattr(clinic.schedule, "_begin", lambda _settings: None)
+    size_bytes = sum(each.stat().st_size for each in filled.data_dir.glob("soakledger.sqlite*"))
+    free = [2 * size_bytes - 1]
+    monkeypatch.setattr(schedule_module.shutil, "disk_usage", lambda _: shutil._ntuple_diskusage(0, 0, free[0]))
+    clinic.look()
+    (said,) = clinic.conditions.standing()
+    assert (said.code, said.words.todo[:27]) == ("backup-room", "Move old backups elsewhere,")
+    free[0] *= 10
+    clinic.schedule._room_s = float("-inf")
+    clinic.look()
+    assert clinic.conditions.standing() == []
+
+
+def test_the_next_one_is_due_within_a_day_at_the_site_s_hour(filled: Collecting) -> None:
+    now_ms = filled.rows("SELECT at_ms FROM ledger WHERE number = 1")[0][0]
+    book = Book.looking(filled.store.db.conn, now_ms)
+    due_ms = due_after_ms(book, BackupSettings(folder="x", at="02:30"))
+    assert 0 < due_ms - now_ms <= 24 * HOUR_MS
+    assert datetime.datetime.fromtimestamp(due_ms / 1000, book.zone).strftime("%H:%M") == "02:30"

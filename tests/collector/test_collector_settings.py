@@ -30,9 +30,10 @@ label = "Basin 2"
 [basin.sensors."28-00000000000b"]
 """
 KEYS = (
-    "also, at, backup, basin, broker, ca_file, closed_days, contact, correction_c, drill_at, folder, host, label, "
-    "least, max_gap, max_temp_c, min_temp_c, name, node, notify, password_file, person, place, port, quiet, "
-    "requirement, sensors, silent_after, since, site, too_old, u_c, urls_file, username"
+    "also, at, backup, basin, broker, ca_file, card_rated_tb, certificates, closed_days, contact, correction_c, "
+    "drill_at, folder, "
+    "host, label, least, max_gap, max_temp_c, min_temp_c, name, node, notify, password_file, person, place, port, "
+    "quiet, requirement, sensors, silent_after, since, site, too_old, u_c, urls_file, username"
 )
 NO_NUMBER = "is not a plain decimal number of degrees Celsius, such as 20.5."
 NAMES = "Names are a-z and 0-9, with single hyphens between"

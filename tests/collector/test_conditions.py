@@ -13,9 +13,9 @@ import pytest
 from kit import BOOTED_UTC_MS, WallClock
 
 from collector import status
-from collector.clock import boot_id, boottime_ms
 from collector.conditions import FADES_AFTER_MS, LASTING, WORDS, Condition, Conditions
 from collector.status import SIZE_BYTES, Status, decoded, encoded, read, write
+from host.clock import boot_id, boottime_ms
 
 
 @pytest.fixture

@@ -10,7 +10,8 @@ import pytest
 from record_kit import ADMINISTRATOR, SUPERVISOR, TECHNICIAN, Recording
 
 from collector import credentials, sessions
-from collector.credentials import WAITING_RULE, Kind
+from collector.credentials import Kind
+from collector.guesses import WAITING_RULE
 from collector.record.errors import RefusedError
 from collector.record.things import Person
 from collector.schema import FILE_NAME, connect
@@ -157,10 +158,10 @@ def test_waiting_never_takes_more_than_an_hour_until_nothing_but_a_new_one_helps
         connection.execute("UPDATE credential SET failures = ?, failed_ms = ?", (count, NOW_MS))
         connection.commit()
 
-    failures(99)
+    failures(49)
     assert credentials.wait_ms(connection, TECHNICIAN, Kind.PIN, NOW_MS) == 3_600_000
     assert credentials.check(connection, TECHNICIAN, PIN, NOW_MS + 3_600_000)
-    failures(100)
+    failures(50)
     assert not credentials.check(connection, TECHNICIAN, PIN, NOW_MS + 10 * 3_600_000)
     credentials.set_secret(connection, TECHNICIAN, Kind.PIN, OTHER_PIN)
     assert credentials.check(connection, TECHNICIAN, OTHER_PIN, NOW_MS)
@@ -261,7 +262,7 @@ def test_a_session_ends_when_the_person_leaves_or_a_secret_changes(recording: Re
     mine = sessions.begin(connection, TECHNICIAN, NOW_MS, idle_ms=600_000, proven=False)
     other = sessions.begin(connection, TECHNICIAN, NOW_MS, idle_ms=600_000, proven=False)
     theirs = sessions.begin(connection, ADMINISTRATOR, NOW_MS, idle_ms=600_000, proven=False)
-    sessions.end_all(connection, TECHNICIAN, but=mine)
+    sessions.end_all(connection, TECHNICIAN, NOW_MS, but=mine)
     assert session(recording, mine, NOW_MS) is not None
     assert session(recording, other, NOW_MS) is None
     assert session(recording, theirs, NOW_MS) is not None

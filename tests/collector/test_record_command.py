@@ -14,7 +14,7 @@ import msgspec
 import pytest
 from click.testing import CliRunner, Result
 
-from collector.credentials import WAITING_RULE
+from collector.guesses import WAITING_RULE
 from collector.record.all import DEEDS
 from collector.record.things import KINDS
 from collector.schema import FILE_NAME, connect, migrate

@@ -14,12 +14,13 @@ from deliveries import FlakyConnection
 from kit import NEED, SENSOR, TERMS, Collecting, WallClock, batch, looking, site, soak, state, stream_id
 from sqlite_utils import Database
 
-from collector import rebuild_command
+from collector import rebuild_command, sign_ins
 from collector.errors import DataError
 from collector.read import Reader
 from collector.readings import stored_readings
-from collector.schema import FILE_NAME, connect, migrate
+from collector.schema import FILE_NAME, connect, migrate, migrations
 from collector.settings import BasinSettings, RequirementSettings, SensorSettings
+from collector.sign_ins import Outcome, Place
 from collector.store import Store
 from collector.verify import verify
 from soak.requirement import Requirement, SensorTerms
@@ -239,13 +240,35 @@ def test_pages_of_before_get_their_course(tmp_path: Path) -> None:
     )
 
 
+def test_who_was_signed_in_stays_so_and_sign_ins_are_recorded_from_now_on(tmp_path: Path) -> None:
+    """Its rows can only be added to, and only the oldest go."""
+    with sqlite3.connect(_dumped(tmp_path, "0004") / FILE_NAME) as earlier:
+        earlier.execute("INSERT INTO session VALUES ('digest', 'tina', 1, 2, 600000, NULL)")
+    Store(tmp_path, WallClock()).close()
+    with sqlite3.connect(tmp_path / FILE_NAME) as connection:
+        assert connection.execute("SELECT person FROM session").fetchall() == [("tina",)]
+        place = Place("10.0.0.1", "ab" * 32)
+        sign_ins.note(connection, Outcome.SIGNED_IN, 5, person="tina", how="badge", place=place)
+        (row,) = sign_ins.rows(connection)
+        assert row == (1, 5, "tina", "badge", Outcome.SIGNED_IN, "10.0.0.1", "abababab", 1, 5)
+        for sql in (
+            "UPDATE sign_in SET person = 'tom', times = 2",
+            "UPDATE sign_in SET times = 0",
+            "DELETE FROM sign_in",
+            "INSERT INTO sign_in SELECT 3, at_ms, person, how, outcome, address, browser, 1, 5 FROM sign_in",
+        ):
+            with pytest.raises(sqlite3.IntegrityError, match="record of sign-ins"):
+                connection.execute(sql)
+        assert sign_ins.rows(connection) == [row]
+
+
 def test_a_reader_leaves_an_older_database_to_the_collector(first_schema: Path) -> None:
     before = (first_schema / FILE_NAME).read_bytes()
+    later = [each.name for each in migrations.pending(Database(memory=True))][1:]
     with pytest.raises(DataError) as error:
         Reader(first_schema)
     assert str(error.value) == (
-        "The data were written by an older version of this program (without m0002_nothing_lost, m0003_record, "
-        "m0004_course). "
+        f"The data were written by an older version of this program (without {', '.join(later)}). "
         "They were left as they are. "
         "Start the collector once on them: it makes a copy and brings them up to this version."
     )

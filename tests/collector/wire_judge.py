@@ -208,6 +208,11 @@ class WireJudge:
         _counts(state, "refused", wrong)
         for trouble in _list(state, "troubles", 0, MOST_WORDS, wrong):
             _matches(trouble, WORD, wrong)
+        if state.get("disk") is not None:
+            disk = _object(state["disk"], wrong)
+            for name in ("written_bytes", "over_ms", "free_bytes", "total_bytes"):
+                _whole(disk, name, 0, LARGEST, wrong)
+            _whole(disk, "rated_tb", 1, 100_000, wrong)
         wrong.raise_any()
 
 

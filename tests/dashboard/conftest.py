@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pagekit
 import pytest
-from doorkit import HOST, House, OpenBrowser, furnish
+from doorkit import HOST, OLGA, PEOPLE, House, OpenBrowser, furnish
 from litestar import Litestar
 from litestar.testing import TestClient
 
@@ -32,6 +32,14 @@ def clinic(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, pa
 def client(clinic: tuple[Path, dict[str, pagekit.Track]]) -> Iterator[TestClient[Litestar]]:
     """Asks an application over the clinic; no news comes, so after a while its basins are not heard."""
     app = build_app(clinic[0], rehearsal=pagekit.rehearsal(), when=pagekit.WHEN)
+    with TestClient(app, base_url="http://127.0.0.1:8080") as asking:
+        yield asking
+
+
+@pytest.fixture(scope="session")
+def auditors(clinic: tuple[Path, dict[str, pagekit.Track]]) -> Iterator[TestClient[Litestar]]:
+    """The same as an auditor sees it: what takes somebody who is signed in too."""
+    app = pagekit.seen_by(build_app(clinic[0], rehearsal=pagekit.rehearsal(), when=pagekit.WHEN), PEOPLE[OLGA])
     with TestClient(app, base_url="http://127.0.0.1:8080") as asking:
         yield asking
 

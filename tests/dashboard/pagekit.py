@@ -14,21 +14,25 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import uvicorn
+from litestar import Litestar
 
 from collector.intake import Arrived, Intake
+from collector.record.things import Person
 from collector.settings import BasinSettings, RequirementSettings, SensorSettings, Settings
 from collector.store import Store
 from dashboard.app import build_app
+from dashboard.door import Signed
 from dashboard.when import SiteTime
 from soak.quantity import utc_text
 from soak.reading import Fault, Lid, Reading, Why
 from soak.rehearsal import Rehearsal
-from soak.wire import Batch, Clock, HeldStream, SensorSeen, State, Topic, encode
+from soak.wire import Batch, Clock, DiskUse, HeldStream, SensorSeen, State, Topic, encode
 
 NOW_MS = 1_772_540_280_000
 """Tue 3 Mar 2026 13:18 at the site, which is one hour ahead of UTC."""
 WHEN = SiteTime(timezone(timedelta(hours=1)))
 CLINIC = "Harbour Lane Clinic"
+DISK = DiskUse(63_400_000_000, 30 * 86_400_000, 21_474_836_480, 31_268_536_320, 20)
 XSS = "<script>alert(1)</script>"
 
 
@@ -129,7 +133,9 @@ class Player:
         """A node's state message."""
         clock = Clock(ms, utc_text(self.now_ms), synced=True)
         sensors = [SensorSeen(sensor(1), "b1")]
-        state = State(True, "0.1.0", boot_id("a"), clock, list(held), sensors, outbox) if up else State(up=False)
+        state = (
+            State(True, "0.1.0", boot_id("a"), clock, list(held), sensors, outbox, disk=DISK) if up else State(up=False)
+        )
         self.intake.take([Arrived(Topic.STATE.of(node), encode(state))])
 
     def garble(self, payload: bytes = b"\xff\xfe", topic: str = "soakledger/1/n1/readings") -> None:
@@ -237,6 +243,19 @@ class Going:
                     self._tracks[key] = player.carry_on(key, track, lid=lid, to_ms=player.now_ms)
         finally:
             player.close()
+
+
+def seen_by(app: Litestar, person: Person) -> Litestar:
+    """The application as somebody sees it who is signed in, over data that know nobody, or that nobody may write to.
+
+    For what pages show. How people get in is what test_signin.py and test_roles.py look at.
+    """
+
+    async def signed(*_: object, **__: object) -> Signed:
+        return Signed(person, second_factor=False, token="of-a-test")  # noqa: S106
+
+    app.state.keeper._signed = signed
+    return app
 
 
 @contextlib.contextmanager

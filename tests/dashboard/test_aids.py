@@ -20,13 +20,17 @@ Client = TestClient[Litestar]
 
 
 @pytest.fixture(scope="module")
-def client(clinic: tuple[Path, dict[str, pagekit.Track]], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Client]:
+def morning(clinic: tuple[Path, dict[str, pagekit.Track]], tmp_path_factory: pytest.TempPathFactory) -> Path:
     data = pagekit.copied(clinic[0], tmp_path_factory.mktemp("aids") / "data")
     recorded.record(data)
-    with TestClient(
-        build_app(data, rehearsal=pagekit.rehearsal(), when=pagekit.WHEN), base_url="http://127.0.0.1"
-    ) as c:
-        yield c
+    return data
+
+
+@pytest.fixture(scope="module")
+def client(morning: Path) -> Iterator[Client]:
+    app = build_app(morning, rehearsal=pagekit.rehearsal(), when=pagekit.WHEN)
+    with TestClient(app, base_url="http://127.0.0.1") as asking:
+        yield asking
 
 
 def good(answer: Any) -> Any:
@@ -200,7 +204,10 @@ def test_the_downtime_form_is_a_file_to_print(client: Client) -> None:
     assert answer.text.partition('class="soaks"')[2].count("<tr>") == 4  # the head, and three soaks
     assert client.get("/api/downtime-form?soaks=0").status_code == 400
     assert client.get("/api/downtime-form?paper=a9").status_code == 400
-    assert 'href="/api/downtime-form"' in client.get("/review").text
+
+
+def test_the_review_leads_to_the_downtime_form(auditors: Client) -> None:
+    assert 'href="/api/downtime-form"' in auditors.get("/review").text
 
 
 def test_they_are_described_and_record_nothing(house: House, opened: OpenBrowser) -> None:
@@ -226,8 +233,10 @@ def test_the_review_leads_to_a_form_with_a_line_for_each_open_thing(house: House
     assert "turn:T1; \ndevice:GS-01; </textarea>" in form.text
 
 
-def test_the_form_for_signing_begins_with_what_is_open_and_no_answers(client: Client) -> None:
-    page = client.get("/review?day=2026-03-03").text
+def test_the_form_for_signing_begins_with_what_is_open_and_no_answers(morning: Path) -> None:
+    app = build_app(morning, rehearsal=pagekit.rehearsal(), when=pagekit.WHEN)
+    with TestClient(pagekit.seen_by(app, PEOPLE[SAM]), base_url="http://127.0.0.1") as supervisor:
+        page = supervisor.get("/review?day=2026-03-03").text
     address = page.partition('href="/do/sign-review?')[2].partition('"')[0]
     assert address.startswith("day=2026-03-03&amp;answers=")
     assert "%3B+%0A" in address

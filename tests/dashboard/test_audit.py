@@ -14,7 +14,7 @@ import alarmkit
 import msgspec
 import pagekit
 import pytest
-from doorkit import HOST, House, scan
+from doorkit import HOST, OLGA, PEOPLE, House, scan
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from litestar import Litestar
@@ -58,7 +58,7 @@ def book(reader: Reader) -> Book:
 
 @pytest.fixture(scope="module")
 def client(house: House) -> Iterator[Client]:
-    app = build_app(house.data, rehearsal=pagekit.rehearsal(), when=WHEN)
+    app = pagekit.seen_by(build_app(house.data, rehearsal=pagekit.rehearsal(), when=WHEN), PEOPLE[OLGA])
     with TestClient(app, base_url="http://127.0.0.1") as asking:
         asking.follow_redirects = False
         yield asking

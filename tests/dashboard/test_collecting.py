@@ -16,13 +16,13 @@ import pytest
 from litestar.testing import TestClient
 from playwright.sync_api import expect
 
-from collector.clock import boot_id, boottime_ms
 from collector.conditions import Condition
 from collector.intake import Arrived
 from collector.settings import Settings
 from collector.status import OLD_MS, Seen, Status, write
 from dashboard.app import build_app
 from dashboard.collecting import said
+from host.clock import boot_id, boottime_ms
 from soak.quantity import utc_text
 from soak.wire import Clock, State, Topic, encode
 from tests import chromium

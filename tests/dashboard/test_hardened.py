@@ -19,7 +19,7 @@ from collector import proofs, sessions
 from collector.record.desk import Desk
 from collector.record.errors import RefusedError
 from collector.schema import FILE_NAME
-from dashboard import desks, door
+from dashboard import desks, tries
 from dashboard.doing import guessing
 from dashboard.site import Site
 
@@ -55,7 +55,7 @@ def test_who_is_signed_in_goes_on_recording_while_somebody_guesses_beside_them(
     """Behind a server with TLS, or at one tablet, all have the same address."""
     browser = opened()
     scan(browser, house, ADA, pin=True)
-    for _ in range(door.MOST_FAILURES):
+    for _ in range(tries.MOST_FAILURES):
         browser.post("/api/sign-in", json={"badge": "PERSONBCDE"})
     assert refused(browser.post("/api/sign-in", json={"badge": "PERSONBCDE"}), 429)[0] == "too-many-tries"
     assert browser.post("/api/deeds/record-person", json=NORA).status_code == 200
@@ -75,7 +75,7 @@ def test_many_guesses_at_once_are_no_more_than_one_after_another(house: House) -
 
     rules = [each.rule for each in asyncio.run(all_at_once()) if isinstance(each, RefusedError)]
     assert len(rules) == 80
-    assert door.MOST_FAILURES <= rules.count("unknown-badge") < door.MOST_FAILURES + desks._WRITERS
+    assert tries.MOST_FAILURES <= rules.count("unknown-badge") < tries.MOST_FAILURES + desks._WRITERS
 
 
 @pytest.mark.parametrize("name", ["badge", "pin", "person", "password"])

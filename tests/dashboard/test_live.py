@@ -213,7 +213,11 @@ def test_the_command_without_data_says_what_to_do(tmp_path: Path, monkeypatch: p
     [
         (["--rehearsal", "soon"], 2, "'soon' is not a rehearsal clock"),
         (["--port", "70000"], 2, "70000"),
-        (["--host", "192.0.2.1"], 4, "The pages cannot be served at 192.0.2.1:8080 (Cannot assign requested address)."),
+        (
+            ["--host", "192.0.2.1", "--plain"],
+            4,
+            "The pages cannot be served at 192.0.2.1:8080 (Cannot assign requested address).",
+        ),
         ([], 2, "Missing option '--data'"),
     ],
 )

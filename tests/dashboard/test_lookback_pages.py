@@ -56,6 +56,7 @@ def house(kept: Path, tmp_path: Path) -> House:
 @pytest.fixture
 def browser(house: House) -> Iterator[Browser]:
     with TestClient(house.app(), base_url=f"http://{HOST}") as asking:
+        scan(asking, house, TINA)
         yield asking
 
 

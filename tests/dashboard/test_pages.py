@@ -88,7 +88,10 @@ def test_the_site(fresh: Client) -> None:
     text = words(page(fresh, "/site"))
     assert "not-utf-8 1, wrong-shape 1." in text
     assert "byte 0 is not UTF-8." in text
-    assert "n3 good 13:18 up 0 readings synchronised 0.0 s off the collector’s none 0.1.0" in text
+    assert (
+        "n3 good 13:18 up 0 readings synchronised 0.0 s off the collector’s 21 GB of 31 GB free "
+        "At this rate (63 GB in 30 days) a card rated at 20 TB lasts about 25 years. none 0.1.0"
+    ) in text
     assert "Backup look at this No backup is on record." in text
     assert "Collector broken The collector does not run" in text
 

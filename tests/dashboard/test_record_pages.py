@@ -10,6 +10,7 @@ import msgspec
 import pagekit
 import pytest
 import recorded
+from doorkit import OLGA, PEOPLE, House
 from litestar import Litestar
 from litestar.testing import TestClient
 from pagekit import NOW_MS
@@ -27,8 +28,9 @@ Client = TestClient[Litestar]
 
 
 def asking(data: Path) -> Client:
-    """An application over a data folder, at 13:18."""
-    return TestClient(build_app(data, rehearsal=pagekit.rehearsal(), when=pagekit.WHEN), base_url="http://127.0.0.1")
+    """An application over a data folder, at 13:18, as an auditor sees it."""
+    app = build_app(data, rehearsal=pagekit.rehearsal(), when=pagekit.WHEN)
+    return TestClient(pagekit.seen_by(app, PEOPLE[OLGA]), base_url="http://127.0.0.1")
 
 
 EMPTY = (
@@ -41,7 +43,6 @@ EMPTY = (
     ("/devices", "No device is recorded yet."),
     ("/devices?show=held back", "Nothing fits."),
     ("/loads", "No load yet"),
-    ("/people", "Nobody is recorded yet"),
     ("/review?day=2026-03-02", "Nothing is open of this day. A supervisor can sign it."),
     ("/record?show=what people said", "Nobody has recorded anything yet."),
 )
@@ -93,8 +94,14 @@ def put(data: Path, *things: Thing) -> None:
 
 
 @pytest.mark.parametrize(("address", "sentence"), EMPTY)
-def test_where_nothing_is_recorded_it_says_what_to_do(client: Client, address: str, sentence: str) -> None:
-    assert sentence in words(client, address)
+def test_where_nothing_is_recorded_it_says_what_to_do(auditors: Client, address: str, sentence: str) -> None:
+    assert sentence in words(auditors, address)
+
+
+def test_where_nobody_is_recorded_the_page_for_signing_in_says_how_it_begins(client: Client, house: House) -> None:
+    sentence = "Nobody is recorded yet The first administrator is recorded once, at the collector’s own machine"
+    assert sentence in words(client, "/sign-in")
+    assert sentence not in words(asking(house.data), "/sign-in")
 
 
 @pytest.mark.parametrize(

@@ -13,14 +13,22 @@ from collector.machine import BackupMade
 from collector.read import NodeNow
 from collector.record.things import Alarm, Drill
 from collector.record.things.drills import Confirmed, Reached
+from collector.status import Certificate, Own
 from dashboard.collecting import Said
-from dashboard.site_health import Health, Known, Word, bytes_words, health
+from dashboard.site_health import Health, Known, Word, health
+from dashboard.site_upkeep import bytes_words, wear_text
+from dashboard.when import DAY_MS
 from soak.alarms import Priority
 from soak.quantity import utc_text
-from soak.wire import Clock, State
+from soak.wire import Clock, DiskUse, State
 
 GB = 10**9
-WELL = Said("", [], 0, NOW_MS - 2_000, NOW_MS - 1_000)
+DISK = DiskUse(60 * GB, 30 * 86_400_000, 12 * GB, 31 * GB, 20)
+CERTIFICATES = [
+    Certificate("/etc/soakledger/tls/ca.pem", NOW_MS + 3_000 * DAY_MS, authority=True),
+    Certificate("shown at 127.0.0.1:8883", NOW_MS + 300 * DAY_MS),
+]
+WELL = Said("", [], 0, NOW_MS - 2_000, NOW_MS - 1_000, True, CERTIFICATES, Own(synced=True, disk=DISK))
 DRILL = Drill(
     id="2026-03-03",
     began_ms=NOW_MS - 3_600_000,
@@ -71,7 +79,11 @@ def test_where_all_is_well_nobody_must_do_anything() -> None:
     assert part(found, "backup")[1] == (
         "The last one was taken and verified 12:18: 1,200 records, 163 MB, in /media/copy."
     )
-    assert part(found, "disk")[1] == "The database has 163 MB. 80 GB of 128 GB are free."
+    assert part(found, "disk")[1] == (
+        "The database has 163 MB. 80 GB of 128 GB are free. "
+        "At this rate (60 GB in 30 days) a card rated at 20 TB lasts about 27 years."
+    )
+    assert part(found, "clock")[1] == "The collector’s clock is synchronised."
     assert part(found, "collector")[1] == "It runs and stores. Last word 13:17. Last stored 13:17. Version 0.1.0."
     assert part(found, "alarms")[1] == "Last drill 12:18: 1 of 1 people have said that it reached them."
 
@@ -86,7 +98,9 @@ def test_every_part_that_is_not_good_says_what_to_do() -> None:
     )
     assert all(bool(each.todo) == (each.word is not Word.GOOD) for each in (*broken.checks, *looked().checks))
     assert broken.word is Word.BROKEN
-    assert broken.line == "Somebody must look at 7 things: collector, nodes, broker, disk, ledger, alarms, backup."
+    assert broken.line == (
+        "Somebody must look at 9 things: collector, nodes, broker, certificates, disk, clock, ledger, alarms, backup."
+    )
 
 
 def test_a_backup_is_missing_or_too_old() -> None:
@@ -196,6 +210,55 @@ def test_a_drill_that_did_not_arrive(drill: Drill | None, word: Word) -> None:
     assert part(looked(drill=drill), "alarms")[0] is word
 
 
+def test_the_collector_s_own_clock() -> None:
+    word, text, todo = part(looked(said=WELL._replace(own=Own(synced=False))), "clock")
+    assert (word, bool(todo)) == (Word.LOOK, True)
+    assert text.startswith("The collector’s clock is not synchronised")
+    assert part(looked(said=WELL._replace(own=Own())), "clock")[0] is Word.LOOK
+
+
+def test_a_card_that_wears_out_and_a_backup_without_room_say_what_to_do() -> None:
+    found = looked(
+        said=WELL._replace(
+            conditions=[
+                Condition("card-wears", "", "the collector’s own, rated at 20 TB: about 1.4 years left", NOW_MS),
+                Condition("card-worn", "n1", "node n1, rated at 20 TB: about 0.4 years left", NOW_MS),
+                Condition("backup-room", "", "3 MiB are free, one takes 160 MiB", NOW_MS),
+            ]
+        )
+    )
+    assert part(found, "disk")[0] is Word.LOOK
+    assert part(found, "disk")[2].startswith("Plan a new one")
+    assert found.nodes[0].wrong == [
+        "A memory card or disk is nearly worn out (node n1, rated at 20 TB: about 0.4 years left). "
+        "Put in a new one that is rated for more; where its maker says another figure, set card_rated_tb."
+    ]
+    assert part(found, "backup")[:2] == (
+        Word.LOOK,
+        "There is no room for two more backups (3 MiB are free, one takes 160 MiB). The next ones will fail: no old "
+        "backup is ever taken away by this program.",
+    )
+
+
+def test_the_next_backup_is_told() -> None:
+    said = WELL._replace(own=Own(synced=True, backup_due_ms=NOW_MS + 60_000))
+    assert part(looked(said=said), "backup")[1].endswith("in /media/copy. The next one is due 13:19.")
+
+
+def test_how_long_a_card_lasts() -> None:
+    year_ms = 31_557_600_000
+    told = [wear_text(DiskUse(written, over_ms, 0, 0, 20)) for written, over_ms in [(1, 0), (1, 1)]]
+    assert told == [
+        "How much is written to it is not known.",
+        "How long it lasts is not yet known: less than a day of counting.",
+    ]
+    assert wear_text(None) == told[0]
+    lasts = [
+        wear_text(DiskUse(written * 10**12, year_ms, 0, 0, 20)).rpartition(" lasts ")[2] for written in (0, 1, 11, 21)
+    ]
+    assert lasts == ["more than 50 years.", "about 20 years.", "less than two years.", "less than a year."]
+
+
 def test_sizes() -> None:
     assert [bytes_words(each) for each in (0, 1, 999_001, 1_500_000, 12_000_000, 2_300_000_000, 5 * 10**12)] == [
         "0 kB",
@@ -206,3 +269,25 @@ def test_sizes() -> None:
         "2.3 GB",
         "5.0 TB",
     ]
+
+
+def test_certificates_are_told_with_their_last_day_and_what_ends_with_what_to_do() -> None:
+    assert part(looked(), "certificates") == (
+        Word.GOOD,
+        "ca.pem until Sat 20 May 2034, shown at 127.0.0.1:8883 until Mon 28 Dec 2026.",
+        "",
+    )
+    ending = Condition("certificate-ending", "/etc/soakledger/tls/broker.pem", "on 2026-04-01, in 28 days", NOW_MS)
+    ended = Condition("certificate-ended", "127.0.0.1:8883", "on 2026-03-01", NOW_MS)
+    for conditions, word in (([ending], Word.LOOK), ([ending, ended], Word.BROKEN)):
+        found = part(looked(said=WELL._replace(conditions=conditions)), "certificates")
+        assert found[0] is word
+        assert "broker.pem ends soon (on 2026-04-01, in 28 days)." in found[1]
+        assert "soakledger certificates --renew" in found[2]
+
+
+def test_a_broker_without_tls_is_told_but_for_a_rehearsal() -> None:
+    plain = WELL._replace(encrypted=False, certificates=())
+    word, text, todo = part(looked(said=plain), "certificates")
+    assert (word, "without TLS" in text, "broker-setup" in todo) == (Word.LOOK, True, True)
+    assert part(looked(said=plain, rehearsal=True), "certificates")[0] is Word.GOOD

@@ -68,8 +68,10 @@ def orders_for(
 class Receiver:
     """Listens to one node as the collector does: stores each reading once, answers with receipts while told to."""
 
-    def __init__(self, port: int, node: str, *, answers: bool = True, retain: bool = True) -> None:
-        self.node, self.answers, self.retain = node, answers, retain
+    def __init__(
+        self, port: int, node: str, *, answers: bool = True, retain: bool = True, answers_states: bool = False
+    ) -> None:
+        self.node, self.answers, self.retain, self.answers_states = node, answers, retain, answers_states
         self.readings: dict[str, dict[int, Reading]] = {}
         self.batches: list[wire.Batch] = []
         self.states: list[wire.State] = []
@@ -90,6 +92,8 @@ class Receiver:
         self.raw.append((message.topic, bytes(message.payload), message.retain))
         if kind is wire.Topic.STATE:
             self.states.append(wire.decode(kind, bytes(message.payload)))
+            if self.answers_states:
+                self.receipt()
         if kind is wire.Topic.READINGS:
             self.take(wire.decode(kind, bytes(message.payload)))
 

@@ -8,16 +8,13 @@ import time
 import pytest
 
 from firmware.clock import (
-    STA_UNSYNC,
-    TIME_ERROR,
     RehearsalClock,
     SystemClock,
-    _Timex,
     read_anchor,
     read_together,
-    says_synced,
     stamp,
 )
+from host.clock import STA_UNSYNC, TIME_ERROR, Timex, says_synced
 from soak import wire
 from soak.rehearsal import Rehearsal
 
@@ -135,14 +132,14 @@ def test_what_adjtimex_says(result: int, status: int, synced: bool) -> None:
 def test_the_status_is_where_the_kernel_writes_it() -> None:
     """struct timex in <bits/timex.h>: unsigned modes, four longs, int status. On 64 bit offset 40, on 32 bit 20."""
     longs = ctypes.sizeof(ctypes.c_long)
-    assert _Timex.status.offset == 5 * longs
-    assert ctypes.sizeof(_Timex) >= 208
+    assert Timex.status.offset == 5 * longs
+    assert ctypes.sizeof(Timex) >= 208
 
 
 def test_the_library_agrees_with_our_reading_of_the_structure() -> None:
     """tick, microseconds between ticks, is 10,000 for USER_HZ 100, some 10 % either way (adjtimex(2)); its place proves
     that everything before it is where we think it is."""
-    timex = _Timex(modes=0)
+    timex = Timex(modes=0)
     ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.byref(timex))
     raw = bytes(timex)
     longs = ctypes.sizeof(ctypes.c_long)

@@ -249,11 +249,11 @@ def test_a_basin_or_sensor_that_has_changed_since_has_no_orders(machine: Machine
 
 def test_a_disk_that_takes_nothing_is_told_and_tried_again_later(machine: Machine) -> None:
     machine.receive()
-    draft = machine.folder / "orders.new"
-    draft.mkdir()
+    (machine.folder / FILE_NAME).unlink()
+    (machine.folder / FILE_NAME).mkdir()
     machine.receive(fill_problem="out of date")
     assert machine.kept.trouble == "orders cannot be kept on disk: Is a directory"
-    draft.rmdir()
+    (machine.folder / FILE_NAME).rmdir()
     machine.wait(RETRY_MS - 1)
     machine.mind()
     assert machine.kept.trouble != ""

@@ -44,6 +44,20 @@ def test_the_journal_gets_a_priority_on_each_line_and_no_time() -> None:
     assert all(line.startswith("<3>") for line in lines[2:]), "each line of a traceback is a message of its own"
 
 
+def test_what_ends_a_process_is_urgent() -> None:
+    program = PROGRAM.partition("log.debug")[0] + "raise OSError('no\\nroom')"
+    run = subprocess.run(
+        [sys.executable, "-c", program, "journal"],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=Path(__file__).parents[2],
+    )
+    lines = run.stderr.splitlines()
+    assert (run.returncode, lines[0], lines[-1]) == (1, "<2>uncaught the process ends", "<2>room")
+    assert all(line.startswith("<2>") for line in lines)
+
+
 def test_a_terminal_gets_times_and_words() -> None:
     lines = said("terminal")
     assert lines[0].endswith(" INFO soak.place node=n1 up")

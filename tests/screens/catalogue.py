@@ -45,6 +45,7 @@ SCREENS: dict[str, tuple[str, ...]] = {
     "/look-backs/{look_back:str}": ("/look-backs/K1",),
     "/me": ("/me",),
     "/people": ("/people",),
+    "/people/sign-ins": ("/people/sign-ins", "/people/sign-ins?person=tina"),
     "/people/{person:str}/credentials": ("/people/tom/credentials",),
     "/profiles/{profile_id:str}": ("/profiles/typed", "/profiles/drafted"),
     "/record": ("/record",),

@@ -19,16 +19,17 @@ from msgspec.structs import replace
 from pagekit import NOW_MS
 
 from collector import credentials, status
-from collector.clock import boot_id, boottime_ms
 from collector.credentials import Kind
 from collector.record.things import Device, Fill, Load, Person, Poured, Role, Stage, Turn
 from collector.schema import FILE_NAME, connect
+from host.clock import boot_id, boottime_ms
 
 EVERYBODY = "ada"
 """Who looks at the screens: of every role that records, so that nothing is left out of a page."""
 LONG_NAME = "Maximiliane Featherstonehaugh-Wolfeschlegelsteinhausen"
 LONG_NOTE = "Rack two, left: " + "the spare transducer is in the drawer under the sink, not in the cabinet. " * 4
 UNBROKEN = "E-" + "0123456789" * 5
+OWN = status.Own(synced=True, disk=pagekit.DISK, backup_due_ms=NOW_MS + 13 * 3_600_000)
 RUNNING_MS, SOAKED_MS, BLIND_MS = NOW_MS - 445_000, NOW_MS - 790_000, NOW_MS - 230_000
 """When the lids of n1/b2, n2/b1 and n2/b2 were closed (see `pagekit.clinic`)."""
 _DAY_MS = 24 * 3_600_000
@@ -180,7 +181,7 @@ def well(data: Path) -> Iterator[None]:
     def beat() -> None:
         while True:
             now_ms = NOW_MS  # the rehearsal's clock; how old the file is goes by the machine's own
-            said = status.Status("e", "r", True, boot_id(), boottime_ms(), now_ms, now_ms, [], 0)
+            said = status.Status("e", "r", True, boot_id(), boottime_ms(), now_ms, now_ms, [], 0, own=OWN)
             assert status.write(data, said)
             if over.wait(1):
                 return

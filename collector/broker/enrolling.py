@@ -1,0 +1,152 @@
+"""Gives a node its login at the broker and ends it; neither is said to be so before the broker itself has shown it."""
+
+from __future__ import annotations
+
+import enum
+from pathlib import Path
+from typing import NamedTuple
+
+import msgspec
+
+from collector.broker import passwords
+from collector.broker.place import BROKERS_GROUP, COLLECTOR, Place, Setup
+from collector.broker.telling import Answer, ask, becomes, tell
+from collector.errors import BrokerError
+from host.enrolment import Enrolment
+from host.private_file import FOR_A_GROUP, PRIVATE, write_private
+from soak.decoding import converted
+from soak.wire import NodeName
+
+
+class Proof(enum.Enum):
+    """What the broker made of a change."""
+
+    SHOWN = enum.auto()
+    NOT_RUNNING = enum.auto()
+    NOT_SHOWN = enum.auto()
+
+
+class Shown(NamedTuple):
+    """The same with what it said."""
+
+    proof: Proof
+    said: str = ""
+
+
+class Enrolled(NamedTuple):
+    """A node was enrolled.
+
+    Attributes:
+        again: It had a login before, which ended.
+        shown: What the broker made of it.
+    """
+
+    again: bool
+    shown: Shown
+
+
+def checked_node(node: str) -> str:
+    """A name that a node may have.
+
+    Raises:
+        BrokerError: It may not.
+    """
+    if node == COLLECTOR:
+        raise BrokerError(f"No node is called {COLLECTOR}: that is the collector's own login. Choose another name.")
+    try:
+        return str(converted(node, NodeName))
+    except msgspec.ValidationError:
+        raise BrokerError(
+            f"{node!r} cannot be a node's name: names are a-z and 0-9, with single hyphens between, such as room-3. It "
+            "must be the same as `node` in the node's settings."
+        ) from None
+
+
+def read_logins(place: Place) -> dict[str, str]:
+    """Everybody who has a login.
+
+    Raises:
+        OSError: The file cannot be read.
+    """
+    return passwords.logins(place.passwords.read_text(encoding="ascii")) if place.passwords.exists() else {}
+
+
+def keep_logins(place: Place, known: dict[str, str]) -> None:
+    """For the broker to read.
+
+    Raises:
+        OSError: They cannot be written.
+    """
+    write_private(place.passwords, passwords.text(known), FOR_A_GROUP, BROKERS_GROUP)
+
+
+def enrol(place: Place, node: str, out: Path, host: str | None = None) -> Enrolled:
+    """Give a node a new password; one that it had before ends.
+
+    Args:
+        place: Where the broker's files are.
+        node: Its name.
+        out: Enrolment file to write, for its owner alone.
+        host: What the node is to call this machine; else the first name of the setting up.
+
+    Raises:
+        BrokerError: The name cannot be, nothing is set up here, or a file cannot be written.
+    """
+    checked_node(node)
+    setup = place.setup()
+    with place.alone():
+        known, password = read_logins(place), passwords.new_password()
+        hashed = passwords.hashed(node, password)
+        enrolment = Enrolment(
+            node, host or setup.names[0], setup.port, node, password, place.ca.read_text(encoding="ascii")
+        )
+        write_private(out, enrolment.text(), PRIVATE)  # first: what nobody was given lets nobody in
+        keep_logins(place, known | {node: hashed})
+        return Enrolled(node in known, _shown(place, setup, node, password, accepted=True))
+
+
+def revoke(place: Place, node: str) -> Shown:
+    """End a node's login at once; the broker throws the node out if it is connected.
+
+    The old password is nobody's here to try. So the login first gets another one, which the broker lets in: it has
+    read the file, and the old one is over. Then the login goes, and what was let in a moment ago must be refused.
+
+    Raises:
+        BrokerError: It has no login, nothing is set up here, or a file cannot be written.
+    """
+    setup = place.setup()
+    with place.alone():
+        known = read_logins(place)
+        if node not in known or node == COLLECTOR:
+            nodes = ", ".join(sorted(set(known) - {COLLECTOR})) or "none"
+            raise BrokerError(f"No node {node!r} has a login. Nodes with one: {nodes}.")
+        probe = passwords.new_password()
+        try:
+            keep_logins(place, known | {node: passwords.hashed(node, probe)})
+            replaced = _shown(place, setup, node, probe, accepted=True)
+        finally:
+            keep_logins(place, {login: hashed for login, hashed in known.items() if login != node})
+        gone = _shown(place, setup, node, probe, accepted=False)
+        return gone if replaced.proof is Proof.SHOWN else replaced
+
+
+def prove(place: Place, setup: Setup, login: str, password: str) -> Shown:
+    """Have the broker read its files, and see that it lets this login in."""
+    return _shown(place, setup, login, password, accepted=True)
+
+
+def _shown(place: Place, setup: Setup, login: str, password: str, *, accepted: bool) -> Shown:
+    told, answers = tell(setup), [Answer(False)]
+
+    def as_wanted() -> bool:
+        answers.append(ask(place, setup, login, password))
+        return answers[-1].accepted if accepted else answers[-1].refused
+
+    if not told:
+        answer = ask(place, setup, login, password)
+        if not answer.accepted and not answer.refused:
+            return Shown(Proof.NOT_RUNNING, answer.said)
+        return Shown(Proof.NOT_SHOWN, f"It runs, but {setup.pid_file} does not name it, so that it could not be told.")
+    if becomes(as_wanted):
+        return Shown(Proof.SHOWN)
+    return Shown(Proof.NOT_SHOWN, answers[-1].said or "It still lets the login in.")

@@ -1,0 +1,1 @@
+"""What a monitoring asks for at /metrics: declared, gathered, told in Prometheus' text format."""
