@@ -140,11 +140,7 @@ class Builder:
         try:
             self._hands.run(Run(argv, why), {**clean_environment(), "HOME": os.environ.get("HOME", "/"), **settings})
         except InstallError as error:
-            advice = (
-                "Look at the free space."
-                if "No space left" in str(error)
-                else "Look at the network, then run this again."
-            )
+            advice = _advice(str(error))
             raise InstallError(f"{error}\n{advice}") from None
 
     def _borrow(self, folder: Path, python: str) -> None:
@@ -164,6 +160,18 @@ class Builder:
     def _unchanged(self) -> str:
         name = self._places.current_name()
         return f"Nothing was changed: {name} is installed as before." if name else "Nothing was installed."
+
+
+def _advice(failure: str) -> str:
+    """The next step after pip has failed."""
+    if "No space left" in failure:
+        return "Look at the free space, then run this again."
+    if "lgpio" in failure:
+        return (
+            "lgpio, which drives the pins, is not to be had for this Python from the package index. Use Raspberry Pi "
+            "OS, which has it as python3-lgpio, and run this again."
+        )
+    return "Look at the network, then run this again."
 
 
 def disk_words(error: OSError) -> str:

@@ -84,10 +84,21 @@ def test_it_is_whole_only_at_its_end_and_built_once(checkout: Path, places: Plac
     assert len(pip.ran) == ran
 
 
-def test_no_network(checkout: Path, places: Places) -> None:
-    builder = Builder(places, Pip("server.txt", "ERROR: Could not find a version that satisfies …"), checkout)
-    with pytest.raises(InstallError, match=r"(?s)Look at the network, then run this again\.\nNothing was installed\."):
+@pytest.mark.parametrize(
+    ("said", "advice"),
+    [
+        ("ERROR: Could not find a version that satisfies …", "Look at the network, then run this again."),
+        ("OSError: [Errno 28] No space left on device", "Look at the free space, then run this again."),
+        ("error: command 'swig' failed … building wheel for lgpio", "lgpio, which drives the pins, is not to be had"),
+    ],
+)
+def test_pip_fails(checkout: Path, places: Places, said: str, advice: str) -> None:
+    builder = Builder(places, Pip("server.txt", said), checkout)
+    with pytest.raises(InstallError) as raised:
         builder.build(COLLECTOR)
+    lines = str(raised.value).splitlines()
+    assert lines[1].startswith(advice)
+    assert lines[2] == "Nothing was installed."
     assert list(places.versions.iterdir()) == []
 
 

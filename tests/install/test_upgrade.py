@@ -44,6 +44,17 @@ def test_a_backup_is_taken_before_and_the_broker_waits_until_the_new_version_sta
     assert not clinic.places.ballast.exists()
 
 
+def test_units_that_the_version_has_not_go(clinic: PretendedClinic) -> None:
+    """Going back from a version with one more must not leave it to start something that is not there."""
+    later, other = clinic.places.units / "soakledger-later.service", clinic.places.units / "other.service"
+    for path in (later, other):
+        path.write_text("")
+    clinic.upgrade()
+    assert not later.exists()
+    assert other.exists()
+    assert clinic.stands() == NEW
+
+
 def test_what_did_not_run_before_is_not_started(clinic: PretendedClinic) -> None:
     services = Pretended(clinic)
     services.up.clear()
