@@ -157,5 +157,5 @@ def test_metrics_are_answered_from_where_the_settings_say(client: Any, answered:
     """And to nobody else without signing in, whether looking is open or not; /me and /metrics are no neighbours."""
     nothing: Any = None
     door = Door(nothing, nothing, closed=closed, metrics_from=Addresses(("10.0.7.0/24", "::1")))
-    scope: Any = {"path_template": "/metrics", "client": client}
+    scope: Any = {"path_template": "/metrics", "client": client, "headers": []}
     assert door._is_open(scope) is answered
