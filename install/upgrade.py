@@ -179,11 +179,10 @@ class Upgrade:
         self._services.reload()
         self._finish()
         kept = f" What the new version made of them is kept in {entry.aside} to be looked at." if entry.aside else ""
-        if not at_boot:
-            self._services.start(entry.running)
+        problem = "" if at_boot else self._started(entry)
         raise NotKeptError(
             f"The upgrade to {entry.new} did not succeed: {entry.why}\n"
-            f"{entry.old} is installed again, and the data are as they were.{kept}"
+            f"{entry.old} is installed again, and the data are as they were.{kept}{problem}"
         )
 
     def _stay(self, entry: Journal, *, at_boot: bool) -> None:
@@ -191,12 +190,7 @@ class Upgrade:
         versions.put(self._places, self._hands, entry.new, entry.parts)
         self._services.reload()
         self._finish()
-        problem = ""
-        if not at_boot:
-            try:
-                self._services.start(entry.running)
-            except InstallError as error:
-                problem = f"\n{error}"
+        problem = "" if at_boot else self._started(entry)
         raise ByHandError(
             f"The upgrade to {entry.new} did not go well: {entry.why}\n"
             f"It stays installed: it has already taken in readings or records, and going back to {entry.old} would "
@@ -204,6 +198,14 @@ class Upgrade:
             f"Look at `journalctl -u soakledger-collector`, mend that and start it. The data as {entry.old} left them "
             f"are in {entry.backup}."
         )
+
+    def _started(self, entry: Journal) -> str:
+        """What ran before runs again; what keeps it from that, as a further line."""
+        try:
+            self._services.start(entry.running)
+        except InstallError as error:
+            return f"\n{error}"
+        return ""
 
     def _put_data_back(self, entry: Journal, aside: Path) -> None:
         """The changed data go aside, the backup takes their place; again and again until it is done.

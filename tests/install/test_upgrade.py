@@ -120,6 +120,20 @@ def test_a_version_that_does_not_stay_up_is_taken_back_with_the_data_of_before(c
     assert services.up == set(Pretended.at_first(clinic))
 
 
+def test_an_old_version_that_does_not_start_either_is_told_as_well(
+    clinic: PretendedClinic, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    services = Pretended(clinic)
+
+    def start(_units: object) -> None:
+        raise InstallError("soakledger-collector.service does not start.")
+
+    monkeypatch.setattr(services, "start", start)
+    with pytest.raises(NotKeptError, match=r"(?s)is installed again.*collector\.service does not start\.$"):
+        clinic.upgrade(services=services)
+    assert clinic.stands() == OLD
+
+
 def test_a_collector_that_says_nothing_is_not_up(clinic: PretendedClinic) -> None:
     services = Pretended(clinic, meanwhile=clinic.places.status.unlink)
     with pytest.raises(NotKeptError, match="does not say how it is"):
