@@ -13,6 +13,7 @@ from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
 
 from collector.errors import StartError
 from dashboard.addresses import Addresses, is_loopback
+from dashboard.guard import HEADERS
 from dashboard.live import Live
 from dashboard.settings import Settings
 from host.notify import Notifier
@@ -114,7 +115,8 @@ class OnlyThrough:
             await self._app(scope, receive, send)
             return
         said = b"These pages are reached through the server with TLS that stands before them, under its address.\n"
-        headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"cache-control", b"no-store")]
+        kind = {"Content-Type": "text/plain; charset=utf-8", "Cache-Control": "no-store"}
+        headers = [(name.lower().encode(), content.encode()) for name, content in {**kind, **HEADERS}.items()]
         await send({"type": "http.response.start", "status": 403, "headers": headers})
         await send({"type": "http.response.body", "body": said})
 

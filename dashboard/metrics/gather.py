@@ -30,11 +30,7 @@ CURRENT_MS = 60_000
 """What is older says nothing about now. Nodes speak every ten seconds, readings come each second."""
 
 COUNT_EVERY_S = 60.0
-"""A year has some hundred thousand closures: to count them takes tens of milliseconds, to tell the count nothing."""
-
-
-FAILURES_EVERY_S = 10.0
-"""The record of sign-ins has 100,000 rows at most."""
+"""Closures of years, and a full record of sign-ins (100,000 rows), take tens of milliseconds to count."""
 
 
 class Sample(NamedTuple):
@@ -64,7 +60,7 @@ class Counts:
     def sign_in_failures(self, reader: Reader) -> int:
         """Sign-ins that were refused, as far as the record of them goes back."""
         with self._lock:
-            if time.monotonic() - self._failures_s >= FAILURES_EVERY_S:
+            if time.monotonic() - self._failures_s >= COUNT_EVERY_S:
                 self._failures, self._failures_s = sign_ins.failures(reader.connection), time.monotonic()
             return self._failures
 

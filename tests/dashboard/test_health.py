@@ -95,6 +95,6 @@ def test_a_status_that_no_longer_holds_is_not_believed() -> None:
 
 def test_it_is_described_with_both_answers(client: TestClient[Litestar]) -> None:
     described = client.get("/schema/openapi.json").json()["paths"]["/health"]["get"]
-    assert described["responses"].keys() >= {"200", "503"}
-    names = {each["content"]["application/json"]["schema"]["$ref"] for each in described["responses"].values()}
-    assert "#/components/schemas/HealthBody" in names
+    for code in ("200", "503"):
+        schema = described["responses"][code]["content"]["application/json"]["schema"]
+        assert "#/components/schemas/HealthBody" in str(schema), code

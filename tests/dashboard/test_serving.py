@@ -24,7 +24,7 @@ from litestar import Litestar
 
 from collector.errors import StartError
 from dashboard import serving
-from dashboard.guard import HSTS_S
+from dashboard.guard import HEADERS, HSTS_S
 from dashboard.serving import Certificate, behind, server
 from dashboard.settings import Settings
 
@@ -147,6 +147,7 @@ def test_where_a_server_with_tls_stands_before_nobody_comes_past_it(house: House
         403,
         "These pages are reached through the server with TLS that stands before them, under its address.\n",
     )
+    assert HEADERS.items() <= {name.title(): content for name, content in answer.headers.items()}.items()
     assert asked(house, settings, PROXY, **FORGED).status_code == 200
     assert asked(house, settings, "127.0.0.1").status_code == 200
     assert asked(house, msgspec.structs.replace(settings, plain=True), STRANGER).status_code == 200

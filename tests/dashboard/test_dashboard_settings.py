@@ -13,7 +13,9 @@ import pytest
 from click.testing import CliRunner
 
 from collector.errors import SettingsError
+from dashboard.addresses import Addresses
 from dashboard.command import _settings, command
+from dashboard.door import Door
 from dashboard.settings import Settings, checked, load, meanings
 
 EXAMPLE = Path(__file__).parents[2] / "install" / "examples" / "dashboard.toml"
@@ -138,3 +140,22 @@ def test_the_example_has_every_key_with_its_meaning(tmp_path: Path) -> None:
     settings = load(tmp_path / "dashboard.toml")
     assert (settings.closed, settings.tls, settings.port) == (True, True, 8443)
     assert checked(msgspec.structs.replace(settings, require_sign_in=None)).closed
+
+
+@pytest.mark.parametrize(
+    ("client", "answered"),
+    [
+        (("10.0.7.5", 1), True),
+        (("::ffff:10.0.7.5", 1), True),
+        (("::1", 1), True),
+        (("10.0.8.5", 1), False),
+        (None, False),
+    ],
+)
+@pytest.mark.parametrize("closed", [False, True])
+def test_metrics_are_answered_from_where_the_settings_say(client: Any, answered: bool, closed: bool) -> None:
+    """And to nobody else without signing in, whether looking is open or not; /me and /metrics are no neighbours."""
+    nothing: Any = None
+    door = Door(nothing, nothing, closed=closed, metrics_from=Addresses(("10.0.7.0/24", "::1")))
+    scope: Any = {"path_template": "/metrics", "client": client, "headers": []}
+    assert door._is_open(scope) is answered
