@@ -16,8 +16,6 @@ What a node holds is never touched here: its outbox outlives both versions.
 from __future__ import annotations
 
 import datetime
-import json
-import shutil
 import signal
 import time
 from collections.abc import Iterator
@@ -28,16 +26,13 @@ from types import FrameType
 from install import health, versions
 from install import journal as journals
 from install.building import disk_words
+from install.data import Data
 from install.errors import ByHandError, InstallError, NotKeptError
 from install.hands import Hands, say
 from install.journal import Journal, Phase
-from install.places import BROKER, DATABASE, USER, Part, Places, started_of
+from install.places import BROKER, Part, Places, started_of
 from install.services import Services
-from install.steps import ROOTS_FILE, File, Folder, Link, Owned, Run
-
-_ROOM = 3.2
-"""So many times the size of the data must be free: the backup, the copy that migrating keeps beside them, and one more
-if they have to be put back; each a little larger for its journal. Our own choice."""
+from install.steps import ROOTS_FILE, File, Link
 
 _BALLAST_BYTES = 2 * 2**20
 """Kept free for going back on a disk that the upgrade has filled: the journal, units and links. Our own choice."""
@@ -56,6 +51,7 @@ class Upgrade:
 
     def __init__(self, places: Places, hands: Hands, services: Services) -> None:
         self._places, self._hands, self._services = places, hands, services
+        self._data = Data(places, hands)
 
     def run(self, old: str, new: str, parts: tuple[Part, ...], *, start: bool) -> None:
         """Go from `old` to `new`; both are whole.
@@ -74,8 +70,8 @@ class Upgrade:
         with_data = Part.COLLECTOR in parts and self._places.database.exists()
         migrates = False
         if with_data:
-            migrates = bool(self._state(new)["pending"])  # refuses data of a newer version, with everything running
-            self._refuse_without_room()
+            migrates = self._data.pending(new)  # refuses data of a newer version, with everything running
+            self._data.refuse_without_room()
         when = datetime.datetime.now(datetime.UTC).strftime("%Y%m%dT%H%M%SZ")
         units = (BROKER, *started_of(parts))
         running = self._services.running(units if Part.COLLECTOR in parts else started_of(parts))
@@ -123,20 +119,18 @@ class Upgrade:
             self._services.stop((BROKER, *started_of((Part.COLLECTOR,))))
         if with_data:
             say("Taking a backup with the version that is installed")
-            entry.backup = self._backup(entry.old)
+            entry.backup = self._data.backup(entry.old)
             say(f"{entry.backup} was verified")
         self._enter(entry, Phase.SWITCHING)
         versions.put(self._places, self._hands, entry.new, entry.parts)
         self._services.reload()
         if with_data and entry.migrates:
             self._enter(entry, Phase.MIGRATING)
-            say("Bringing the data up to the new version")
-            self._data(entry.new, "migrate", "Bringing the data up to the new version")
+            self._data.migrate(entry.new)
         if with_data:
             self._enter(entry, Phase.VERIFYING)
-            say("Verifying every record and page with the new version")
-            self._data(entry.new, "verify", "Verifying with the new version", "--quiet")
-            entry.taken_in = self._taken_in(entry.new)
+            self._data.verify(entry.new)
+            entry.taken_in = self._data.taken_in(entry.new)
         self._enter(entry, Phase.TRIAL)
         if start:
             self._try(entry)
@@ -174,7 +168,7 @@ class Upgrade:
                 entry.aside = str(self._places.var / f"collector.not-kept-{entry.when}")
             self._enter(entry, Phase.RETURNING)
         if entry.aside is not None:
-            self._put_data_back(entry, Path(entry.aside))
+            self._data.put_back(entry, Path(entry.aside))
         versions.put(self._places, self._hands, entry.old, entry.old_parts)
         self._services.reload()
         self._finish()
@@ -207,91 +201,14 @@ class Upgrade:
             return f"\n{error}"
         return ""
 
-    def _put_data_back(self, entry: Journal, aside: Path) -> None:
-        """The changed data go aside, the backup takes their place; again and again until it is done.
-
-        Raises:
-            InstallError: The backup could not be put back; the changed data are in their place then, which the old
-                version refuses to use, so that it cannot begin with nothing.
-        """
-        data, beside = self._places.collector_data, self._places.var / "putting-back"
-        if not aside.exists():
-            self._hands.rename(data, aside)
-        if (data / DATABASE).exists():
-            return
-        say(f"Putting the backup {entry.backup} back")
-        try:
-            self._hands.remove_tree(beside)
-            self._hands.folder(Folder(beside, Owned(USER, USER, 0o700)))
-            target = beside / data.name
-            restore = (str(self._places.soakledger(entry.old)), "restore", str(entry.backup), "--data", str(target))
-            self._hands.run(Run((*restore, "--quiet"), "Putting the backup back", USER))
-            if data.exists():
-                data.rmdir()
-            self._hands.rename(target, data)
-            self._hands.remove_tree(beside)
-        except (InstallError, OSError) as error:
-            if not data.exists():
-                self._hands.rename(aside, data)
-            raise InstallError(
-                f"The upgrade to {entry.new} did not succeed, and going back did not either: {error}\n"
-                f"Nothing is lost: the data are in {data}, changed by {entry.new}; as they were before, in "
-                f"{entry.backup}. Services are stopped, nodes keep their readings. Make room or mend the disk, then "
-                "run this again: it goes on from here."
-            ) from None
-
     def _has_taken_in(self, entry: Journal) -> bool:
         """Since the trial began; data that cannot be read may hold anything."""
         if entry.phase != Phase.TRIAL or entry.taken_in is None:
             return False
         try:
-            return self._taken_in(entry.new) != entry.taken_in
+            return self._data.taken_in(entry.new) != entry.taken_in
         except InstallError:
             return True
-
-    def _taken_in(self, version: str) -> tuple[int, int]:
-        state = self._state(version)
-        return int(state["readings"]), int(state["declared"])
-
-    def _state(self, version: str) -> dict[str, int]:
-        """What the data are, as a version sees them.
-
-        Raises:
-            InstallError: It cannot use them.
-        """
-        said = self._data(version, "migrate", "Looking at the data with the new version", "--state")
-        try:
-            state: dict[str, int] = json.loads(said)
-        except ValueError:
-            raise InstallError(f"The new version does not say what the data are, but: {said[:200]}") from None
-        return state
-
-    def _data(self, version: str, verb: str, why: str, *more: str) -> str:
-        argv = (str(self._places.soakledger(version)), verb, "--data", str(self._places.collector_data), *more)
-        return self._hands.run(Run(argv, why, USER))
-
-    def _backup(self, version: str) -> str:
-        """Taken and verified by the version that wrote the data."""
-        before = self._backups()
-        self._data(version, "backup", "Taking a backup", "--quiet", "--to", str(self._places.backups))
-        made = sorted(self._backups() - before)
-        if len(made) != 1:
-            raise InstallError(f"No new backup is in {self._places.backups}, though none was refused.")
-        return str(self._places.backups / made[0])
-
-    def _backups(self) -> set[str]:
-        """Finished ones."""
-        kept = self._places.backups.iterdir()
-        return {each.name for each in kept if each.is_dir() and not each.name.startswith((".", "does-not-hold"))}
-
-    def _refuse_without_room(self) -> None:
-        kept = [path.stat().st_size for path in self._places.collector_data.rglob("*") if path.is_file()]
-        wanted, free = int(sum(kept) * _ROOM), shutil.disk_usage(self._places.var).free
-        if free < wanted:
-            raise InstallError(
-                f"{self._places.var} has {free // 2**20:,} MiB free, and an upgrade that can go back needs "
-                f"{wanted // 2**20 + 1:,}. Nothing was changed. Make room there, then run this again."
-            )
 
     def _enter(self, entry: Journal, phase: Phase) -> None:
         entry.phase = phase
