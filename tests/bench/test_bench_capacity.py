@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
+from pathlib import Path
+
 import pytest
 
+from collector.errors import SettingsError
+from collector.settings import load
 from tests.bench import bench_capacity
 from tests.bench.bench_capacity import Step
+from tests.bench.load import basins
+from tests.bench.measuring import settings_text
 
 GOOD = Step(
     basins=100,
@@ -77,3 +84,14 @@ def test_a_step_whose_load_was_late_says_nothing(
     said = capsys.readouterr().out
     assert "the load itself was late" in said
     assert "No step held." in said
+
+
+def test_the_collector_takes_as_many_basins_as_the_bench_says(tmp_path: Path) -> None:
+    """One more is refused, so the bench's last step is the last there is."""
+    file = tmp_path / "collector.toml"
+    for more in (0, 1):
+        file.write_text(settings_text(1883, basins(bench_capacity.MOST_BASINS + more)))
+        with pytest.raises(SettingsError, match="length <= 1000") if more else nullcontext():
+            load(file)
+    with pytest.raises(SystemExit):
+        bench_capacity.main(["--basins", str(bench_capacity.MOST_BASINS + 1)])
