@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Callable
 
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from collector.scan import ScanError, read_scan, read_udi
@@ -53,6 +53,7 @@ def test_any_text_is_made_out_or_refused_in_words(typed: str) -> None:
 
 
 @settings(max_examples=500)
+@example("]d2210101]d2")  # a bracket is no character of a lot: it was offered as one and refused when read back
 @given(NEAR)
 def test_what_is_made_out_reads_back_the_same(typed: str) -> None:
     try:
