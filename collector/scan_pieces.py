@@ -27,8 +27,8 @@ OURS = {"01": "product code", "10": "lot", "11": "made on", "17": "expires", "21
 DATES = frozenset({"11", "17"})
 
 _MAY_BE_TEXT = re.compile(r"""[!"%-?A-Z_a-z]{1,20}""")
-"""GS1 General Specifications, table 7.11-1: the 82 characters of a lot or serial number, as `biip` has them too. A bracket
-or a backslash is none of them; offered as a part of a lot it could not be read back."""
+"""GS1 General Specifications, table 7.11-1: the 82 characters of a lot or serial number, as `biip` has them too. A
+bracket or a backslash is none of them; offered as a part of a lot it could not be read back."""
 
 _MOST_WAYS = 8
 _CONFIG = biip.ParseConfig(gs1_element_strings_verify_date=False)  # dates are read in scan_gs1, with our own words
