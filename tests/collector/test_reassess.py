@@ -14,7 +14,7 @@ from collector.machine import ClosureJudged
 from collector.machine import Required as RequiredRecord
 from collector.orders import orders_for
 from collector.reassess import Reassessment
-from collector.record.deed import HANDS, Deed, deed
+from collector.record.deed import HANDS, Deed
 from collector.record.desk import Desk
 from collector.record.things import Discarded, Fill, Person, Profile, SensorCheck, Thing
 from collector.required import Required, Use, timeline
@@ -24,9 +24,8 @@ from soak.requirement import Requirement, SensorTerms
 MINUTE_MS = 60_000
 
 
-@deed
 class _Put(Deed, frozen=True, kw_only=True):
-    """Put a thing on the shelf, for these tests."""
+    """Put a thing on the shelf, for these tests; in no list of deeds, for other tests ask all that are listed."""
 
     NAME = "test-put"
     ROLES = HANDS

@@ -83,6 +83,7 @@ NO_PAGES = {
     "/report/{issued_id:str}/paper.pdf": "a file",
     "/report/{issued_id:str}/tables.zip": "a file",
     "/live": "the live stream",
+    "/metrics": "a text for a monitoring",
     "/robots.txt": "a text",
     "/static/{name:str}": "a file",
 }
