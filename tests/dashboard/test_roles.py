@@ -117,6 +117,11 @@ def expected(route: str, who: str, *, closed: bool) -> bool:
     return table is ALWAYS or who in EVERYBODY or (table is LOOKING and not closed)
 
 
+def worst(route: str) -> int:
+    """What must not be answered: /health says 503 where no collector runs, as here."""
+    return 504 if route == "GET /health" else 500
+
+
 def test_every_route_by_every_role(visitors: Visitors) -> None:
     """A new route without a line in the tables fails, and so does a line without a route."""
     routes = [each for each in map(" ".join, walk.routes(visitors.app)) if not each.startswith(DEED)]
