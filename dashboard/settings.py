@@ -17,6 +17,7 @@ import msgspec
 
 from collector.errors import SettingsError
 from dashboard.addresses import Addresses, is_loopback
+from host.private_file import unread
 from soak.decoding import converted
 
 _Name = Annotated[str, msgspec.Meta(min_length=1, max_length=253)]
@@ -86,7 +87,9 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     @property
     def closed(self) -> bool:
         """Looking, too, takes somebody who is signed in."""
-        return not is_loopback(self.host) if self.require_sign_in is None else self.require_sign_in
+        if self.require_sign_in is not None:
+            return self.require_sign_in
+        return not is_loopback(self.host) or bool(self.trusted_proxies)  # a server before these pages lets others in
 
     @property
     def tls(self) -> bool:
@@ -103,7 +106,7 @@ def load(path: Path) -> Settings:
     try:
         content = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise SettingsError(f"{path}: cannot be read ({error.strerror}). Name the file with --settings.") from None
+        raise SettingsError(f"{path}: {unread(error, 'Name the file with --settings.')}") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path}: is not TOML: {error}.") from None
     try:

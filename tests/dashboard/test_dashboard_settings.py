@@ -45,6 +45,8 @@ def test_looking_is_closed_where_others_reach_the_pages_unless_said_otherwise() 
     assert not Settings(host="0.0.0.0", plain=True, require_sign_in=False).closed  # noqa: S104
     assert Settings(require_sign_in=True).closed
     assert not Settings(host="localhost").closed
+    assert Settings(trusted_proxies=("127.0.0.1",)).closed, "whoever reaches the server before these pages"
+    assert not Settings(trusted_proxies=("127.0.0.1",), require_sign_in=False).closed
 
 
 @pytest.mark.parametrize(
