@@ -235,3 +235,37 @@ def test_what_is_missing_is_said_in_one_line(tmp_path: Path) -> None:
         assert done.exit_code == 5
         assert done.output.startswith(said)
         assert done.output.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("host", "said"),
+    [
+        ("https://soakledger.test:8883", "'https://soakledger.test:8883' is neither a name nor an address."),
+        ("other.test", "The broker's certificate is not for other.test: no node would believe it. Names it has: "),
+    ],
+)
+def test_a_name_that_no_node_would_believe_is_refused_before_anything_changes(
+    site: BrokerSite, run: Run, tmp_path: Path, host: str, said: str
+) -> None:
+    before = site.place.passwords.read_bytes()
+    done = run(enrol_command.command, "en-9", "--host", host, "--out", str(tmp_path / "en-9.toml"))
+    assert (done.exit_code, said in done.output) == (5, True), done.output
+    assert (site.place.passwords.read_bytes(), (tmp_path / "en-9.toml").exists()) == (before, False)
+
+
+def test_a_folder_that_is_not_there_is_named_as_it_was_typed(run: Run, tmp_path: Path) -> None:
+    done = run(enrol_command.command, "en-9", "--out", str(tmp_path / "none" / "en-9.toml"))
+    assert done.exit_code == 5
+    assert done.output == (
+        f"soakledger enrol: There is no folder {tmp_path / 'none'} for the enrolment file. Name another with --out.\n"
+    )
+
+
+def test_a_file_of_logins_that_somebody_spoiled_is_one_line(site: BrokerSite, run: Run, tmp_path: Path) -> None:
+    before = site.place.passwords.read_bytes()
+    try:
+        site.place.passwords.write_bytes(before + "bücher:x\n".encode())
+        done = run(enrol_command.command, "en-9", "--out", str(tmp_path / "en-9.toml"))
+    finally:
+        site.place.passwords.write_bytes(before)
+    assert (done.exit_code, "is no longer what was written there" in done.output) == (5, True)
