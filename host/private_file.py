@@ -12,6 +12,21 @@ PRIVATE = 0o600
 FOR_A_GROUP = 0o640
 FOR_ALL = 0o644
 
+OUR_GROUP = "soakledger"
+"""Of our services, and of the settings that they read, on an installed machine."""
+
+
+def unread(error: OSError, todo: str) -> str:
+    """Why a file cannot be read, and what to do: where only the rights are missing, nothing is wrong with the file.
+
+    Args:
+        error: What was raised.
+        todo: What to do where it is not there, or cannot be read by anybody.
+    """
+    if isinstance(error, PermissionError):
+        todo = "It is closed to this user: run this as the administrator, with sudo."
+    return f"cannot be read ({error.strerror}). {todo}"
+
 
 def write_private(file: Path, content: str | bytes, mode: int = PRIVATE, group: str | None = None) -> None:
     """Put `content` in the place of what is in `file`; when this returns it is on the disk.

@@ -22,9 +22,9 @@ from collector.broker.authority import (
     new_server,
     signed_by,
 )
-from collector.broker.place import BROKERS_GROUP, OUR_GROUP, Place
+from collector.broker.place import BROKERS_GROUP, Place
 from collector.errors import BrokerError
-from host.private_file import FOR_A_GROUP, FOR_ALL, PRIVATE, write_private
+from host.private_file import FOR_A_GROUP, FOR_ALL, OUR_GROUP, PRIVATE, write_private
 
 SERVERS = {"broker": BROKERS_GROUP, "pages": OUR_GROUP}
 """Whose key each may be read by."""

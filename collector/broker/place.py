@@ -13,11 +13,10 @@ from typing import Annotated
 import msgspec
 
 from collector.errors import BrokerError
-from host.private_file import FOR_A_GROUP, make_folder, write_private
+from host.private_file import FOR_A_GROUP, OUR_GROUP, make_folder, write_private
 from soak.decoding import from_json
 
 BROKERS_GROUP = "mosquitto"
-OUR_GROUP = "soakledger"
 PORT = 8883
 PID_FILE = "/run/mosquitto/mosquitto.pid"
 COLLECTOR = "collector"
@@ -100,8 +99,18 @@ class Place:
             ) from None
 
     def known_setup(self) -> Setup | None:
-        """The same; None where there was none."""
-        return self.setup() if self._setup.exists() else None
+        """The same; None where there was none.
+
+        Raises:
+            BrokerError: It cannot be read.
+        """
+        try:
+            self._setup.stat()
+        except FileNotFoundError:
+            return None
+        except OSError:
+            pass  # `setup` says why
+        return self.setup()
 
     def keep_setup(self, setup: Setup) -> None:
         """Remember it."""

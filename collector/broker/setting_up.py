@@ -9,10 +9,10 @@ from typing import NamedTuple
 from collector.broker import access, certificates, conf, passwords
 from collector.broker.authority import checked_names
 from collector.broker.enrolling import Shown, keep_logins, prove, read_logins
-from collector.broker.place import BROKERS_GROUP, COLLECTOR, OUR_GROUP, Place, Setup
+from collector.broker.place import BROKERS_GROUP, COLLECTOR, Place, Setup
 from collector.broker.telling import tell
 from collector.errors import BrokerError
-from host.private_file import FOR_A_GROUP, FOR_ALL, write_private
+from host.private_file import FOR_A_GROUP, FOR_ALL, OUR_GROUP, write_private
 
 _PROBE = "_setup"
 """No node can be called so, and the rules let it say and hear nothing."""
@@ -91,7 +91,7 @@ def _taken_in(place: Place, setup: Setup, logins: dict[str, str]) -> Shown:
 def _collectors_password(place: Place) -> str:
     try:
         known = place.collector_password.read_text(encoding="ascii").strip()
-    except FileNotFoundError:
+    except (FileNotFoundError, UnicodeDecodeError):
         known = ""
     password = known or passwords.new_password()
     write_private(place.collector_password, f"{password}\n", FOR_A_GROUP, OUR_GROUP)

@@ -25,7 +25,7 @@ from collector.errors import BrokerError
 @etc_option
 @click.option(
     "--mosquitto",
-    type=click.Path(path_type=Path),
+    type=click.Path(path_type=Path, readable=False),
     default=Path("/etc/mosquitto"),
     show_default=True,
     help="Folder of Mosquitto's settings.",

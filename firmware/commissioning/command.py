@@ -19,11 +19,11 @@ from firmware.commissioning.first_settings import first_settings
 from firmware.commissioning.guide import Guide
 from firmware.commissioning.results import commissioned, summary
 from firmware.errors import FirmwareError, SettingsError
-from firmware.ownership import GROUP, own_folder
+from firmware.ownership import own_folder
 from firmware.pins import MOST_BASINS
 from firmware.settings import W1_DEVICES, Settings, load
 from firmware.version import software_version
-from host.private_file import FOR_A_GROUP, write_private
+from host.private_file import FOR_A_GROUP, OUR_GROUP, write_private
 
 DATA_DIR = "/var/lib/soakledger/node"
 _NAME = re.compile(r"[a-z0-9](-?[a-z0-9]){0,31}")
@@ -39,7 +39,7 @@ _EPILOG = (
 @click.option(
     "--settings",
     "file",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=click.Path(dir_okay=False, path_type=Path, readable=False),
     default=Path("/etc/soakledger/node.toml"),
     show_default=True,
     help="The node's settings; made where there are none.",
@@ -147,7 +147,7 @@ def _begin(file: Path, console: Console) -> None:
     host = _asked(console, "Name or address of the broker (the collector's machine):", _HOST)
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
-        write_private(file, first_settings(node, host, bus.sensors, DATA_DIR), FOR_A_GROUP, GROUP)
+        write_private(file, first_settings(node, host, bus.sensors, DATA_DIR), FOR_A_GROUP, OUR_GROUP)
     except OSError as error:
         raise SettingsError(file, f"it cannot be written ({error.strerror}). Run this with sudo.") from error
     load(file)
