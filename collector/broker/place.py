@@ -99,18 +99,17 @@ class Place:
             ) from None
 
     def known_setup(self) -> Setup | None:
-        """The same; None where there was none.
+        """The same; None where there was none, or what is there says nothing any more.
 
         Raises:
-            BrokerError: It cannot be read.
+            BrokerError: It may not be read.
         """
         try:
-            self._setup.stat()
-        except FileNotFoundError:
+            return from_json(self._setup.read_bytes(), Setup)
+        except (FileNotFoundError, msgspec.DecodeError):
             return None
         except OSError:
-            pass  # `setup` says why
-        return self.setup()
+            return self.setup()  # says why
 
     def keep_setup(self, setup: Setup) -> None:
         """Remember it."""
@@ -132,6 +131,12 @@ class Place:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX)
             yield
+        except FileNotFoundError as error:
+            missing = Path(error.filename or self.etc)
+            raise BrokerError(
+                f"{missing if missing.parent.is_dir() else missing.parent} is not there any more. Run `soakledger "
+                "broker-setup` again: it makes what is missing and keeps what is there."
+            ) from None
         except OSError as error:
             raise BrokerError(
                 f"{error.filename or self.etc} cannot be written ({error.strerror or error}). What was there before is "

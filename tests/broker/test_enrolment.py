@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from brokersite import BrokerSite, until
+from brokersite import BrokerSite, free_port, until
 from click.testing import CliRunner, Result
 
 from collector.broker import enrol_command, passwords, setup_command
@@ -269,3 +269,22 @@ def test_a_file_of_logins_that_somebody_spoiled_is_one_line(site: BrokerSite, ru
     finally:
         site.place.passwords.write_bytes(before)
     assert (done.exit_code, "is no longer what was written there" in done.output) == (5, True)
+
+
+def test_what_was_said_at_the_setting_up_can_be_said_again_and_what_is_gone_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "mosquitto" / "conf.d").mkdir(parents=True)
+    etc = tmp_path / "etc"
+    options = ["--etc", str(etc), "--mosquitto", str(tmp_path / "mosquitto"), "--pid-file", str(tmp_path / "none.pid")]
+    options += ["--port", str(free_port())]
+    assert CliRunner().invoke(setup_command.command, ["--name", "a.test", *options]).exit_code == 0
+    (etc / "broker" / "setup.json").write_bytes(b"")
+    again = CliRunner().invoke(setup_command.command, options)
+    assert (again.exit_code, "Give the names and addresses" in again.output) == (5, True)
+    assert CliRunner().invoke(setup_command.command, ["--name", "a.test", *options]).exit_code == 0
+    (etc / "tls" / "ca.pem").unlink()
+    gone = CliRunner().invoke(enrol_command.command, ["n", "--etc", str(etc), "--data", str(tmp_path / "data")])
+    assert gone.exit_code == 5
+    assert f"{etc / 'tls' / 'ca.pem'} is not there any more. Run `soakledger broker-setup` again" in gone.output
