@@ -6,17 +6,13 @@ import enum
 from pathlib import Path
 from typing import NamedTuple
 
-import msgspec
-
 from collector.broker import passwords
 from collector.broker.authority import ALWAYS, checked_names
-from collector.broker.place import BROKERS_GROUP, COLLECTOR, Place, Setup
+from collector.broker.place import BROKERS_GROUP, Place, Setup
 from collector.broker.telling import Answer, ask, becomes, tell
 from collector.errors import BrokerError
-from host.enrolment import Enrolment
+from host.enrolment import COLLECTOR, Enrolment, node_name
 from host.private_file import FOR_A_GROUP, PRIVATE, write_private
-from soak.decoding import converted
-from soak.wire import NodeName
 
 
 class Proof(enum.Enum):
@@ -52,15 +48,10 @@ def checked_node(node: str) -> str:
     Raises:
         BrokerError: It may not.
     """
-    if node == COLLECTOR:
-        raise BrokerError(f"No node is called {COLLECTOR}: that is the collector's own login. Choose another name.")
     try:
-        return str(converted(node, NodeName))
-    except msgspec.ValidationError:
-        raise BrokerError(
-            f"{node!r} cannot be a node's name: names are a-z and 0-9, with single hyphens between, such as room-3. It "
-            "must be the same as `node` in the node's settings."
-        ) from None
+        return node_name(node)
+    except ValueError as error:
+        raise BrokerError(f"{error} It must be the same as `node` in the node's settings.") from None
 
 
 def checked_host(setup: Setup, host: str | None) -> str:

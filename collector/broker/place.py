@@ -19,8 +19,6 @@ from soak.decoding import from_json
 BROKERS_GROUP = "mosquitto"
 PORT = 8883
 PID_FILE = "/run/mosquitto/mosquitto.pid"
-COLLECTOR = "collector"
-"""The collector's login; no node is called so."""
 
 
 class Setup(msgspec.Struct, frozen=True):

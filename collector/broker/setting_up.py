@@ -9,9 +9,10 @@ from typing import NamedTuple
 from collector.broker import access, certificates, conf, passwords
 from collector.broker.authority import checked_names
 from collector.broker.enrolling import Shown, keep_logins, prove, read_logins
-from collector.broker.place import BROKERS_GROUP, COLLECTOR, Place, Setup
+from collector.broker.place import BROKERS_GROUP, Place, Setup
 from collector.broker.telling import tell
 from collector.errors import BrokerError
+from host.enrolment import COLLECTOR
 from host.private_file import FOR_A_GROUP, FOR_ALL, OUR_GROUP, write_private
 
 _PROBE = "_setup"

@@ -294,7 +294,7 @@ def test_where_there_are_no_settings_they_are_begun(tmp_path: Path, bus: Tree, m
     monkeypatch.setattr("firmware.commissioning.command.W1_DEVICES", str(bus.folder))
     monkeypatch.setattr("firmware.settings.W1_DEVICES", str(bus.folder))
     monkeypatch.setattr("firmware.commissioning.command.DATA_DIR", str(tmp_path / "data"))
-    first = {"Name of this node": iter(["Room 3", "room-3"]), "address of the broker": iter(["127.0.0.1"])}
+    first = {"Name of this node": iter(["Room 3", "collector", "room-3"]), "address of the broker": iter(["127.0.0.1"])}
     answers = {part: (lambda it=it: next(it)) for part, it in first.items()}
     person = Person(bus, {**answers, "Your name": "Somebody", "[": "s"})
     file = tmp_path / "new" / "node.toml"
