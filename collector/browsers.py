@@ -13,8 +13,8 @@ import sqlite3
 
 MOST_PER_PERSON = 20
 """Of one person; forgotten first are those where they gave no more than a badge, of these the one unused for longest.
-Else whoever has found a badge could have all tablets of its owner forgotten, by signing in elsewhere again and again. Our
-own choice: few clinics have more tablets."""
+Else whoever has found a badge could have all tablets of its owner forgotten, by signing in elsewhere again and again.
+Our own choice: few clinics have more tablets."""
 
 KEPT_S = 400 * 86_400
 """Unused for so long, a browser is forgotten: browsers keep no cookie longer (RFC 6265bis 5.5, from memory)."""

@@ -136,6 +136,8 @@ def checked(settings: Settings, where: str = "") -> Settings:
         _check(settings)
     except ValueError as error:
         raise SettingsError(f"{where}{error}") from None
+    except OSError as error:
+        raise SettingsError(f"{where}{error.filename} {unread(error, 'Look at its folder and disk.')}") from None
     return settings
 
 

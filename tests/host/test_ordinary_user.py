@@ -42,8 +42,10 @@ def installed() -> Iterator[tuple[Path, Path]]:
         private.mkdir(parents=True)
         closed.append(private)
     (etc / "broker" / "setup.json").write_text('{"names": ["soakledger.test"]}')
+    (folder / "dashboard.toml").write_text('certificate = "etc/broker/a.pem"\nkey = "etc/broker/a.key"\n')
     for private in closed:
         private.chmod(0)
+    (folder / "dashboard.toml").chmod(0o444)
     for passed in (folder, var, etc):
         passed.chmod(0o111)
     yield etc, var
@@ -65,6 +67,7 @@ def test_an_ordinary_user_is_told_to_be_the_administrator(installed: tuple[Path,
         ["commission", "--settings", str(etc / "node.toml"), "--by", "Ada"],
         ["node", "--check", "--settings", str(etc / "node.toml")],
         ["collector", "--check", "--settings", str(etc / "collector.toml"), "--data", str(var / "collector")],
+        ["dashboard", "--settings", str(etc.parent / "dashboard.toml"), "--data", str(var / "collector")],
     ]
     done = subprocess.run(
         [sys.executable, "-c", _AS_NOBODY, json.dumps(wanted)], capture_output=True, text=True, check=False, timeout=60
