@@ -21,6 +21,8 @@ from host.private_file import unread
 from soak.decoding import converted
 
 _Name = Annotated[str, msgspec.Meta(min_length=1, max_length=253)]
+_WRITTEN = re.compile(r"[A-Za-z0-9._-]+|[0-9A-Fa-f:.]+")
+"""A name, or an address; one with other letters is sent as xn--…"""
 _File = Annotated[str, msgspec.Meta(min_length=1)]
 
 
@@ -156,6 +158,17 @@ def _check(settings: Settings) -> None:
             Addresses(getattr(settings, key))
         except ValueError as error:
             raise ValueError(f"{key}: {error}") from None
+    if everything := Addresses(settings.trusted_proxies).everything:
+        raise ValueError(
+            f"trusted_proxies: {everything} is every machine there is, so that anybody could say to be another and to "
+            "come by TLS. Name the server that stands before these pages."
+        )
+    for name in settings.names:
+        if not _WRITTEN.fullmatch(name):
+            raise ValueError(
+                f"names: {name!r} is no name as browsers send it. Write it as in soakledger.example, without https:// "
+                "and port."
+            )
     if (settings.certificate is None) != (settings.key is None):
         given, missing = ("certificate", "key") if settings.key is None else ("key", "certificate")
         raise ValueError(f"There is a {given} but no {missing}: TLS takes both. Name both or neither.")

@@ -69,6 +69,20 @@ def test_looking_is_closed_where_others_reach_the_pages_unless_said_otherwise() 
             "network). Write it as 10.0.7.2 or 10.0.7.0/24.",
         ),
         (
+            'trusted_proxies = ["10.0.7.2", "0.0.0.0/0"]',
+            "trusted_proxies: 0.0.0.0/0 is every machine there is, so that anybody could say to be another and to come "
+            "by TLS. Name the server that stands before these pages.",
+        ),
+        (
+            'names = ["https://soak.example:8443"]',
+            "names: 'https://soak.example:8443' is no name as browsers send it. Write it as in soakledger.example, "
+            "without https:// and port.",
+        ),
+        (
+            'names = ["*"]',
+            "names: '*' is no name as browsers send it. Write it as in soakledger.example, without https:// and port.",
+        ),
+        (
             'metrics_from = ["10.0.7.1/24"]',
             "metrics_from: '10.0.7.1/24' is no address and no network (10.0.7.1/24 has host bits set). Write it as "
             "10.0.7.2 or 10.0.7.0/24.",
