@@ -73,6 +73,19 @@ def make_folder(folder: Path, mode: int, group: str | None = None) -> None:
     folder.chmod(mode)
 
 
+def set_rights(file: Path, mode: int, group: str | None = None) -> None:
+    """Give a file that is there the rights with which `write_private` would have written it: copying loses them.
+
+    Raises:
+        OSError: It is not there, or another user's.
+    """
+    with suppress(PermissionError):
+        os.chown(file, os.geteuid(), -1)
+    if group is not None:
+        give_to_group(file, group)
+    file.chmod(mode)
+
+
 def give_to_group(file: int | Path, group: str) -> None:
     """Let a file belong to a group, as far as there is one and this user may do so."""
     with suppress(KeyError, PermissionError):

@@ -25,7 +25,7 @@ from collector.broker.authority import (
 )
 from collector.broker.place import BROKERS_GROUP, Place
 from collector.errors import BrokerError
-from host.private_file import FOR_A_GROUP, FOR_ALL, OUR_GROUP, PRIVATE, write_private
+from host.private_file import FOR_A_GROUP, FOR_ALL, OUR_GROUP, PRIVATE, set_rights, write_private
 
 SERVERS = {"broker": BROKERS_GROUP, "pages": OUR_GROUP}
 """Whose key each may be read by."""
@@ -176,6 +176,16 @@ def renew(place: Place, names: Sequence[str], now: datetime.datetime) -> dict[st
             write_private(place.certificate(server), signed.certificate_pem, FOR_ALL)
             renewed[server] = why
     return renewed
+
+
+def set_all_rights(place: Place) -> None:
+    """Who may read what, as it was written: a copy, put back on another machine, may have lost that."""
+    set_rights(place.ca, FOR_ALL)
+    for server, group in SERVERS.items():
+        set_rights(place.key(server), FOR_A_GROUP, group)
+        set_rights(place.certificate(server), FOR_ALL)
+    for file in place.authority.iterdir():
+        set_rights(file, PRIVATE)
 
 
 def der(place: Place, server: str) -> bytes:

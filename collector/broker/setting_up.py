@@ -13,7 +13,7 @@ from collector.broker.place import BROKERS_GROUP, Place, Setup
 from collector.broker.telling import tell
 from collector.errors import BrokerError
 from host.enrolment import COLLECTOR
-from host.private_file import FOR_A_GROUP, FOR_ALL, OUR_GROUP, write_private
+from host.private_file import FOR_A_GROUP, FOR_ALL, OUR_GROUP, set_rights, write_private
 
 _PROBE = "_setup"
 """No node can be called so, and the rules let it say and hear nothing."""
@@ -64,6 +64,7 @@ def set_up(place: Place, mosquitto: Path, wanted: Setup, now: datetime.datetime)
         certificates.write_bundle(place)
         place.keep_setup(setup)
         renewed = certificates.renew(place, setup.names, now)
+        certificates.set_all_rights(place)
         _write(place.acl, access.acl(), FOR_A_GROUP, BROKERS_GROUP)
         password = _collectors_password(place)
         logins = read_logins(place) | {COLLECTOR: passwords.hashed(COLLECTOR, password)}
@@ -102,6 +103,7 @@ def _collectors_password(place: Place) -> str:
 def _write(file: Path, content: str, mode: int, group: str | None) -> bool:
     """Write it if it is not so already; True if it was not."""
     if file.exists() and file.read_text(encoding="utf-8") == content:
+        set_rights(file, mode, group)
         return False
     write_private(file, content, mode, group)
     return True

@@ -207,8 +207,14 @@ def test_setting_up_again_keeps_authority_logins_and_what_waits_for_the_collecto
     node = own_site.client("en-9", secret).ready()
     collector = own_site.collector(client_id="any", clean=False, subscribe=[readings]).ready()
     options = ["--etc", str(place.etc), "--mosquitto", str(own_site.mosquitto)]
+    files = [file for file in place.etc.rglob("*") if file.is_file()]
+    rights = {file: stat.S_IMODE(file.stat().st_mode) for file in files}
+    for file in files:
+        file.chmod(0o666)  # a copy that was put back by hand
     done = CliRunner().invoke(setup_command.command, options, catch_exceptions=False)
     assert (done.exit_code, done.output.splitlines()[-1]) == (0, "The broker runs and works by them.")
+    del rights[place.broker / "lock"]  # holds nothing
+    assert {file: stat.S_IMODE(file.stat().st_mode) for file in rights} == rights
     assert (node.ended, collector.ended) == (0, 0)
     assert {file: file.read_bytes() for file in kept} == kept
     assert set(read_logins(place)) == {"collector", "en-9"}
