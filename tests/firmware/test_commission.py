@@ -317,6 +317,18 @@ def test_without_settings_and_without_a_bus_it_says_what_is_missing(
 # -------------------------------------------------------------------------------------------------------- the terminal
 
 
+def test_a_terminal_that_is_closed_is_told_and_nothing_else_fails() -> None:
+    """A connection that breaks off, a window that is shut."""
+    ours, theirs = os.openpty()
+    with os.fdopen(theirs, "w+b", buffering=0) as held:
+        terminal = Terminal(io.TextIOWrapper(held, write_through=True), theirs)
+        os.close(ours)
+        with pytest.raises(GoneError):
+            terminal.typed(5)
+        with pytest.raises(GoneError):
+            terminal.say("Hold it.")
+
+
 def test_lines_come_as_they_are_typed_and_the_end_is_told() -> None:
     read, write = os.pipe()
     try:
