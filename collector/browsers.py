@@ -12,7 +12,9 @@ import secrets
 import sqlite3
 
 MOST_PER_PERSON = 20
-"""Of one person; the one unused for longest is forgotten first. Our own choice: few clinics have more tablets."""
+"""Of one person; forgotten first are those where they gave no more than a badge, of these the one unused for longest.
+Else whoever has found a badge could have all tablets of its owner forgotten, by signing in elsewhere again and again.
+Our own choice: few clinics have more tablets."""
 
 KEPT_S = 400 * 86_400
 """Unused for so long, a browser is forgotten: browsers keep no cookie longer (RFC 6265bis 5.5, from memory)."""
@@ -64,7 +66,7 @@ def remember(connection: sqlite3.Connection, browser: str, person: str, kind: st
     connection.execute(
         """DELETE FROM known_browser WHERE person = ?1 AND browser NOT IN (
                SELECT browser FROM known_browser WHERE person = ?1 GROUP BY browser
-               ORDER BY max(seen_ms) DESC, browser = ?2 DESC LIMIT ?3)""",
+               ORDER BY max(kind <> 'badge' AND proven) DESC, max(seen_ms) DESC, browser = ?2 DESC LIMIT ?3)""",
         (person, browser, MOST_PER_PERSON),
     )
 

@@ -30,9 +30,19 @@ log = logging.getLogger(__name__)
 
 
 @click.command()
-@click.option("--settings", "settings_path", required=True, type=click.Path(path_type=Path), help="collector.toml.")
 @click.option(
-    "--data", "data_dir", required=True, type=click.Path(path_type=Path), help="Folder for everything stored."
+    "--settings",
+    "settings_path",
+    required=True,
+    type=click.Path(path_type=Path, readable=False),
+    help="collector.toml.",
+)
+@click.option(
+    "--data",
+    "data_dir",
+    required=True,
+    type=click.Path(path_type=Path, readable=False),
+    help="Folder for everything stored.",
 )
 @click.option("--check", is_flag=True, help="Check the settings, print what they mean, and stop.")
 @click.option("--rehearsal", "rehearsal_text", hidden=True, help="The clock of a rehearsal; `soakledger demo` sets it.")

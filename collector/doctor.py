@@ -19,7 +19,7 @@ from collector.read import Reader
 from collector.schema import FILE_NAME
 from collector.settings import Settings, load
 from collector.status import read
-from host.doctor import Found, Mark
+from host.doctor import AS_ADMINISTRATOR, Found, Mark
 from host.journal import one_line
 from soak.quantity import in_words
 from soak.wear import RATED_TB
@@ -59,7 +59,7 @@ def _each(what: str, look_at: Look) -> list[Found]:
         return list(look_at())
     except (OSError, sqlite3.Error, DataError, subprocess.SubprocessError) as error:
         said = in_full(error) if isinstance(error, sqlite3.Error) else str(error)
-        todo = "Run the doctor as root; if it stays so, look at the folder and its disk."
+        todo = f"{AS_ADMINISTRATOR} If it stays so, look at the folder and its disk."
         return [Found(what, Mark.UNKNOWN, f"It could not be looked at ({one_line(said)}).", todo)]
 
 
@@ -67,6 +67,8 @@ def _settings(path: Path) -> tuple[Settings | None, list[Found]]:
     try:
         settings = load(path)
     except SettingsError as error:
+        if isinstance(error.__cause__, PermissionError):
+            return None, [Found("settings", Mark.UNKNOWN, one_line(str(error)), AS_ADMINISTRATOR)]
         todo = "Mend the settings, then run `soakledger collector --check` with them."
         return None, [Found("settings", Mark.WRONG, f"The collector cannot start: {one_line(str(error))}", todo)]
     without = [basin.label for basin in settings.basin if basin.requirement is None]
@@ -82,6 +84,10 @@ def _settings(path: Path) -> tuple[Settings | None, list[Found]]:
 def _collector(data: Path) -> Iterator[Found]:
     """Whether it runs, by its status file, and everything that it says itself."""
     seen = read(data)
+    if seen.closed:
+        text = f"Whether it runs cannot be seen: {seen.problem}"
+        yield Found("collector", Mark.UNKNOWN, text, AS_ADMINISTRATOR)
+        return
     if seen.problem or seen.status is None:
         todo = "Start it: `systemctl start soakledger-collector`; why it ended: `journalctl -u soakledger-collector`."
         yield Found("collector", Mark.WRONG, f"It does not run: nothing new is stored. {seen.problem}", todo)

@@ -14,7 +14,7 @@ from collector.broker.certificates import Seen
 from collector.broker.certificates import look as look_at_certificate
 from collector.broker.watching import watched
 from collector.settings import BrokerSettings, Settings
-from host.clock import Synchronisation
+from host.clock import Synchronisation, judge_clock
 from host.disk import judge_wear, present
 from host.doctor import Found, Mark
 from host.tls import reach
@@ -38,11 +38,7 @@ def disk(data: Path, rated_tb: int) -> Iterator[Found]:
 
 def clock() -> Iterator[Found]:
     """Whether the kernel takes this machine's clock for synchronised."""
-    if Synchronisation().synced():
-        yield Found("clock", Mark.GOOD, "It is synchronised.")
-    else:
-        text = "It is not synchronised: times of day may be off; durations and verdicts stay right."
-        yield Found("clock", Mark.WRONG, text, "See `timedatectl timesync-status`: name a time server that it reaches.")
+    yield judge_clock(synced=Synchronisation().synced())
 
 
 def services(booted: Path = _SYSTEMD) -> Iterator[Found]:

@@ -16,12 +16,9 @@ from collector.record.things import Person, Role
 from collector.settings import BackupSettings, Settings
 from collector.upkeep import HEARD_MS
 from host.disk import judge_wear
-from host.doctor import Found, Mark
+from host.doctor import MANY_WAITING, Found, Mark
 from host.journal import one_line
 from soak.quantity import in_words, utc_ms
-
-WAITING = 600
-"""Readings in an outbox: ten minutes of one basin."""
 
 
 def backups(reader: Reader, settings: Settings | None, now_ms: int) -> Iterator[Found]:
@@ -90,7 +87,7 @@ def _node(node: NodeNow, now_ms: int) -> Iterator[Found]:
 def _wrong(node: NodeNow) -> Iterator[tuple[str, str]]:
     """What is wrong with a node that speaks, and what to do."""
     state = node.state
-    if state.outbox > WAITING:
+    if state.outbox > MANY_WAITING:
         todo = "They follow by themselves; if they do not, check the broker's access rules for this node."
         yield f"{state.outbox} readings wait in its outbox.", todo
     if state.dropped:

@@ -14,6 +14,7 @@ import msgspec
 
 from collector.alarms.route_files import MOST_ROUTES, check_routes, read_routes
 from collector.errors import SettingsError
+from host.private_file import unread
 from soak.alarms import Priority
 from soak.decoding import converted
 from soak.quantity import duration_ms, exact_millidegrees
@@ -260,7 +261,7 @@ def load(path: Path) -> Settings:
     try:
         content = tomllib.loads(path.read_text(encoding="utf-8"), parse_float=str)
     except OSError as error:
-        raise SettingsError(f"{path}: cannot be read ({error.strerror}). Name the file with --settings.") from None
+        raise SettingsError(f"{path}: {unread(error, 'Name the file with --settings.')}") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path}: is not TOML: {error}.") from None
     try:

@@ -89,10 +89,17 @@ class Status(msgspec.Struct, frozen=True):
 
 
 class Seen(NamedTuple):
-    """What the file says to somebody else: `problem` is empty when it can be believed."""
+    """What the file says to somebody else.
+
+    Attributes:
+        status: What it says; None where it cannot be read.
+        problem: Why it cannot be believed; empty when it can.
+        closed: This user may not read it: that says nothing about the collector.
+    """
 
     status: Status | None
     problem: str
+    closed: bool = False
 
 
 def encoded(status: Status) -> bytes:
@@ -140,7 +147,8 @@ def read(data_dir: Path) -> Seen:
     except FileNotFoundError:
         return Seen(None, f"There is no {FILE_NAME} in its data folder.")
     except OSError as error:
-        return Seen(None, f"{FILE_NAME} in its data folder cannot be read ({error.strerror}).")
+        closed = isinstance(error, PermissionError)
+        return Seen(None, f"{FILE_NAME} in its data folder cannot be read ({error.strerror}).", closed)
     status = decoded(content)
     return Seen(status, f"{FILE_NAME} in its data folder is damaged." if status is None else _holds(status))
 

@@ -29,6 +29,11 @@ class Addresses:
         plain = getattr(address, "ipv4_mapped", None) or address
         return any(plain in network for network in self._networks)
 
+    @property
+    def everything(self) -> str | None:
+        """The one among them that means every machine there is, if any does."""
+        return next((text for text, each in zip(self.written, self._networks, strict=True) if not each.prefixlen), None)
+
     def __bool__(self) -> bool:
         """There are any."""
         return bool(self._networks)

@@ -30,14 +30,14 @@ _POLL_S = 0.1
 @click.option(
     "--data",
     "data_dir",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=click.Path(file_okay=False, path_type=Path, readable=False),
     required=True,
     help="The collector's data folder.",
 )
 @click.option(
     "--settings",
     "settings_file",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=click.Path(dir_okay=False, path_type=Path, readable=False),
     metavar="FILE",
     help="Settings (TOML), as install/examples/dashboard.toml describes them; the options below win over it.",
 )
@@ -58,7 +58,7 @@ _POLL_S = 0.1
 @click.option("--clock", type=click.Choice(["24", "12"]), help="Hours on the pages' clock.  [default: 24]")
 @click.option(
     "--translation",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=click.Path(dir_okay=False, path_type=Path, readable=False),
     metavar="FILE",
     help="A translation of the pages' texts (.po), made from dashboard/catalogue/messages.pot.  [default: English]",
 )
@@ -95,7 +95,7 @@ def command(
     with listening:
         scheme = "https" if settings.tls else "http"
         click.echo(f"Basins: {scheme}://{_shown(settings.host)}:{listening.getsockname()[1]}/", err=True)
-        if not is_loopback(settings.host):
+        if not is_loopback(settings.host) or settings.trusted_proxies:
             for line in _open_words(settings):
                 click.echo(line, err=True)
         serving.run(sockets=[listening])

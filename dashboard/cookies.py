@@ -1,4 +1,4 @@
-"""The two cookies: the session's, which signs somebody in, and the browser's, which only says that it has been here."""
+"""The cookies: the session's, which signs somebody in, and the browser's, which only says that it has been here."""
 
 from __future__ import annotations
 
@@ -7,6 +7,10 @@ from http.cookies import CookieError, SimpleCookie
 from litestar.datastructures import Cookie, Headers
 
 from collector.browsers import KEPT_S
+
+BY_ITSELF = "soakledger-by-itself"
+"""A page's script sets it for some seconds when it loads its page again, see `again.js`. It can only end a session
+earlier."""
 
 
 def session_name(scheme: str) -> str:

@@ -174,7 +174,8 @@ class Door:
             if unsafe:
                 refuse_foreign(headers)
                 _refuse_disguised(scope["path"], headers)
-            used = unsafe or "text/html" in headers.get("accept", "")
+            looked = "text/html" in headers.get("accept", "") and not cookies.given(headers, cookies.BY_ITSELF)
+            used = unsafe or looked
             signed = await self._keeper.recognise(scope, used=used)
             if signed is None and not self._is_open(scope):
                 raise NotSignedInError

@@ -17,9 +17,12 @@ import msgspec
 
 from collector.errors import SettingsError
 from dashboard.addresses import Addresses, is_loopback
+from host.private_file import unread
 from soak.decoding import converted
 
 _Name = Annotated[str, msgspec.Meta(min_length=1, max_length=253)]
+_WRITTEN = re.compile(r"[A-Za-z0-9._-]+|[0-9A-Fa-f:.]+")
+"""A name, or an address; one with other letters is sent as xn--…"""
 _File = Annotated[str, msgspec.Meta(min_length=1)]
 
 
@@ -86,7 +89,9 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     @property
     def closed(self) -> bool:
         """Looking, too, takes somebody who is signed in."""
-        return not is_loopback(self.host) if self.require_sign_in is None else self.require_sign_in
+        if self.require_sign_in is not None:
+            return self.require_sign_in
+        return not is_loopback(self.host) or bool(self.trusted_proxies)  # a server before these pages lets others in
 
     @property
     def tls(self) -> bool:
@@ -103,7 +108,7 @@ def load(path: Path) -> Settings:
     try:
         content = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise SettingsError(f"{path}: cannot be read ({error.strerror}). Name the file with --settings.") from None
+        raise SettingsError(f"{path}: {unread(error, 'Name the file with --settings.')}") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path}: is not TOML: {error}.") from None
     try:
@@ -133,6 +138,8 @@ def checked(settings: Settings, where: str = "") -> Settings:
         _check(settings)
     except ValueError as error:
         raise SettingsError(f"{where}{error}") from None
+    except OSError as error:
+        raise SettingsError(f"{where}{error.filename} {unread(error, 'Look at its folder and disk.')}") from None
     return settings
 
 
@@ -151,6 +158,17 @@ def _check(settings: Settings) -> None:
             Addresses(getattr(settings, key))
         except ValueError as error:
             raise ValueError(f"{key}: {error}") from None
+    if everything := Addresses(settings.trusted_proxies).everything:
+        raise ValueError(
+            f"trusted_proxies: {everything} is every machine there is, so that anybody could say to be another and to "
+            "come by TLS. Name the server that stands before these pages."
+        )
+    for name in settings.names:
+        if not _WRITTEN.fullmatch(name):
+            raise ValueError(
+                f"names: {name!r} is no name as browsers send it. Write it as in soakledger.example, without https:// "
+                "and port."
+            )
     if (settings.certificate is None) != (settings.key is None):
         given, missing = ("certificate", "key") if settings.key is None else ("key", "certificate")
         raise ValueError(f"There is a {given} but no {missing}: TLS takes both. Name both or neither.")

@@ -16,17 +16,13 @@ from collector.conditions import Condition
 from collector.machine import BackupMade
 from collector.read import NodeNow
 from collector.record.things import Alarm, Drill
+from collector.upkeep import HEARD_MS
 from dashboard.collecting import Said
 from dashboard.site_upkeep import bytes_words, of_own, wear_text
 from dashboard.texts import N_, _, many
 from dashboard.when import DAY_MS, SiteTime
+from host.doctor import MANY_WAITING
 from soak.quantity import in_words, utc_ms
-
-HEARD_MS = 60_000
-"""A node that is up says something at least every few seconds; after a minute somebody looks (our own choice)."""
-
-WAITING = 600
-"""Readings in an outbox: ten minutes of one basin."""
 
 RESTARTS = 3
 """So many starts in a week are more than updates explain (our own choice)."""
@@ -213,7 +209,7 @@ def _node(known: Known, node: NodeNow) -> NodeCheck:
         wrong.append(_("Its clock is not synchronised: times of day may be off. Check its time server."))
     elif node.up and offset_ms is not None and abs(offset_ms) > OFF_MS:
         wrong.append(_("Its clock differs from the collector’s: check the time server of both."))
-    if state.outbox > WAITING:
+    if state.outbox > MANY_WAITING:
         wrong.append(
             _("Readings wait in its outbox: they follow by themselves; if they do not, check broker and network.")
         )

@@ -35,7 +35,7 @@ def _print_keys(context: click.Context, _parameter: click.Parameter, wanted: boo
 @click.option(
     "--settings",
     "file",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=click.Path(dir_okay=False, path_type=Path, readable=False),
     default=Path("/etc/soakledger/node.toml"),
     show_default=True,
     help="The node's settings, a TOML file.",

@@ -25,10 +25,12 @@ class Filed(msgspec.Struct, frozen=True):
     Attributes:
         commissioned: The last commissioning; None: there is none.
         trouble: Why the file cannot be used; empty where it can, or there is none.
+        closed: This user may not read it: that says nothing about the commissioning.
     """
 
     commissioned: Commissioned | None = None
     trouble: str = ""
+    closed: bool = False
 
 
 def file_commissioned(folder: Path, commissioned: Commissioned) -> None:
@@ -56,4 +58,5 @@ def filed(folder: Path) -> Filed:
         return Filed()
     except (OSError, ValueError, msgspec.MsgspecError) as error:
         log.warning("commissioned not used file=%s problem=%r", folder / FILE_NAME, str(error))
-        return Filed(trouble=f"the file of its commissioning cannot be used ({error}); commission it again")
+        trouble = f"the file of its commissioning cannot be used ({error}); commission it again"
+        return Filed(trouble=trouble, closed=isinstance(error, PermissionError))

@@ -11,7 +11,7 @@ from pathlib import Path
 from firmware.checkup.broker import reach_broker, try_broker
 from firmware.checkup.broker_found import judge_broker
 from firmware.checkup.bus import judge_bus, judge_names, look_at_bus, this_overlay_advice
-from firmware.checkup.computer import judge_clock, judge_disk, look_at_disk
+from firmware.checkup.computer import judge_disk, look_at_disk
 from firmware.checkup.running import judge_service, look_at_service, runs
 from firmware.checkup.waiting import judge_waiting, look_at_outbox
 from firmware.clock import Clock, SystemClock
@@ -23,8 +23,9 @@ from firmware.orders import OrdersInHand
 from firmware.said import RUN, STALE_MS, Said, heard
 from firmware.sensors import read_once
 from firmware.settings import Settings, load
+from host.clock import judge_clock
 from host.disk import judge_wear, present
-from host.doctor import Found, Mark
+from host.doctor import AS_ADMINISTRATOR, MANY_WAITING, Found, Mark
 from soak.quantity import in_words
 from soak.reading import Fault
 from soak.wire import Commissioned
@@ -50,7 +51,7 @@ def look(settings: Path, data: Path, run: Path = RUN) -> list[Found]:
         read = load(settings)
     except SettingsError as error:
         if isinstance(error.__cause__, PermissionError):
-            return [Found("settings", Mark.UNKNOWN, str(error), "Run `sudo soakledger doctor`.")]
+            return [Found("settings", Mark.UNKNOWN, str(error), AS_ADMINISTRATOR)]
         return [Found("settings", Mark.WRONG, str(error), f"Then run `soakledger node --check --settings {settings}`.")]
     folder = Path(read.data_dir) if Path(read.data_dir).is_dir() else data
     return list(_look(settings, read, folder, run))
@@ -68,7 +69,7 @@ def _look(file: Path, settings: Settings, data: Path, run: Path) -> Iterator[Fou
     yield from _bus(settings)
     if running is None:
         untold = "not asked: whether the node runs cannot be seen, and one that runs must not be disturbed."
-        yield Found("sensors, lids, outbox", Mark.UNKNOWN, untold, "Run `sudo soakledger doctor`.")
+        yield Found("sensors, lids, outbox", Mark.UNKNOWN, untold, AS_ADMINISTRATOR)
     else:
         yield from _running(settings, said) if running else _standing(settings, data, clock)
     if said:
@@ -118,7 +119,11 @@ def _running(settings: Settings, said: Said | None) -> Iterator[Found]:
                 yield Found(f"sensor {sensor} of basin {basin.name}", Mark.WRONG, "the node does not read it.", todo)
         yield judge_lid(basin.name, said.lids.get(basin.name), sides.get(basin.name), said.ms)
     count = said.state.outbox
-    todo = "" if count <= 600 else "They follow by themselves while broker and collector are reached: look at these."
+    todo = (
+        ""
+        if count <= MANY_WAITING
+        else "They follow by themselves while broker and collector are reached: look at these."
+    )
     yield Found("outbox", Mark.NOTE if todo else Mark.GOOD, f"{count} readings wait for the collector.", todo)
 
 
@@ -169,7 +174,7 @@ def _orders(settings: Settings, data: Path, clock: Clock, said: Said | None) -> 
     hand = kept.load()
     silent = f" The collector has said nothing for {in_words(said.silent_ms // 1000 * 1000)}." if said else ""
     if hand is None and kept.trouble:
-        return Found("orders", Mark.UNKNOWN, f"{kept.trouble}.", "Run this with sudo; the node goes on without them.")
+        return Found("orders", Mark.UNKNOWN, f"{kept.trouble}.", f"{AS_ADMINISTRATOR} The node goes on without them.")
     return judge_orders([basin.name for basin in settings.basins], hand, clock.boot_ms(), silent)
 
 
@@ -190,6 +195,8 @@ def judge_orders(basins: Sequence[str], hand: OrdersInHand | None, now_ms: int, 
 
 def _commissioned(data: Path) -> Found:
     found = filed(data)
+    if found.closed:
+        return Found("commissioning", Mark.UNKNOWN, "its file is closed to this user.", AS_ADMINISTRATOR)
     if found.trouble:
         return Found("commissioning", Mark.WRONG, f"{found.trouble}.", f"Run `{COMMISSION}`.")
     if found.commissioned is None:

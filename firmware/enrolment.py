@@ -14,9 +14,8 @@ import click
 from firmware.errors import FirmwareError, SettingsError
 from firmware.settings import load
 from host.enrolment import Enrolment, read
-from host.private_file import FOR_A_GROUP, FOR_ALL, make_folder, write_private
+from host.private_file import FOR_A_GROUP, FOR_ALL, OUR_GROUP, make_folder, unread, write_private
 
-_OUR_GROUP = "soakledger"
 _TABLE = re.compile(r"\s*\[")
 _BROKER = re.compile(r"\s*\[\s*broker\s*\]\s*(#.*)?$")
 
@@ -28,10 +27,10 @@ class JoinError(FirmwareError):
 
 
 @click.command()
-@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False, readable=False))
 @click.option(
     "--etc",
-    type=click.Path(path_type=Path),
+    type=click.Path(path_type=Path, readable=False),
     default=Path("/etc/soakledger"),
     show_default=True,
     help="Folder of the node's settings.",
@@ -71,9 +70,8 @@ def join(file: Path, etc: Path) -> Enrolment:
         before = settings.read_text(encoding="utf-8")
         name = tomllib.loads(before).get("node")
     except OSError as error:
-        raise SettingsError(
-            settings, f"it cannot be read ({error.strerror}). Install the node first, or name the folder with --etc."
-        ) from None
+        problem = unread(error, "Install the node first, or name the folder with --etc.")
+        raise SettingsError(settings, f"it {problem}") from None
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise SettingsError(settings, f"it is not TOML: {error}. Mend that first.") from None
     if name != enrolment.node:
@@ -94,12 +92,12 @@ def join(file: Path, etc: Path) -> Enrolment:
     )
     draft = settings.with_name(".node.toml.joining")
     try:
-        make_folder(ca.parent, 0o755, _OUR_GROUP)
-        write_private(draft, after, FOR_A_GROUP, _OUR_GROUP)
+        make_folder(ca.parent, 0o755, OUR_GROUP)
+        write_private(draft, after, FOR_A_GROUP, OUR_GROUP)
         load(draft)  # what cannot be used must not take its place
-        write_private(password, f"{enrolment.password}\n", FOR_A_GROUP, _OUR_GROUP)
+        write_private(password, f"{enrolment.password}\n", FOR_A_GROUP, OUR_GROUP)
         write_private(ca, enrolment.ca.strip() + "\n", FOR_ALL)
-        write_private(settings, after, FOR_A_GROUP, _OUR_GROUP)
+        write_private(settings, after, FOR_A_GROUP, OUR_GROUP)
     except SettingsError as error:
         raise SettingsError(settings, f"{error.problem} Mend that first; nothing was changed.") from None
     except OSError as error:
@@ -136,7 +134,7 @@ def _enrolment(file: Path) -> Enrolment:
     except ssl.SSLError:
         raise JoinError(f"{file}: its certificate authority cannot be used. Run `soakledger enrol` again.") from None
     except OSError as error:
-        raise JoinError(f"{file} cannot be read ({error.strerror}). Name the file that `enrol` wrote.") from None
+        raise JoinError(f"{file} {unread(error, 'Name the file that `enrol` wrote.')}") from None
     except ValueError as error:
         raise JoinError(f"{file} is no enrolment file: {error}. Run `soakledger enrol` again.") from None
     return enrolment

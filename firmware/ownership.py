@@ -5,9 +5,6 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-GROUP = "soakledger"
-"""Of the settings on an installed machine."""
-
 
 def give_to_folders_owner(path: Path) -> None:
     """Let something belong to whom the folder around it belongs, where an administrator has made it.

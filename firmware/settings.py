@@ -16,6 +16,7 @@ import msgspec
 
 from firmware import pins
 from firmware.errors import SettingsError
+from host.private_file import unread
 from soak.decoding import converted
 from soak.reading import END
 from soak.requirement import MAX_GAP_MS
@@ -147,8 +148,8 @@ def load(file: Path) -> Settings:
         tree = tomllib.loads(file.read_bytes().decode())
         settings = converted(tree, Settings)
     except OSError as error:
-        problem = f"it cannot be read ({error.strerror}). Write one, or name another with --settings."
-        raise SettingsError(file, problem) from error
+        problem = unread(error, "Write one, or name another with --settings.")
+        raise SettingsError(file, f"it {problem}") from error
     except UnicodeDecodeError as error:
         raise SettingsError(file, f"byte {error.start} is not UTF-8. Save it as UTF-8 text.") from error
     except tomllib.TOMLDecodeError as error:

@@ -6,6 +6,8 @@ import ctypes
 import time
 from pathlib import Path
 
+from host.doctor import Found, Mark
+
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 TIME_ERROR = 5
 """What adjtimex(2) returns for a clock that is not synchronised to a reliable source."""
@@ -47,6 +49,15 @@ class Synchronisation:
         """The wall clock is known to be synchronised."""
         timex = Timex(modes=0)  # 0 only reads
         return says_synced(self._libc.adjtimex(ctypes.byref(timex)), timex.status)
+
+
+def judge_clock(*, synced: bool) -> Found:
+    """What the doctor says of the wall clock."""
+    if synced:
+        return Found("clock", Mark.GOOD, "synchronised.")
+    said = "not synchronised: dates of soaks may be wrong. Contact times hold, they come from another clock."
+    todo = "See `timedatectl`: name a time server that this machine reaches; it may take minutes after a start."
+    return Found("clock", Mark.WRONG, said, todo)
 
 
 def boottime_ms() -> int:

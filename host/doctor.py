@@ -6,6 +6,13 @@ import enum
 from collections.abc import Iterable
 from typing import NamedTuple
 
+AS_ADMINISTRATOR = "Run `sudo soakledger doctor`."
+"""What to do about what this user may not see."""
+
+
+MANY_WAITING = 600
+"""Readings in an outbox: ten minutes of one basin. More of them are told."""
+
 
 class Mark(enum.StrEnum):
     """How something was found."""

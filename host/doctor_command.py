@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from host.doctor import Found, Mark, exit_code, page
+from host.doctor import AS_ADMINISTRATOR, Found, Mark, exit_code, page
 
 PARTS = {
     "node": ("node.toml", "firmware.doctor"),
@@ -25,14 +25,14 @@ _EPILOG = "Exit status: 0 nothing is wrong, 1 something is wrong, 2 something co
 @click.command(epilog=_EPILOG)
 @click.option(
     "--etc",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=click.Path(file_okay=False, path_type=Path, readable=False),
     default=Path("/etc/soakledger"),
     show_default=True,
     help="Folder of the settings files.",
 )
 @click.option(
     "--var",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=click.Path(file_okay=False, path_type=Path, readable=False),
     default=Path("/var/lib/soakledger"),
     show_default=True,
     help="Folder with each part's data folder.",
@@ -63,9 +63,10 @@ def looked(etc: Path, var: Path) -> list[Found]:
             continue
         except OSError as error:
             said = f"it cannot be looked for: {error.strerror}."
-            found.append(Found(str(settings), Mark.UNKNOWN, said, "Run `sudo soakledger doctor`."))
+            found.append(Found(str(settings), Mark.UNKNOWN, said, AS_ADMINISTRATOR))
             continue
         found += _part(part, module, settings, var / part)
+    found = list(dict.fromkeys(found))  # a node and a collector on one machine have one clock
     if not found:
         names = " or ".join(name for name, _ in PARTS.values())
         said = f"there is no {names} in {etc}: nothing is installed here, or its settings lie elsewhere."

@@ -11,7 +11,26 @@ import msgspec
 from soak.decoding import converted
 from soak.wire import NodeName
 
+COLLECTOR = "collector"
+"""The collector's login at the broker; no node is called so."""
+
 _Line = Annotated[str, msgspec.Meta(min_length=1, max_length=255, pattern=r"^[^\x00-\x1f\x7f]+$")]
+
+
+def node_name(text: str) -> str:
+    """A name that a node may have: it is its login, too.
+
+    Raises:
+        ValueError: It may not; the text says which may.
+    """
+    if text == COLLECTOR:
+        raise ValueError(f"No node is called {COLLECTOR}: that is the collector's own login. Choose another name.")
+    try:
+        return str(converted(text, NodeName))
+    except msgspec.ValidationError:
+        raise ValueError(
+            f"{text!r} cannot be a node's name: names are a-z and 0-9, with single hyphens between, such as room-3."
+        ) from None
 
 
 class Enrolment(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

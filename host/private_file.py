@@ -12,6 +12,21 @@ PRIVATE = 0o600
 FOR_A_GROUP = 0o640
 FOR_ALL = 0o644
 
+OUR_GROUP = "soakledger"
+"""Of our services, and of the settings that they read, on an installed machine."""
+
+
+def unread(error: OSError, todo: str) -> str:
+    """Why a file cannot be read, and what to do: where only the rights are missing, nothing is wrong with the file.
+
+    Args:
+        error: What was raised.
+        todo: What to do where it is not there, or cannot be read by anybody.
+    """
+    if isinstance(error, PermissionError):
+        todo = "It is closed to this user: run this as the administrator, with sudo."
+    return f"cannot be read ({error.strerror}). {todo}"
+
 
 def write_private(file: Path, content: str | bytes, mode: int = PRIVATE, group: str | None = None) -> None:
     """Put `content` in the place of what is in `file`; when this returns it is on the disk.
@@ -56,6 +71,19 @@ def make_folder(folder: Path, mode: int, group: str | None = None) -> None:
     if group is not None:
         give_to_group(folder, group)
     folder.chmod(mode)
+
+
+def set_rights(file: Path, mode: int, group: str | None = None) -> None:
+    """Give a file that is there the rights with which `write_private` would have written it: copying loses them.
+
+    Raises:
+        OSError: It is not there, or another user's.
+    """
+    with suppress(PermissionError):
+        os.chown(file, os.geteuid(), -1)
+    if group is not None:
+        give_to_group(file, group)
+    file.chmod(mode)
 
 
 def give_to_group(file: int | Path, group: str) -> None:

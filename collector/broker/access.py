@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collector.broker.place import COLLECTOR
+from host.enrolment import COLLECTOR
 from soak.wire import PREFIX, Topic
 
 _SAID_BY_NODES = (Topic.READINGS, Topic.STATE)

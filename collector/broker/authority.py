@@ -31,7 +31,7 @@ EARLIER = datetime.timedelta(hours=1)
 
 _LONGEST_NAME = 253
 _DNS_NAME = re.compile(r"(?!-)[a-z0-9-]{1,63}(?<!-)(\.(?!-)[a-z0-9-]{1,63}(?<!-))*", re.ASCII)
-_ALWAYS = ("localhost", "127.0.0.1", "::1")
+ALWAYS = ("localhost", "127.0.0.1", "::1")
 """The collector and these commands reach the broker on their own machine."""
 
 Key = ec.EllipticCurvePrivateKey
@@ -105,7 +105,7 @@ def new_server(authority: Signed, names: Sequence[str], now: datetime.datetime) 
         .add_extension(_usage(signs_certificates=False), critical=True)
         .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)
         .add_extension(
-            x509.SubjectAlternativeName([_general(name) for name in dict.fromkeys((*names, *_ALWAYS))]), critical=False
+            x509.SubjectAlternativeName([_general(name) for name in dict.fromkeys((*names, *ALWAYS))]), critical=False
         )
         .add_extension(x509.AuthorityKeyIdentifier.from_issuer_public_key(authority.key.public_key()), critical=False)
     )

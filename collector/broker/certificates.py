@@ -20,11 +20,12 @@ from collector.broker.authority import (
     names_of,
     new_authority,
     new_server,
+    pem,
     signed_by,
 )
-from collector.broker.place import BROKERS_GROUP, OUR_GROUP, Place
+from collector.broker.place import BROKERS_GROUP, Place
 from collector.errors import BrokerError
-from host.private_file import FOR_A_GROUP, FOR_ALL, PRIVATE, write_private
+from host.private_file import FOR_A_GROUP, FOR_ALL, OUR_GROUP, PRIVATE, set_rights, write_private
 
 SERVERS = {"broker": BROKERS_GROUP, "pages": OUR_GROUP}
 """Whose key each may be read by."""
@@ -90,6 +91,7 @@ def make_authority(place: Place, now: datetime.datetime) -> bool:
         BrokerError: This machine's clock cannot be right, or there is half an authority.
     """
     _refuse_wrong_clock(now)
+    _find_again(place)
     if (place.authority / "ca.pem").exists():
         _load(place, "ca")
         return False
@@ -101,6 +103,7 @@ def make_authority(place: Place, now: datetime.datetime) -> bool:
 def make_next_authority(place: Place, now: datetime.datetime) -> bool:
     """The authority that follows; from now on both are trusted. False if there is one already."""
     _refuse_wrong_clock(now)
+    _find_again(place)
     if (place.authority / "next.pem").exists():
         _load(place, "next")
         return False
@@ -125,6 +128,7 @@ def signing(place: Place, now: datetime.datetime) -> Signed:
 
     By then every node has been enrolled again and trusts both.
     """
+    _find_again(place)
     present = _load(place, "ca")
     following = (place.authority / "next.pem").exists()
     ending = present.certificate.not_valid_after_utc - now < SERVER_WARNING
@@ -174,6 +178,16 @@ def renew(place: Place, names: Sequence[str], now: datetime.datetime) -> dict[st
     return renewed
 
 
+def set_all_rights(place: Place) -> None:
+    """Who may read what, as it was written: a copy, put back on another machine, may have lost that."""
+    set_rights(place.ca, FOR_ALL)
+    for server, group in SERVERS.items():
+        set_rights(place.key(server), FOR_A_GROUP, group)
+        set_rights(place.certificate(server), FOR_ALL)
+    for file in place.authority.iterdir():
+        set_rights(file, PRIVATE)
+
+
 def der(place: Place, server: str) -> bytes:
     """A server's certificate as it shows it."""
     certificate = x509.load_pem_x509_certificate(place.certificate(server).read_bytes())
@@ -185,14 +199,34 @@ def _keep_authority(place: Place, name: str, signed: Signed) -> None:
     write_private(place.authority / f"{name}.pem", signed.certificate_pem, PRIVATE)
 
 
+def _find_again(place: Place) -> None:
+    """Put an authority's certificate back where only its key is left: a new authority would cut off every node.
+
+    What nodes trust holds it too. A key that was made when the power went has none there.
+    """
+    try:
+        trusted = x509.load_pem_x509_certificates(place.ca.read_bytes())
+    except (FileNotFoundError, ValueError):
+        return
+    for name in ("ca", "next"):
+        file, key_file = place.authority / f"{name}.pem", place.authority / f"{name}.key"
+        if file.exists() or not key_file.exists():
+            continue
+        key = serialization.load_pem_private_key(key_file.read_bytes(), None)
+        for each in trusted:
+            if isinstance(key, ec.EllipticCurvePrivateKey) and belongs(each, key):
+                write_private(file, pem(each), PRIVATE)
+
+
 def _load(place: Place, name: str) -> Signed:
     files = place.authority / f"{name}.pem", place.authority / f"{name}.key"
     try:
         certificate = x509.load_pem_x509_certificate(files[0].read_bytes())
         key = serialization.load_pem_private_key(files[1].read_bytes(), None)
     except (OSError, ValueError, TypeError) as error:
+        why = error if isinstance(error, OSError) else "not as it was written"
         raise BrokerError(
-            f"The site's authority in {place.authority} cannot be used ({error}). Run this as the administrator, with "
+            f"The site's authority in {place.authority} cannot be used ({why}). Run this as the administrator, with "
             "sudo. If its key is gone, put it back from where you keep it; without it every node must be enrolled anew "
             "by a new authority: move that folder away and run `soakledger broker-setup`."
         ) from None

@@ -23,7 +23,7 @@ _NOT_SHOWN = 1
 @click.argument("node")
 @click.option(
     "--out",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=click.Path(path_type=Path, dir_okay=False, readable=False),
     help="Enrolment file to write; left out, NODE.enrolment.toml here.",
 )
 @click.option("--host", help="What the node is to call this machine; left out, the first name of `broker-setup`.")

@@ -6,16 +6,13 @@ import enum
 from pathlib import Path
 from typing import NamedTuple
 
-import msgspec
-
 from collector.broker import passwords
-from collector.broker.place import BROKERS_GROUP, COLLECTOR, Place, Setup
+from collector.broker.authority import ALWAYS, checked_names
+from collector.broker.place import BROKERS_GROUP, Place, Setup
 from collector.broker.telling import Answer, ask, becomes, tell
 from collector.errors import BrokerError
-from host.enrolment import Enrolment
+from host.enrolment import COLLECTOR, Enrolment, node_name
 from host.private_file import FOR_A_GROUP, PRIVATE, write_private
-from soak.decoding import converted
-from soak.wire import NodeName
 
 
 class Proof(enum.Enum):
@@ -51,15 +48,27 @@ def checked_node(node: str) -> str:
     Raises:
         BrokerError: It may not.
     """
-    if node == COLLECTOR:
-        raise BrokerError(f"No node is called {COLLECTOR}: that is the collector's own login. Choose another name.")
     try:
-        return str(converted(node, NodeName))
-    except msgspec.ValidationError:
+        return node_name(node)
+    except ValueError as error:
+        raise BrokerError(f"{error} It must be the same as `node` in the node's settings.") from None
+
+
+def checked_host(setup: Setup, host: str | None) -> str:
+    """What a node is to call this machine: a name that the broker's certificate has, or the node would not believe it.
+
+    Raises:
+        BrokerError: It has no such name.
+    """
+    if host is None:
+        return setup.names[0]
+    (name,) = checked_names([host])
+    if name not in (*setup.names, *ALWAYS):
         raise BrokerError(
-            f"{node!r} cannot be a node's name: names are a-z and 0-9, with single hyphens between, such as room-3. It "
-            "must be the same as `node` in the node's settings."
-        ) from None
+            f"The broker's certificate is not for {name}: no node would believe it. Names it has: "
+            f"{', '.join(setup.names)}. Run `soakledger broker-setup` first, with --name for each of these and {name}."
+        )
+    return name
 
 
 def read_logins(place: Place) -> dict[str, str]:
@@ -67,8 +76,17 @@ def read_logins(place: Place) -> dict[str, str]:
 
     Raises:
         OSError: The file cannot be read.
+        BrokerError: Somebody has written something else into it.
     """
-    return passwords.logins(place.passwords.read_text(encoding="ascii")) if place.passwords.exists() else {}
+    try:
+        return passwords.logins(place.passwords.read_text(encoding="ascii"))
+    except FileNotFoundError:
+        return {}
+    except UnicodeDecodeError:
+        raise BrokerError(
+            f"{place.passwords} is no longer what was written there: it holds characters that no login has. Put it "
+            "back from a copy; or take it away, run `soakledger broker-setup`, and enrol every node again."
+        ) from None
 
 
 def keep_logins(place: Place, known: dict[str, str]) -> None:
@@ -94,12 +112,15 @@ def enrol(place: Place, node: str, out: Path, host: str | None = None) -> Enroll
     """
     checked_node(node)
     setup = place.setup()
+    host = checked_host(setup, host)
+    if not out.absolute().parent.is_dir():
+        raise BrokerError(
+            f"There is no folder {out.absolute().parent} for the enrolment file. Name another with --out."
+        )
     with place.alone():
         known, password = read_logins(place), passwords.new_password()
         hashed = passwords.hashed(node, password)
-        enrolment = Enrolment(
-            node, host or setup.names[0], setup.port, node, password, place.ca.read_text(encoding="ascii")
-        )
+        enrolment = Enrolment(node, host, setup.port, node, password, place.ca.read_text(encoding="ascii"))
         write_private(out, enrolment.text(), PRIVATE)  # first: what nobody was given lets nobody in
         keep_logins(place, known | {node: hashed})
         return Enrolled(node in known, _shown(place, setup, node, password, accepted=True))

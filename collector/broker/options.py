@@ -14,7 +14,7 @@ from collector.errors import CollectorError
 
 etc_option = click.option(
     "--etc",
-    type=click.Path(path_type=Path),
+    type=click.Path(path_type=Path, readable=False),
     default=Path("/etc/soakledger"),
     show_default=True,
     help="Folder of the settings.",
@@ -22,7 +22,7 @@ etc_option = click.option(
 data_option = click.option(
     "--data",
     "data_dir",
-    type=click.Path(path_type=Path),
+    type=click.Path(path_type=Path, readable=False),
     default=Path("/var/lib/soakledger/collector"),
     show_default=True,
     help="The collector's data folder, for the record.",

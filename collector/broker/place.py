@@ -13,15 +13,12 @@ from typing import Annotated
 import msgspec
 
 from collector.errors import BrokerError
-from host.private_file import FOR_A_GROUP, make_folder, write_private
+from host.private_file import FOR_A_GROUP, OUR_GROUP, make_folder, write_private
 from soak.decoding import from_json
 
 BROKERS_GROUP = "mosquitto"
-OUR_GROUP = "soakledger"
 PORT = 8883
 PID_FILE = "/run/mosquitto/mosquitto.pid"
-COLLECTOR = "collector"
-"""The collector's login; no node is called so."""
 
 
 class Setup(msgspec.Struct, frozen=True):
@@ -100,8 +97,17 @@ class Place:
             ) from None
 
     def known_setup(self) -> Setup | None:
-        """The same; None where there was none."""
-        return self.setup() if self._setup.exists() else None
+        """The same; None where there was none, or what is there says nothing any more.
+
+        Raises:
+            BrokerError: It may not be read.
+        """
+        try:
+            return from_json(self._setup.read_bytes(), Setup)
+        except (FileNotFoundError, msgspec.DecodeError):
+            return None
+        except OSError:
+            return self.setup()  # says why
 
     def keep_setup(self, setup: Setup) -> None:
         """Remember it."""
@@ -123,6 +129,12 @@ class Place:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX)
             yield
+        except FileNotFoundError as error:
+            missing = Path(error.filename or self.etc)
+            raise BrokerError(
+                f"{missing if missing.parent.is_dir() else missing.parent} is not there any more. Run `soakledger "
+                "broker-setup` again: it makes what is missing and keeps what is there."
+            ) from None
         except OSError as error:
             raise BrokerError(
                 f"{error.filename or self.etc} cannot be written ({error.strerror or error}). What was there before is "

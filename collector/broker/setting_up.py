@@ -9,10 +9,11 @@ from typing import NamedTuple
 from collector.broker import access, certificates, conf, passwords
 from collector.broker.authority import checked_names
 from collector.broker.enrolling import Shown, keep_logins, prove, read_logins
-from collector.broker.place import BROKERS_GROUP, COLLECTOR, OUR_GROUP, Place, Setup
+from collector.broker.place import BROKERS_GROUP, Place, Setup
 from collector.broker.telling import tell
 from collector.errors import BrokerError
-from host.private_file import FOR_A_GROUP, FOR_ALL, write_private
+from host.enrolment import COLLECTOR
+from host.private_file import FOR_A_GROUP, FOR_ALL, OUR_GROUP, set_rights, write_private
 
 _PROBE = "_setup"
 """No node can be called so, and the rules let it say and hear nothing."""
@@ -63,6 +64,7 @@ def set_up(place: Place, mosquitto: Path, wanted: Setup, now: datetime.datetime)
         certificates.write_bundle(place)
         place.keep_setup(setup)
         renewed = certificates.renew(place, setup.names, now)
+        certificates.set_all_rights(place)
         _write(place.acl, access.acl(), FOR_A_GROUP, BROKERS_GROUP)
         password = _collectors_password(place)
         logins = read_logins(place) | {COLLECTOR: passwords.hashed(COLLECTOR, password)}
@@ -91,7 +93,7 @@ def _taken_in(place: Place, setup: Setup, logins: dict[str, str]) -> Shown:
 def _collectors_password(place: Place) -> str:
     try:
         known = place.collector_password.read_text(encoding="ascii").strip()
-    except FileNotFoundError:
+    except (FileNotFoundError, UnicodeDecodeError):
         known = ""
     password = known or passwords.new_password()
     write_private(place.collector_password, f"{password}\n", FOR_A_GROUP, OUR_GROUP)
@@ -101,6 +103,7 @@ def _collectors_password(place: Place) -> str:
 def _write(file: Path, content: str, mode: int, group: str | None) -> bool:
     """Write it if it is not so already; True if it was not."""
     if file.exists() and file.read_text(encoding="utf-8") == content:
+        set_rights(file, mode, group)
         return False
     write_private(file, content, mode, group)
     return True

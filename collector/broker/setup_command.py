@@ -9,9 +9,10 @@ import click
 
 from collector.broker.enrolling import Proof
 from collector.broker.options import etc_option, one_line, utc_now
-from collector.broker.place import COLLECTOR, PID_FILE, PORT, Place, Setup
+from collector.broker.place import PID_FILE, PORT, Place, Setup
 from collector.broker.setting_up import Done, set_up
 from collector.errors import BrokerError
+from host.enrolment import COLLECTOR
 
 
 @click.command()
@@ -25,7 +26,7 @@ from collector.errors import BrokerError
 @etc_option
 @click.option(
     "--mosquitto",
-    type=click.Path(path_type=Path),
+    type=click.Path(path_type=Path, readable=False),
     default=Path("/etc/mosquitto"),
     show_default=True,
     help="Folder of Mosquitto's settings.",

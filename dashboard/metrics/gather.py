@@ -18,6 +18,7 @@ from collector.record.book import Book
 from collector.record.things import Alarm
 from collector.schema import FILE_NAME
 from collector.status import Certificate, Own, Seen
+from collector.upkeep import HEARD_MS
 from host.clock import boot_id, boottime_ms
 from soak.alarms import Priority
 from soak.closure import Verdict
@@ -27,7 +28,7 @@ from soak.wear import wear
 from soak.wire import DiskUse
 
 CURRENT_MS = 60_000
-"""What is older says nothing about now. Nodes speak every ten seconds, readings come each second."""
+"""An older reading says nothing about now: they come each second."""
 
 COUNT_EVERY_S = 60.0
 """Closures of years, and a full record of sign-ins (100,000 rows), take tens of milliseconds to count."""
@@ -125,7 +126,7 @@ def of_nodes(nodes: list[NodeNow], now_ms: int) -> Iterator[Sample]:
     """What nodes last said; of a node that is silent only what stays true."""
     for each in nodes:
         labels, state, age_ms = (each.node,), each.state, now_ms - each.heard_ms
-        up = each.up and age_ms <= CURRENT_MS
+        up = each.up and age_ms <= HEARD_MS
         yield Sample("node_up", up, labels)
         yield Sample("node_heard_age_seconds", age_ms / 1000, labels)
         if not up:

@@ -110,7 +110,7 @@
     const busy = writing.some((each) => each.value !== "" || each === document.activeElement);
     const notice = document.getElementById("alarms-changed");
     if (busy) notice.hidden = false;
-    else location.reload();
+    else loadAgain();
   }
 
   document.addEventListener("soakledger-alarms", (event) => {

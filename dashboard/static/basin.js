@@ -42,7 +42,7 @@
 
   function setLane(lane) {
     if (basin.dataset.rim !== lane.rim) {
-      location.reload(); // another requirement: the marks on the wall change
+      loadAgain(); // another requirement: the marks on the wall change
       return;
     }
     const changed = basin.dataset.kind !== lane.kind;

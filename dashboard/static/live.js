@@ -26,7 +26,7 @@
   function setLanes(lanes, changed) {
     const shown = new Map([...document.querySelectorAll("[data-key]")].map((each) => [each.dataset.key, each]));
     if (document.querySelector("[data-lanes]") && (shown.size !== lanes.length || lanes.some((lane) => !shown.has(lane.key)))) {
-      location.reload(); // a basin came or went
+      loadAgain(); // a basin came or went
       return;
     }
     for (const lane of changed) {

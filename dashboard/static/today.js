@@ -96,7 +96,7 @@
   function moveNow(nowMs) {
     const line = document.querySelector("#now line");
     for (const end of line ? ["x1", "x2"] : []) line.setAttribute(end, percent(share(nowMs)));
-    if (nowMs > untilMs && !document.querySelector("#day :focus")) location.reload(); // the sheet is full
+    if (nowMs > untilMs && !document.querySelector("#day :focus")) loadAgain(); // the sheet is full
   }
 
   document.addEventListener("soakledger-state", (event) => {

@@ -1,4 +1,4 @@
-"""Clock and disk of the node's computer."""
+"""The disk of the node's computer."""
 
 from __future__ import annotations
 
@@ -36,14 +36,6 @@ class Disk(NamedTuple):
     total_bytes: int
     written_ms: Sequence[int] = ()
     problem: str = ""
-
-
-def judge_clock(*, synced: bool) -> Found:
-    """The wall clock."""
-    if synced:
-        return Found("clock", Mark.GOOD, "synchronised.")
-    said = "not synchronised: dates of soaks may be wrong. Contact times hold, they come from another clock."
-    return Found("clock", Mark.WRONG, said, "Check the network and `timedatectl`; it may take minutes after a start.")
 
 
 def look_at_disk(folder: Path, *, write: bool) -> Disk:

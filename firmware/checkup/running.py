@@ -12,7 +12,7 @@ from pathlib import Path
 
 from firmware.errors import FirmwareError
 from firmware.outbox_file import FILE_NAME
-from host.doctor import Found, Mark
+from host.doctor import AS_ADMINISTRATOR, Found, Mark
 
 SERVICE = "soakledger-node"
 STOP = f"sudo systemctl stop {SERVICE}"
@@ -110,5 +110,5 @@ def judge_service(word: str, running: bool | None) -> Found:
         todo = f"If this stays so, read why with `journalctl -u {SERVICE} -n 50`."
         return Found("service", Mark.NOTE, "it starts, or starts again and again.", todo)
     if not word and running is None:
-        return Found("service", Mark.UNKNOWN, "whether the node runs cannot be seen.", "Run `sudo soakledger doctor`.")
+        return Found("service", Mark.UNKNOWN, "whether the node runs cannot be seen.", AS_ADMINISTRATOR)
     return Found("service", Mark.WRONG, "the node does not run: no basin is watched.", f"Start it: `{START}`.")

@@ -12,15 +12,12 @@ from firmware.errors import OutboxError
 from firmware.outbox import Outbox
 from firmware.outbox_file import FILE_NAME
 from firmware.outbox_recovery import log_of
-from host.doctor import Found, Mark
+from host.doctor import AS_ADMINISTRATOR, MANY_WAITING, Found, Mark
 from soak.quantity import utc_ms, utc_text
 from soak.wire import Batch
 
 MOST_BYTES = 64 * 1024 * 1024
 """A larger file is not copied: that would take a card minutes."""
-
-MANY = 600
-"""Ten minutes of one basin."""
 
 
 class Waiting(NamedTuple):
@@ -73,12 +70,12 @@ def _taken(batch: Batch) -> str:
 def judge_waiting(waiting: Waiting) -> Found:
     """What that means."""
     if waiting.readings is None:
-        return Found("outbox", Mark.UNKNOWN, f"{waiting.problem}.", "Run `sudo soakledger doctor`.")
+        return Found("outbox", Mark.UNKNOWN, f"{waiting.problem}.", AS_ADMINISTRATOR)
     if not waiting.readings:
         return Found("outbox", Mark.GOOD, "no reading waits.")
     said = f"{waiting.readings} reading{'s wait' if waiting.readings != 1 else ' waits'} for the collector"
     said += f", the oldest of {waiting.oldest}." if waiting.oldest else "."
-    if waiting.readings > MANY:
+    if waiting.readings > MANY_WAITING:
         todo = "They follow by themselves while the node runs and reaches broker and collector: look at these."
         return Found("outbox", Mark.NOTE, said, todo)
     return Found("outbox", Mark.GOOD, said)

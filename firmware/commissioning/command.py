@@ -6,6 +6,7 @@ import os
 import re
 import sys
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 
 import click
@@ -19,14 +20,14 @@ from firmware.commissioning.first_settings import first_settings
 from firmware.commissioning.guide import Guide
 from firmware.commissioning.results import commissioned, summary
 from firmware.errors import FirmwareError, SettingsError
-from firmware.ownership import GROUP, own_folder
+from firmware.ownership import own_folder
 from firmware.pins import MOST_BASINS
 from firmware.settings import W1_DEVICES, Settings, load
 from firmware.version import software_version
-from host.private_file import FOR_A_GROUP, write_private
+from host.enrolment import node_name
+from host.private_file import FOR_A_GROUP, OUR_GROUP, write_private
 
 DATA_DIR = "/var/lib/soakledger/node"
-_NAME = re.compile(r"[a-z0-9](-?[a-z0-9]){0,31}")
 _HOST = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.:-]{0,251}[A-Za-z0-9])?")
 _LONGEST_NAME = 60
 _EPILOG = (
@@ -39,7 +40,7 @@ _EPILOG = (
 @click.option(
     "--settings",
     "file",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=click.Path(dir_okay=False, path_type=Path, readable=False),
     default=Path("/etc/soakledger/node.toml"),
     show_default=True,
     help="The node's settings; made where there are none.",
@@ -143,17 +144,25 @@ def _begin(file: Path, console: Console) -> None:
     if len(bus.sensors) > MOST_BASINS:
         raise SettingsError(file, f"there is none, and {len(bus.sensors)} sensors are on the bus. Write one by hand.")
     console.say(f"{len(bus.sensors)} sensors are on the bus: that many basins, b1 first.")
-    node = _asked(console, "Name of this node, such as room-3 (a-z, 0-9 and -):", _NAME)
-    host = _asked(console, "Name or address of the broker (the collector's machine):", _HOST)
+    node = _asked(console, "Name of this node, such as room-3 (a-z, 0-9 and -):", node_name)
+    host = _asked(console, "Name or address of the broker (the collector's machine):", _host_name)
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
-        write_private(file, first_settings(node, host, bus.sensors, DATA_DIR), FOR_A_GROUP, GROUP)
+        write_private(file, first_settings(node, host, bus.sensors, DATA_DIR), FOR_A_GROUP, OUR_GROUP)
     except OSError as error:
         raise SettingsError(file, f"it cannot be written ({error.strerror}). Run this with sudo.") from error
     load(file)
 
 
-def _asked(console: Console, question: str, pattern: re.Pattern[str]) -> str:
-    while not pattern.fullmatch(answer := console.ask(question)):
-        console.say("That cannot be used as a name here; please try again.")
-    return answer
+def _asked(console: Console, question: str, taken: Callable[[str], str]) -> str:
+    while True:
+        try:
+            return taken(console.ask(question))
+        except ValueError as error:
+            console.say(str(error))
+
+
+def _host_name(text: str) -> str:
+    if not _HOST.fullmatch(text):
+        raise ValueError("That is neither a name nor an address. Write it as in broker.example or 192.168.1.5.")
+    return text

@@ -82,7 +82,10 @@ class Terminal:
             ready, _, _ = select.select([self._in], [], [], within_s)
             if not ready:
                 return None
-            read = os.read(self._in, 4_096)
+            try:
+                read = os.read(self._in, 4_096)
+            except OSError:  # of a terminal that was closed Linux says EIO, not that it ends
+                raise GoneError from None
             if not read:
                 raise GoneError
             self._unread += read
@@ -102,8 +105,11 @@ class Terminal:
         self._shown = bool(text)
 
     def _write(self, text: str) -> None:
-        self._out.write(text)
-        self._out.flush()
+        try:
+            self._out.write(text)
+            self._out.flush()
+        except OSError:
+            raise GoneError from None
 
 
 def yes(console: Console, question: str) -> bool | None:

@@ -11,7 +11,7 @@ from firmware.board import Board, Edge
 from firmware.checkup.broker import try_broker
 from firmware.checkup.broker_found import judge_broker
 from firmware.checkup.bus import judge_bus, judge_names, look_at_bus, this_overlay_advice
-from firmware.checkup.computer import judge_clock, judge_disk, look_at_disk
+from firmware.checkup.computer import judge_disk, look_at_disk
 from firmware.clock import Clock
 from firmware.commissioning.console import Console
 from firmware.commissioning.editing import UnusualError, snippet, with_sensors
@@ -20,11 +20,11 @@ from firmware.commissioning.results import Results
 from firmware.commissioning.trying import Trying
 from firmware.errors import BoardError, SettingsError
 from firmware.fault_advice import fault_advice
-from firmware.ownership import GROUP
 from firmware.sensors import Sensors
 from firmware.settings import Settings, load
+from host.clock import judge_clock
 from host.doctor import Mark
-from host.private_file import write_private
+from host.private_file import OUR_GROUP, write_private
 from soak.reading import Fault, SensorId
 
 _FIRST_S, _TURN_S = 4.0, 1.5
@@ -180,9 +180,9 @@ def replace_settings(file: Path, text: str) -> Settings:
     draft = file.with_suffix(".proposed")
     mode = file.stat().st_mode & 0o777
     try:
-        write_private(draft, text, mode, GROUP)
+        write_private(draft, text, mode, OUR_GROUP)
         load(draft)
     finally:
         draft.unlink(missing_ok=True)
-    write_private(file, text, mode, GROUP)
+    write_private(file, text, mode, OUR_GROUP)
     return load(file)

@@ -7,7 +7,7 @@ from pathlib import Path
 from firmware.checkup.broker import Tried
 from firmware.checkup.broker_found import judge_broker
 from firmware.checkup.bus import Bus, judge_bus
-from firmware.checkup.computer import judge_clock, judge_disk, look_at_disk
+from firmware.checkup.computer import judge_disk, look_at_disk
 from firmware.commissioned import FILE_NAME, file_commissioned
 from firmware.commissioning.naming import judge_held
 from firmware.commissioning.results import Results, commissioned
@@ -15,6 +15,7 @@ from firmware.commissioning.switching import judge_button, judge_buzzer, judge_l
 from firmware.commissioning.warming import Held
 from firmware.settings import Basin, Settings
 from firmware.version import software_version
+from host.clock import judge_clock
 from soak import wire
 from soak.quantity import utc_text
 

@@ -18,7 +18,7 @@ from brokersite import HOST, BrokerSite, free_port, until
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from collector.broker.authority import new_authority
-from collector.broker.place import COLLECTOR
+from host.enrolment import COLLECTOR
 from host.tls import client_context, reach
 from soak.wire import LARGEST_MESSAGE_BYTES, PREFIX
 

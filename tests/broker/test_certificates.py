@@ -171,6 +171,26 @@ def test_half_a_renewal_is_noticed_and_mended(place: Place) -> None:
     assert certificates.renew(place, ["a.local"], NOW) == {"pages": "what was there could not be read"}
 
 
+@pytest.mark.parametrize("lost", ["ca", "next"])
+def test_an_authority_whose_certificate_is_lost_stays_the_one_that_nodes_trust(place: Place, lost: str) -> None:
+    certificates.make_authority(place, NOW)
+    certificates.make_next_authority(place, NOW)
+    trusted = place.ca.read_bytes()
+    (place.authority / f"{lost}.pem").unlink()
+    assert not certificates.make_authority(place, NOW)
+    certificates.write_bundle(place)
+    assert not certificates.make_next_authority(place, NOW)
+    assert place.ca.read_bytes() == trusted
+
+
+def test_a_key_of_which_nobody_was_told_is_made_again(place: Place) -> None:
+    """The power went between the first key and its certificate."""
+    certificates.make_authority(place, NOW)
+    (place.authority / "ca.pem").unlink()
+    place.ca.unlink()
+    assert certificates.make_authority(place, NOW)
+
+
 def test_keys_are_private_and_certificates_for_everybody(place: Place) -> None:
     certificates.make_authority(place, NOW)
     certificates.renew(place, ["a.local"], NOW)

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from brokersite import BrokerSite, until
+from brokersite import BrokerSite, free_port, until
 from click.testing import CliRunner, Result
 
 from collector.broker import enrol_command, passwords, setup_command
@@ -207,8 +207,14 @@ def test_setting_up_again_keeps_authority_logins_and_what_waits_for_the_collecto
     node = own_site.client("en-9", secret).ready()
     collector = own_site.collector(client_id="any", clean=False, subscribe=[readings]).ready()
     options = ["--etc", str(place.etc), "--mosquitto", str(own_site.mosquitto)]
+    files = [file for file in place.etc.rglob("*") if file.is_file()]
+    rights = {file: stat.S_IMODE(file.stat().st_mode) for file in files}
+    for file in files:
+        file.chmod(0o666)  # a copy that was put back by hand
     done = CliRunner().invoke(setup_command.command, options, catch_exceptions=False)
     assert (done.exit_code, done.output.splitlines()[-1]) == (0, "The broker runs and works by them.")
+    del rights[place.broker / "lock"]  # holds nothing
+    assert {file: stat.S_IMODE(file.stat().st_mode) for file in rights} == rights
     assert (node.ended, collector.ended) == (0, 0)
     assert {file: file.read_bytes() for file in kept} == kept
     assert set(read_logins(place)) == {"collector", "en-9"}
@@ -235,3 +241,56 @@ def test_what_is_missing_is_said_in_one_line(tmp_path: Path) -> None:
         assert done.exit_code == 5
         assert done.output.startswith(said)
         assert done.output.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("host", "said"),
+    [
+        ("https://soakledger.test:8883", "'https://soakledger.test:8883' is neither a name nor an address."),
+        ("other.test", "The broker's certificate is not for other.test: no node would believe it. Names it has: "),
+    ],
+)
+def test_a_name_that_no_node_would_believe_is_refused_before_anything_changes(
+    site: BrokerSite, run: Run, tmp_path: Path, host: str, said: str
+) -> None:
+    before = site.place.passwords.read_bytes()
+    done = run(enrol_command.command, "en-9", "--host", host, "--out", str(tmp_path / "en-9.toml"))
+    assert (done.exit_code, said in done.output) == (5, True), done.output
+    assert (site.place.passwords.read_bytes(), (tmp_path / "en-9.toml").exists()) == (before, False)
+
+
+def test_a_folder_that_is_not_there_is_named_as_it_was_typed(run: Run, tmp_path: Path) -> None:
+    done = run(enrol_command.command, "en-9", "--out", str(tmp_path / "none" / "en-9.toml"))
+    assert done.exit_code == 5
+    assert done.output == (
+        f"soakledger enrol: There is no folder {tmp_path / 'none'} for the enrolment file. Name another with --out.\n"
+    )
+
+
+def test_a_file_of_logins_that_somebody_spoiled_is_one_line(site: BrokerSite, run: Run, tmp_path: Path) -> None:
+    before = site.place.passwords.read_bytes()
+    try:
+        site.place.passwords.write_bytes(before + "bücher:x\n".encode())
+        done = run(enrol_command.command, "en-9", "--out", str(tmp_path / "en-9.toml"))
+    finally:
+        site.place.passwords.write_bytes(before)
+    assert (done.exit_code, "is no longer what was written there" in done.output) == (5, True)
+
+
+def test_what_was_said_at_the_setting_up_can_be_said_again_and_what_is_gone_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "mosquitto" / "conf.d").mkdir(parents=True)
+    etc = tmp_path / "etc"
+    options = ["--etc", str(etc), "--mosquitto", str(tmp_path / "mosquitto"), "--pid-file", str(tmp_path / "none.pid")]
+    options += ["--port", str(free_port())]
+    assert CliRunner().invoke(setup_command.command, ["--name", "a.test", *options]).exit_code == 0
+    (etc / "broker" / "setup.json").write_bytes(b"")
+    again = CliRunner().invoke(setup_command.command, options)
+    assert (again.exit_code, "Give the names and addresses" in again.output) == (5, True)
+    assert CliRunner().invoke(setup_command.command, ["--name", "a.test", *options]).exit_code == 0
+    (etc / "tls" / "ca.pem").unlink()
+    gone = CliRunner().invoke(enrol_command.command, ["n", "--etc", str(etc), "--data", str(tmp_path / "data")])
+    assert gone.exit_code == 5
+    assert f"{etc / 'tls' / 'ca.pem'} is not there any more. Run `soakledger broker-setup` again" in gone.output

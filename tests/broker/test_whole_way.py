@@ -16,12 +16,12 @@ from gpiozero.pins.mock import MockFactory, MockPWMPin
 from collector import status
 from collector.broker import enrol_command, passwords
 from collector.broker.enrolling import keep_logins, read_logins
-from collector.broker.place import COLLECTOR
 from collector.broker.telling import tell
 from collector.schema import FILE_NAME
 from collector.status import Status
 from firmware import enrolment
 from firmware.settings import load
+from host.enrolment import COLLECTOR
 from tests.collector.running import CollectorProcess
 from tests.firmware.node_kit import Running, SpeedyClock, Tree
 

@@ -70,6 +70,17 @@ def test_strangers_keep_nobody_waiting_where_they_are_known(door: Door) -> None:
     assert not door.give(PIN, OTHER_TABLET)
 
 
+def test_a_stolen_badge_makes_no_tablet_unknown(door: Door) -> None:
+    """Signing in with it elsewhere, again and again, takes nothing from where its owner has given their PIN."""
+    door.known(TABLET)
+    for number in range(browsers.MOST_PER_PERSON + 5):
+        door.now_ms += HOUR_MS
+        door.known(browsers.digest(f"elsewhere {number}"), browsers.BADGE)
+    door.guess_for_years("")
+    assert door.give(PIN, TABLET)
+    assert door.connection.execute("SELECT count(DISTINCT browser) FROM known_browser").fetchone() == (20,)
+
+
 def test_guesses_at_a_known_browser_wait_too_and_keep_nobody_else_waiting(door: Door) -> None:
     """A colleague at the shared tablet makes its owner wait there, no longer than the rule says, and nowhere else."""
     door.known(TABLET)

@@ -262,8 +262,10 @@ def alarmed(clinic: tuple[Path, dict[str, pagekit.Track]], tmp_path: Path) -> Ho
 
 def test_the_list_follows_but_never_takes_away_what_somebody_types(browser: Browser, alarmed: House) -> None:
     with pagekit.serving(alarmed.data, alarmed.played) as server, looked_at(browser, 1280) as page:
+        page.add_init_script("window.brought = document.cookie")
         page.request.post(f"{server}/api/sign-in", data={"badge": alarmed.badges[TINA]})
         page.goto(f"{server}/alarms")
+        assert page.evaluate("window.brought") == ""
         page.fill("#done-W1", "Lid closed")
         page.request.post(f"{server}/api/deeds/see-alarm", data={"alarm": "W3"})
         expect(page.locator("#alarms-changed")).to_be_visible()
@@ -274,6 +276,8 @@ def test_the_list_follows_but_never_takes_away_what_somebody_types(browser: Brow
         expect(page.locator("#W4")).to_contain_text("by nobody yet")
         page.request.post(f"{server}/api/deeds/see-alarm", data={"alarm": "W4"})
         expect(page.locator("#W4")).to_contain_text("by Tina Test")
+        brought = page.evaluate("window.brought")
+        assert brought == "soakledger-by-itself=1", "nobody did that: it keeps no session awake"
 
 
 @pytest.mark.parametrize(("width", "scheme"), [(390, "dark"), (1280, "light")])

@@ -45,6 +45,8 @@ def test_looking_is_closed_where_others_reach_the_pages_unless_said_otherwise() 
     assert not Settings(host="0.0.0.0", plain=True, require_sign_in=False).closed  # noqa: S104
     assert Settings(require_sign_in=True).closed
     assert not Settings(host="localhost").closed
+    assert Settings(trusted_proxies=("127.0.0.1",)).closed, "whoever reaches the server before these pages"
+    assert not Settings(trusted_proxies=("127.0.0.1",), require_sign_in=False).closed
 
 
 @pytest.mark.parametrize(
@@ -65,6 +67,20 @@ def test_looking_is_closed_where_others_reach_the_pages_unless_said_otherwise() 
             'trusted_proxies = ["proxy"]',
             "trusted_proxies: 'proxy' is no address and no network ('proxy' does not appear to be an IPv4 or IPv6 "
             "network). Write it as 10.0.7.2 or 10.0.7.0/24.",
+        ),
+        (
+            'trusted_proxies = ["10.0.7.2", "0.0.0.0/0"]',
+            "trusted_proxies: 0.0.0.0/0 is every machine there is, so that anybody could say to be another and to come "
+            "by TLS. Name the server that stands before these pages.",
+        ),
+        (
+            'names = ["https://soak.example:8443"]',
+            "names: 'https://soak.example:8443' is no name as browsers send it. Write it as in soakledger.example, "
+            "without https:// and port.",
+        ),
+        (
+            'names = ["*"]',
+            "names: '*' is no name as browsers send it. Write it as in soakledger.example, without https:// and port.",
         ),
         (
             'metrics_from = ["10.0.7.1/24"]',

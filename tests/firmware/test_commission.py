@@ -294,7 +294,7 @@ def test_where_there_are_no_settings_they_are_begun(tmp_path: Path, bus: Tree, m
     monkeypatch.setattr("firmware.commissioning.command.W1_DEVICES", str(bus.folder))
     monkeypatch.setattr("firmware.settings.W1_DEVICES", str(bus.folder))
     monkeypatch.setattr("firmware.commissioning.command.DATA_DIR", str(tmp_path / "data"))
-    first = {"Name of this node": iter(["Room 3", "room-3"]), "address of the broker": iter(["127.0.0.1"])}
+    first = {"Name of this node": iter(["Room 3", "collector", "room-3"]), "address of the broker": iter(["127.0.0.1"])}
     answers = {part: (lambda it=it: next(it)) for part, it in first.items()}
     person = Person(bus, {**answers, "Your name": "Somebody", "[": "s"})
     file = tmp_path / "new" / "node.toml"
@@ -315,6 +315,18 @@ def test_without_settings_and_without_a_bus_it_says_what_is_missing(
 
 
 # -------------------------------------------------------------------------------------------------------- the terminal
+
+
+def test_a_terminal_that_is_closed_is_told_and_nothing_else_fails() -> None:
+    """A connection that breaks off, a window that is shut."""
+    ours, theirs = os.openpty()
+    with os.fdopen(theirs, "w+b", buffering=0) as held:
+        terminal = Terminal(io.TextIOWrapper(held, write_through=True), theirs)
+        os.close(ours)
+        with pytest.raises(GoneError):
+            terminal.typed(5)
+        with pytest.raises(GoneError):
+            terminal.say("Hold it.")
 
 
 def test_lines_come_as_they_are_typed_and_the_end_is_told() -> None:
