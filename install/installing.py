@@ -160,7 +160,7 @@ class Installing:
                 waiting[part] = file
                 continue
             for each in checks(self._places, self._places.soakledger(name), part):
-                self._try(each, f"Nothing was switched or started. Mend {file}, then run this again.")
+                self._try(each, "Nothing was switched or started. Mend that file, then run this again.")
         return waiting
 
     def _try(self, step: Run, advice: str) -> None:

@@ -121,6 +121,15 @@ def join(places: Places, command: Path, enrolment: Path) -> Run:
 
 def checks(places: Places, command: Path, part: Part) -> Iterator[Run]:
     """Each settings file read by the version that is to use it, as its user."""
-    file = places.etc / SETTINGS[part][0]
     data = ("--data", str(places.collector_data)) if part is Part.COLLECTOR else ()
-    yield Run((str(command), part.value, "--settings", str(file), *data, "--check"), f"Checking {file}", USER)
+    for name in SETTINGS[part]:
+        file = places.etc / name
+        argv = (
+            str(command),
+            file.stem,
+            "--settings",
+            str(file),
+            *data,
+            "--check",
+        )  # named as the command that reads it
+        yield Run(argv, f"Checking {file}", USER)

@@ -40,8 +40,8 @@ def next_steps(outcome: Outcome) -> Iterator[str]:
         )
     for part, file in outcome.waiting.items():
         yield (
-            f"Next: edit {file} and delete its line that begins with {EXAMPLE_LINE} Then run again: sudo ./run install "
-            f"{part}. Until then {STARTED[part][0]} is not started."
+            f'Next: edit {file} and delete its line that begins with "{EXAMPLE_LINE}". Then run again: sudo ./run '
+            f"install {part}. Until then {STARTED[part][0]} is not started."
         )
     units = started_of(outcome.ready)
     if outcome.started:

@@ -95,7 +95,7 @@ def test_a_node_below_a_folder_with_real_commands(tmp_path: Path, capsys: pytest
     again = ["node", "--root", str(places.root), "--packages-of", lean_python(tmp_path)]
     assert main(again) == 0
     said = capsys.readouterr().err
-    assert "delete its line that begins with # EXAMPLE:" in said
+    assert 'delete its line that begins with "# EXAMPLE:".' in said
     assert enabled(places) == {"soakledger-recover.service"} - NO_SYSTEMD
 
     file = places.etc / "node.toml"
@@ -104,7 +104,7 @@ def test_a_node_below_a_folder_with_real_commands(tmp_path: Path, capsys: pytest
     assert main(again) == 1
     said = capsys.readouterr().err
     assert "lid_p" in said
-    assert said.endswith(f"Nothing was switched or started. Mend {file}, then run this again.\n")
+    assert said.endswith(f"Nothing was switched or started. Mend that file, then run this again.\n")
 
     file.write_text(ours)
     assert main(again) == 0
@@ -194,7 +194,7 @@ def test_settings_that_the_new_version_refuses_stop_it_before_anything(
 ) -> None:
     checked(node, monkeypatch, "Did you mean `lid_pin`?")
     services = Pretended(node)
-    with pytest.raises(InstallError, match=r"(?s)Did you mean.*Nothing was switched or started\. Mend .*node\.toml"):
+    with pytest.raises(InstallError, match=r"(?s)Did you mean.*Nothing was switched or started\. Mend that file"):
         installing(node, services).install(ORDER)
     assert node.stands() == OLD
     assert services.said == []

@@ -102,7 +102,9 @@ def test_the_real_examples_have_the_lines_that_get_names() -> None:
 
 
 def test_settings_are_checked_as_the_user_who_is_to_read_them() -> None:
-    (check,) = checks(PLACES, Path("/x/soakledger"), Part.COLLECTOR)
+    check, of_pages = checks(PLACES, Path("/x/soakledger"), Part.COLLECTOR)
+    assert of_pages.argv[:4] == ("/x/soakledger", "dashboard", "--settings", "/etc/soakledger/dashboard.toml")
+    assert (of_pages.argv[-1], of_pages.user) == ("--check", "soakledger")
     assert check.argv[:4] == ("/x/soakledger", "collector", "--settings", "/etc/soakledger/collector.toml")
     assert check.argv[-1] == "--check"
     assert check.user == "soakledger"
