@@ -104,7 +104,7 @@ def test_a_node_below_a_folder_with_real_commands(tmp_path: Path, capsys: pytest
     assert main(again) == 1
     said = capsys.readouterr().err
     assert "lid_p" in said
-    assert said.endswith(f"Nothing was switched or started. Mend that file, then run this again.\n")
+    assert said.endswith("Nothing was switched or started. Mend that file, then run this again.\n")
 
     file.write_text(ours)
     assert main(again) == 0
