@@ -143,7 +143,9 @@ class Installing:
                 self._services.enable([BROKER])
                 self._services.start([BROKER])
         if order.enrolment:
-            say(self._hands.run(join(self._places, command, order.enrolment)).strip())
+            said = self._hands.run(join(self._places, command, order.enrolment)).strip().splitlines()
+            # What is next is a restart, where the node runs with an earlier login; else what is said at the end.
+            say("\n".join(said if self._services.running(STARTED[Part.NODE]) else said[:1]))
 
     def _check(self, name: str, parts: tuple[Part, ...]) -> dict[Part, Path]:
         """Settings that are wrong, or newer data, stop an installation before it changes what runs.
@@ -176,7 +178,7 @@ class Installing:
         if units:
             self._services.enable(units)
         if units and order.start:
-            up = self._services.running(units)
+            up = self._services.up(units)
             begun = [unit for unit in units if unit not in up]
             self._services.start(begun)
             if begun and (trouble := self._services.trouble(begun)):

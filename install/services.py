@@ -24,6 +24,9 @@ class Services(Protocol):
     """Something runs units here."""
 
     def running(self, units: Sequence[str]) -> tuple[str, ...]:
+        """Those of them that run, or that systemd tries to start again and again."""
+
+    def up(self, units: Sequence[str]) -> tuple[str, ...]:
         """Those of them that run."""
 
     def stop(self, units: Sequence[str]) -> None:
@@ -64,6 +67,10 @@ class NoSystemd:
         self._places, self._hands, self._told = places, hands, False
 
     def running(self, units: Sequence[str]) -> tuple[str, ...]:  # noqa: ARG002
+        """None."""
+        return ()
+
+    def up(self, units: Sequence[str]) -> tuple[str, ...]:  # noqa: ARG002
         """None."""
         return ()
 
@@ -115,6 +122,10 @@ class Systemd:
     def running(self, units: Sequence[str]) -> tuple[str, ...]:
         """Active, or about to be."""
         return tuple(unit for unit in units if self._state(unit) in (_ACTIVE, "activating", "reloading"))
+
+    def up(self, units: Sequence[str]) -> tuple[str, ...]:
+        """Active. One that fails and is started again after a pause is "activating" meanwhile."""
+        return tuple(unit for unit in units if self._state(unit) == _ACTIVE)
 
     def stop(self, units: Sequence[str]) -> None:
         """The last first."""

@@ -181,6 +181,24 @@ def test_an_older_version_is_upgraded_and_kept_beside(node: PretendedClinic, mon
     assert "enable soakledger-node.service" in services.said
 
 
+def test_what_fails_again_and_again_is_not_said_to_run(
+    node: PretendedClinic, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Installed again as it is: a unit that is up stays up, one that systemd starts anew every few seconds is tried."""
+    checked(node, monkeypatch)
+    installing(node, Pretended(node)).install(ORDER)
+    services = Pretended(node)
+    installing(node, services).install(ORDER)
+    assert "start soakledger-node.service" not in services.said
+    services = Pretended(node, fails="soakledger-node.service did not stay up (it is activating).")
+    services.falls.add("soakledger-node.service")
+    capsys.readouterr()
+    with pytest.raises(InstallError, match=r"did not stay up.*mend that, then: systemctl restart"):
+        installing(node, services).install(ORDER)
+    assert "start soakledger-node.service" in services.said
+    assert "Running" not in capsys.readouterr().err
+
+
 def test_without_a_network_what_runs_goes_on(node: PretendedClinic) -> None:
     services = Pretended(node)
     with pytest.raises(InstallError, match="no network"):
