@@ -86,7 +86,9 @@ def command(
             texts.speak(Path(settings.translation))
         if check:
             certificate_of(settings)
-            click.echo(f"{settings_file or 'What was given'} is right: pages at {_address(settings, settings.port)}")
+            click.echo(
+                f"{settings_file or 'What was given'} is right: pages at {_shown(settings.host)}:{settings.port}."
+            )
             return
         _wait_for_data(data_dir)
         show_fahrenheit(beside=settings.fahrenheit)
@@ -104,7 +106,8 @@ def command(
         click.echo(str(error), err=True)
         raise SystemExit(error.exit_code) from None
     with listening:
-        click.echo(f"Basins: {_address(settings, listening.getsockname()[1])}", err=True)
+        scheme = "https" if settings.tls else "http"
+        click.echo(f"Basins: {scheme}://{_shown(settings.host)}:{listening.getsockname()[1]}/", err=True)
         if not is_loopback(settings.host):
             for line in _open_words(settings):
                 click.echo(line, err=True)
@@ -180,6 +183,5 @@ def _listen(host: str, port: int) -> socket.socket:
     return listening
 
 
-def _address(settings: Settings, port: int) -> str:
-    host = f"[{settings.host}]" if ":" in settings.host else settings.host
-    return f"{'https' if settings.tls else 'http'}://{host}:{port}/"
+def _shown(host: str) -> str:
+    return f"[{host}]" if ":" in host else host

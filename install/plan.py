@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from install.places import GPIO, GROUP, SETTINGS, USER, Part, Places
-from install.steps import ROOTS, File, Folder, Owned, Run, Step
+from install.steps import ROOTS, File, Folder, Own, Owned, Run, Step
 
 EXAMPLE_LINE = "# EXAMPLE:"
 """Begins the line of a settings file that says that nobody has made it theirs."""
@@ -82,7 +82,9 @@ def _settings(places: Places, machine: Machine) -> Iterator[Step]:
             example = machine.examples[name]
             if name not in machine.settings:
                 yield File(places.etc / name, named(example, machine), owned)
-            elif name in machine.earlier and machine.earlier[name] != example:
+                continue
+            yield Own(places.etc / name, owned)  # a copy that came on a stick has lost its own
+            if name in machine.earlier and machine.earlier[name] != example:
                 yield File(places.etc / f"{name}.new", named(example, machine), owned)
 
 

@@ -124,7 +124,7 @@ def test_a_check_says_the_same_and_starts_nothing(tmp_path: Path) -> None:
     ask = ["--data", str(tmp_path), "--settings", str(file), "--check"]
     file.write_text('host = "::1"\nport = 1')  # a port that it could not have, either
     done = CliRunner().invoke(command, ask)
-    assert (done.exit_code, done.output) == (0, f"{file} is right: pages at http://[::1]:1/\n")
+    assert (done.exit_code, done.output) == (0, f"{file} is right: pages at [::1]:1.\n")
     file.write_text("prot = 1")
     assert CliRunner().invoke(command, ask).exit_code == SettingsError.exit_code
     (tmp_path / "pages.key").write_text("no key")

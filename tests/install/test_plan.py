@@ -7,9 +7,10 @@ from typing import Any
 
 import pytest
 
+from install.hands import Hands
 from install.places import Part, Places
 from install.plan import Machine, checks, join, named, plan
-from install.steps import File, Folder, Run, Step
+from install.steps import File, Folder, Own, Run, Step
 from install.words import Outcome, next_steps
 
 PLACES = Places(Path("/"))
@@ -72,6 +73,19 @@ def test_nobody_else_looks_into_data_and_settings() -> None:
     assert found["/var/lib/soakledger"] == "root:root 0755"
     for name in ("node", "collector", "backups"):
         assert found[f"/var/lib/soakledger/{name}"] == "soakledger:soakledger 0700"
+
+
+def test_settings_that_came_from_elsewhere_are_closed_to_others(tmp_path: Path) -> None:
+    """A copy by a stick is open to everybody, or closed to the service; what is in it stays."""
+    found = machine(Part.COLLECTOR, settings={"collector.toml": b"a person's"})
+    (own,) = (step for step in plan(PLACES, found) if isinstance(step, Own))
+    assert own == (Path("/etc/soakledger/collector.toml"), ("root", "soakledger", 0o640))
+    file = tmp_path / "collector.toml"
+    file.write_text("a person's")
+    for mode in (0o644, 0o600):
+        file.chmod(mode)
+        Hands(accounts=False).do([own._replace(path=file)])
+        assert (file.stat().st_mode & 0o777, file.read_text()) == (0o640, "a person's")
 
 
 def test_what_a_person_wrote_is_never_written_over() -> None:
