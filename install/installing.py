@@ -15,9 +15,9 @@ from install.building import Builder
 from install.errors import InstallError
 from install.hands import Hands, say
 from install.places import BROKER, RECOVER, SETTINGS, STARTED, Part, Places, started_of
-from install.plan import Machine, broker_setup, checks, is_example, join, look_at_data, plan
+from install.plan import NEW, Machine, broker_setup, checks, is_example, join, look_at_data, plan
 from install.services import Services
-from install.steps import Run
+from install.steps import File, Run
 from install.upgrade import Upgrade
 from install.words import Outcome, next_steps
 
@@ -65,7 +65,10 @@ class Installing:
         old = building.current(self._places)
         building.clear(self._places, self._hands, tuple(each for each in (name, old.name if old else None) if each))
         built = self._builder.build(parts)
-        self._hands.do(plan(self._places, self._machine(parts, order)))
+        steps = plan(self._places, self._machine(parts, order))
+        examples = tuple(str(each.path) for each in steps if isinstance(each, File) and each.path.suffix == NEW)
+        first_start = Part.COLLECTOR in parts and not self._places.database.exists()
+        self._hands.do(steps)
         self._connect(built.name, order)
         waiting = self._check(built.name, parts)
         if old is None or old.name == built.name:
@@ -76,7 +79,9 @@ class Installing:
         kept = (built.name, old.name if old else built.name)
         building.clear(self._places, self._hands, kept)
         say(f"{built.name} is installed: {', '.join(parts)}.")
-        self._start(parts, waiting, order)
+        outcome = self._start(parts, waiting, order)._replace(first_start=first_start, examples=examples)
+        for line in next_steps(outcome):
+            say(line)
 
     def say_plan(self, order: Order) -> None:
         """What `install` would do."""
@@ -171,7 +176,7 @@ class Installing:
         except InstallError as error:
             raise InstallError(f"{error}\n{advice}") from None
 
-    def _start(self, parts: tuple[Part, ...], waiting: dict[Part, Path], order: Order) -> None:
+    def _start(self, parts: tuple[Part, ...], waiting: dict[Part, Path], order: Order) -> Outcome:
         self._services.enable([RECOVER])
         ready = tuple(part for part in parts if part not in waiting)
         units = [unit for part in ready for unit in STARTED[part]]
@@ -183,7 +188,7 @@ class Installing:
             self._services.start(begun)
             if begun and (trouble := self._services.trouble(begun)):
                 raise InstallError(f"{trouble} It is installed; mend that, then: systemctl restart {' '.join(units)}")
-        outcome = Outcome(
+        return Outcome(
             ready,
             {part: str(file) for part, file in waiting.items()},
             started=bool(units) and order.start and self._services.can_start,
@@ -192,8 +197,6 @@ class Installing:
             names=order.names,
             unknown_names=self._unknown(order.names) if order.part is Part.COLLECTOR else (),
         )
-        for line in next_steps(outcome):
-            say(line)
 
     def _unknown(self, names: tuple[str, ...]) -> tuple[str, ...]:
         """Names that dashboard.toml, which a person may have written, does not hold."""

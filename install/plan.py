@@ -13,6 +13,9 @@ from install.steps import ROOTS, File, Folder, Own, Owned, Run, Step
 EXAMPLE_LINE = "# EXAMPLE:"
 """Begins the line of a settings file that says that nobody has made it theirs."""
 
+NEW = ".new"
+"""Ends the name of an example that lies beside what a person wrote."""
+
 _NAMES_LINE = 'names = ["soakledger.example"]'
 _NODE_LINE = 'node = "room-3"'
 
@@ -85,7 +88,7 @@ def _settings(places: Places, machine: Machine) -> Iterator[Step]:
                 continue
             yield Own(places.etc / name, owned)  # a copy that came on a stick has lost its own
             if name in machine.earlier and machine.earlier[name] != example:
-                yield File(places.etc / f"{name}.new", named(example, machine), owned)
+                yield File(places.etc / f"{name}{NEW}", named(example, machine), owned)
 
 
 def named(example: bytes, machine: Machine) -> bytes:

@@ -172,13 +172,22 @@ def checked(clinic: PretendedClinic, monkeypatch: pytest.MonkeyPatch, refuses: s
     monkeypatch.setattr(type(clinic.hands), "run", run)
 
 
-def test_an_older_version_is_upgraded_and_kept_beside(node: PretendedClinic, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_older_version_is_upgraded_and_kept_beside(
+    node: PretendedClinic, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    earlier = node.places.version(OLD) / "install/examples/node.toml"
+    earlier.parent.mkdir(parents=True, exist_ok=True)
+    earlier.write_text("as it was")
     checked(node, monkeypatch)
     services = Pretended(node)
     installing(node, services).install(ORDER)
     assert node.stands() == NEW
     assert {path.name for path in node.places.versions.iterdir()} == {OLD, NEW}
     assert "enable soakledger-node.service" in services.said
+    told = capsys.readouterr().err
+    assert f"lie beside your settings: {node.places.etc / 'node.toml.new'}." in told
+    installing(node, Pretended(node)).install(ORDER)
+    assert "node.toml.new" not in capsys.readouterr().err
 
 
 def test_what_fails_again_and_again_is_not_said_to_run(

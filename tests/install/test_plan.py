@@ -137,6 +137,15 @@ ALL_WELL = Outcome((Part.COLLECTOR,), {}, started=True, can_start=True, joined=T
     ("outcome", "said"),
     [
         (ALL_WELL, ["Running, and started at every boot: soakledger-coll", "Pages: https://clinic.lan:8443/"]),
+        (
+            ALL_WELL._replace(first_start=True, examples=("/etc/soakledger/collector.toml.new",)),
+            [
+                "Running, and started at every boot: soakledger-coll",
+                "Pages: https://clinic.lan:8443/",
+                "Next: the first administrator: sudo -u soakledger",
+                "This version's examples say something new, and lie beside your settings: /etc/soakledger/collector.to",
+            ],
+        ),
         (ALL_WELL._replace(started=False), ["Not started, as you asked: sudo systemctl restart soakledger-coll"]),
         (ALL_WELL._replace(started=False, can_start=False), ["systemd does not run here, so nothing was started."]),
         (
