@@ -182,6 +182,8 @@ class Installing:
         units = [unit for part in ready for unit in STARTED[part]]
         if units:
             self._services.enable(units)
+        if Part.COLLECTOR in ready and order.start and self._services.at_boot(BROKER):
+            units.insert(0, BROKER)  # an upgrade whose process was killed may have left it stopped
         if units and order.start:
             up = self._services.up(units)
             begun = [unit for unit in units if unit not in up]

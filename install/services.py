@@ -29,6 +29,9 @@ class Services(Protocol):
     def up(self, units: Sequence[str]) -> tuple[str, ...]:
         """Those of them that run."""
 
+    def at_boot(self, unit: str) -> bool:
+        """Whether it is started at every boot."""
+
     def stop(self, units: Sequence[str]) -> None:
         """Stop them, the last first; wait for their end."""
 
@@ -73,6 +76,10 @@ class NoSystemd:
     def up(self, units: Sequence[str]) -> tuple[str, ...]:  # noqa: ARG002
         """None."""
         return ()
+
+    def at_boot(self, unit: str) -> bool:  # noqa: ARG002
+        """Nobody knows."""
+        return False
 
     def stop(self, units: Sequence[str]) -> None:
         """Nothing runs."""
@@ -126,6 +133,11 @@ class Systemd:
     def up(self, units: Sequence[str]) -> tuple[str, ...]:
         """Active. One that fails and is started again after a pause is "activating" meanwhile."""
         return tuple(unit for unit in units if self._state(unit) == _ACTIVE)
+
+    def at_boot(self, unit: str) -> bool:
+        """As systemctl knows it."""
+        asked = Run(("systemctl", "is-enabled", unit), f"Looking at {unit}")
+        return self._hands.run(asked, ok=(0, 1, 4)).strip() == "enabled"
 
     def stop(self, units: Sequence[str]) -> None:
         """The last first."""

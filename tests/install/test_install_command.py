@@ -253,6 +253,19 @@ def test_an_upgrade_that_was_cut_off_is_settled_first(node: PretendedClinic, mon
     assert node.stands() == NEW
 
 
+def test_a_broker_that_was_left_stopped_is_started_with_the_collector(tmp_path: Path) -> None:
+    """As by an upgrade whose process was killed; nobody else would start it before the next boot."""
+    clinic = PretendedClinic(tmp_path, parts=(Part.COLLECTOR,))
+    clinic.places.etc.mkdir(parents=True)
+    (clinic.places.etc / "dashboard.toml").write_text("a person's")
+    services = Pretended(clinic)
+    services.runs.remove("mosquitto.service")
+    order = Order(Part.COLLECTOR, ("clinic.lan",), None, start=True)
+    Installing(clinic.places, clinic.hands, services, Built(clinic))._start(clinic.parts, {}, order)
+    assert [said for said in services.said if said.startswith("start")] == ["start mosquitto.service"]
+    assert "enable mosquitto.service" not in services.said
+
+
 def test_one_part_goes_and_the_other_stays(tmp_path: Path) -> None:
     clinic = PretendedClinic(tmp_path, parts=tuple(Part))
     uninstall(Part.COLLECTOR, clinic.places, clinic.hands, Pretended(clinic))

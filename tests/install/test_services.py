@@ -23,6 +23,8 @@ class Answers(Hands):
     def run(self, step: Run, *_arguments: object, **_named: object) -> str:
         if "show" in step.argv:
             return f"NRestarts={next(self._restarts) if self._restarts else 0}\n"
+        if "is-enabled" in step.argv:
+            return "disabled\n" if "other" in step.argv[-1] else "enabled\n"
         assert step.argv[1] == "is-active"
         return f"{self._states.pop(0) if len(self._states) > 1 else self._states[0]}\n"
 
@@ -39,6 +41,11 @@ class Answers(Hands):
 def test_a_unit_that_is_tried_again_and_again_is_not_up(state: str, runs: bool, up: bool) -> None:
     services = Systemd(Answers(state))
     assert (services.running([UNIT]), services.up([UNIT])) == ((UNIT,) * runs, (UNIT,) * up)
+
+
+def test_what_starts_at_boot_is_asked_of_systemctl() -> None:
+    services = Systemd(Answers("active"))
+    assert (services.at_boot(UNIT), services.at_boot("other.service")) == (True, False)
 
 
 def test_what_stays_up_has_no_trouble_and_is_watched_for_long_enough() -> None:

@@ -148,6 +148,9 @@ class Pretended(NoSystemd):
     def up(self, units: Sequence[str]) -> tuple[str, ...]:
         return tuple(unit for unit in self.running(units) if unit not in self.falls)
 
+    def at_boot(self, unit: str) -> bool:
+        return unit == BROKER
+
     def stop(self, units: Sequence[str]) -> None:
         self.runs -= set(units)
         self.said += [f"stop {unit}" for unit in units]
