@@ -35,6 +35,30 @@ def test_a_wrong_word_is_answered_with_the_right_ones(arguments: tuple[str, ...]
     assert run.stderr.startswith(said)
 
 
+_APT = """#!/bin/sh
+# {name}, on a machine of which apt has no lists yet: it knows nothing before `apt-get update`
+case "{name} $*" in
+    "sudo -n "*) shift; exec "$@" ;;
+    *python3-lgpio*) exit 1 ;;
+    "dpkg-query "*mosquitto|"apt-cache "*) [ -e {folder}/lists ] || exit 1 ;;
+    "dpkg-query "*) printf installed ;;
+    "apt-get update "*) touch {folder}/lists ;;
+    "apt-get install "*) [ -e {folder}/lists ] || exit 100; echo "$@" >>{folder}/installed ;;
+esac
+"""
+
+
+def test_the_broker_is_installed_though_apt_has_no_lists_yet(tmp_path: Path) -> None:
+    """As on a new image; lgpio is taken only where apt knows it."""
+    for name in ("sudo", "dpkg-query", "apt-cache", "apt-get"):
+        (tmp_path / name).write_text(_APT.format(name=name, folder=tmp_path))
+        (tmp_path / name).chmod(0o755)
+    asked = f"PATH={tmp_path}:$PATH; source {ROOT}/run help >/dev/null; packages_for collector; packages_for node"
+    run = subprocess.run(("bash", "-c", asked), capture_output=True, text=True, check=False)
+    assert run.returncode == 0, run.stderr
+    assert (tmp_path / "installed").read_text() == "install -y -q --no-install-recommends mosquitto\n"
+
+
 def test_without_root_nothing_is_begun(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     monkeypatch.setattr(os, "geteuid", lambda: 1000)
     assert main(["node"]) == 1
