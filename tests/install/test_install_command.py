@@ -103,6 +103,9 @@ def test_two_at_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
         assert main(["node", "--root", str(tmp_path)]) == 1
         assert "Another installation is running on this machine." in capsys.readouterr().err
         assert main(["recover", "--boot", "--root", str(tmp_path)]) == 0  # asked for by a service that it starts
+    places.lock.chmod(0o644)
+    assert main(["recover", "--root", str(tmp_path)]) == 0
+    assert places.lock.stat().st_mode & 0o777 == 0o600, "anybody could hold it"
 
 
 NO_SYSTEMD = set() if shutil.which("systemctl") else {"soakledger-recover.service", "soakledger-node.service"}
