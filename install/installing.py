@@ -63,9 +63,9 @@ class Installing:
         parts = self._parts(order.part)
         name = self._builder.name(parts)
         old = building.current(self._places)
+        steps = plan(self._places, self._machine(parts, order))  # an enrolment file that is none is said before minutes
         building.clear(self._places, self._hands, tuple(each for each in (name, old.name if old else None) if each))
         built = self._builder.build(parts)
-        steps = plan(self._places, self._machine(parts, order))
         examples = tuple(str(each.path) for each in steps if isinstance(each, File) and each.path.suffix == NEW)
         first_start = Part.COLLECTOR in parts and not self._places.database.exists()
         self._hands.do(steps)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import os
 import shutil
@@ -13,7 +14,7 @@ from pretendkit import NEW, OLD, PretendedClinic, Pretending
 from upgradekit import ROOT, Pretended, lean_python, source
 
 from install.__main__ import main
-from install.building import Builder, Version
+from install.building import Builder, Version, disk_words
 from install.errors import InstallError
 from install.installing import Installing, Order
 from install.places import Part, Places
@@ -85,6 +86,28 @@ def test_wrong_options(arguments: list[str], said: str, tmp_path: Path, capsys: 
     assert ended.value.code == 2
     assert said in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_an_enrolment_file_that_is_none_is_said_before_anything_is_built(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file, root = tmp_path / "room-3.toml", tmp_path / "root"
+    file.write_text("a letter")
+    assert main(["node", "--root", str(root), "--packages-of", "/nowhere/python", "--enrolment", str(file)]) == 1
+    said = capsys.readouterr().err
+    assert said.startswith(f"\n{file} is no enrolment file (")
+    assert not (root / "opt/soakledger/versions").exists()
+
+
+def test_a_file_that_this_user_may_not_read_takes_the_administrator(monkeypatch: pytest.MonkeyPatch) -> None:
+    closed = PermissionError(errno.EACCES, "Permission denied", "/etc/soakledger/node.toml")
+    monkeypatch.setattr(os, "geteuid", lambda: 1000)
+    said = (
+        "/etc/soakledger/node.toml is closed to this user. Run this as the administrator: put sudo before the command."
+    )
+    assert disk_words(closed) == said
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    assert disk_words(closed).endswith("Look at the disk, then run this again.")
 
 
 def test_a_dry_run_tells_everything_and_does_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
