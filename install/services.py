@@ -38,6 +38,9 @@ class Services(Protocol):
     def start(self, units: Sequence[str]) -> None:
         """Start them in order; wait until each says that it is ready."""
 
+    def start_soon(self, units: Sequence[str]) -> None:
+        """Have them started, without waiting: they wait for whoever asks for it."""
+
     def trouble(self, units: Sequence[str], also: Callable[[], str] = lambda: "") -> str:
         """What is wrong with units that were just started; empty when they stay up.
 
@@ -85,6 +88,9 @@ class NoSystemd:
         """Nothing runs."""
 
     def start(self, units: Sequence[str]) -> None:
+        """Nothing can."""
+
+    def start_soon(self, units: Sequence[str]) -> None:
         """Nothing can."""
 
     def trouble(self, units: Sequence[str], also: Callable[[], str] = lambda: "") -> str:  # noqa: ARG002
@@ -153,6 +159,11 @@ class Systemd:
                 self._hands.run(Run(("systemctl", "start", unit), f"Starting {unit}"))
             except InstallError:
                 raise InstallError(f"{unit} does not start. Its journal ends with:\n{self._journal(unit)}") from None
+
+    def start_soon(self, units: Sequence[str]) -> None:
+        """Jobs of systemd, which go on by themselves."""
+        for unit in units:
+            self._hands.run(Run(("systemctl", "--no-block", "start", unit), f"Starting {unit}"))
 
     def trouble(self, units: Sequence[str], also: Callable[[], str] = lambda: "") -> str:
         """Up, and without a restart, for some seconds."""

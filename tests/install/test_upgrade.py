@@ -211,6 +211,36 @@ def test_a_full_disk_in_the_middle_gives_its_ballast_back_and_goes_back(
     assert clinic.stands() == OLD
 
 
+def test_where_only_the_installer_was_killed_nothing_runs_on_data_that_are_put_back(clinic: PretendedClinic) -> None:
+    """Any unit that is started then asks systemd for what settles it at boot; the new collector still runs."""
+
+    def killed() -> None:
+        raise KeyboardInterrupt
+
+    services = Pretended(clinic, meanwhile=killed)
+    with pytest.raises(KeyboardInterrupt):
+        clinic.upgrade(services=services)
+    assert "soakledger-collector.service" in services.runs
+    assert "mosquitto.service" not in services.runs
+    running_at: list[bool] = []
+    real = clinic.hands.rename
+
+    def rename(path: Path, to: Path) -> None:
+        running_at.append("soakledger-collector.service" in services.runs)
+        real(path, to)
+
+    clinic.hands.rename = rename  # type: ignore[method-assign]
+    services.said.clear()
+    assert clinic.recover(services, at_boot=True)
+    assert clinic.stands() == OLD
+    assert running_at
+    assert not any(running_at), "the data were moved away from under a collector"
+    assert not [said for said in services.said if said.startswith("start ") and "soon" not in said], (
+        "would wait for ever"
+    )
+    assert {"start soon soakledger-collector.service", "start soon mosquitto.service"} <= set(services.said)
+
+
 def test_a_node_is_restarted_and_neither_data_nor_broker_are_touched(tmp_path: Path) -> None:
     clinic = PretendedClinic(tmp_path, parts=(Part.NODE,))
     services = Pretended(clinic)

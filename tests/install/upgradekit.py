@@ -160,6 +160,9 @@ class Pretended(NoSystemd):
         self.said += [f"start {unit}" for unit in units]
         self._status.write_text("I am well")
 
+    def start_soon(self, units: Sequence[str]) -> None:
+        self.said += [f"start soon {unit}" for unit in units]
+
     def trouble(self, units: Sequence[str], also: Callable[[], str] = lambda: "") -> str:  # noqa: ARG002
         self._meanwhile()
         failing, self.fails = self.fails, ""
