@@ -16,7 +16,7 @@ from dashboard import texts
 from dashboard.addresses import is_loopback
 from dashboard.app import LOCAL_NAMES, build_app
 from dashboard.degrees import show_fahrenheit
-from dashboard.serving import server
+from dashboard.serving import certificate_of, server
 from dashboard.settings import Settings, checked, load
 from dashboard.when import SiteTime
 from host.journal import log_to_stderr
@@ -62,9 +62,16 @@ _POLL_S = 0.1
     metavar="FILE",
     help="A translation of the pages' texts (.po), made from dashboard/catalogue/messages.pot.  [default: English]",
 )
+@click.option("--check", is_flag=True, help="Check the settings and the files they name, say so, and stop.")
 @click.option("--rehearsal", metavar="TEXT", help="The clock of a rehearsal, as `soakledger demo` hands it over.")
 def command(
-    *, data_dir: Path, settings_file: Path | None, allow_host: tuple[str, ...], rehearsal: str | None, **given: Any
+    *,
+    data_dir: Path,
+    settings_file: Path | None,
+    allow_host: tuple[str, ...],
+    check: bool,
+    rehearsal: str | None,
+    **given: Any,
 ) -> None:
     """Serve the pages and the HTTP API over the collector's data.
 
@@ -75,10 +82,16 @@ def command(
     played = _rehearsal(rehearsal)
     try:
         settings = _settings(settings_file, allow_host, given)
-        _wait_for_data(data_dir)
-        show_fahrenheit(beside=settings.fahrenheit)
         if settings.translation:
             texts.speak(Path(settings.translation))
+        if check:
+            certificate_of(settings)
+            click.echo(
+                f"{settings_file or 'What was given'} is right: pages at {_shown(settings.host)}:{settings.port}."
+            )
+            return
+        _wait_for_data(data_dir)
+        show_fahrenheit(beside=settings.fahrenheit)
         app = build_app(
             data_dir,
             rehearsal=played,

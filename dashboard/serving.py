@@ -136,6 +136,15 @@ def behind(app: Any, settings: Settings) -> Any:
     return OnlyThrough(inner, Addresses(settings.trusted_proxies))
 
 
+def certificate_of(settings: Settings) -> Certificate | None:
+    """What TLS uses; None without it.
+
+    Raises:
+        StartError: It cannot be used.
+    """
+    return Certificate(settings.certificate, settings.key) if settings.certificate and settings.key else None
+
+
 def server(app: Any, live: Live, settings: Settings) -> Server:
     """A server for the application.
 
@@ -147,7 +156,7 @@ def server(app: Any, live: Live, settings: Settings) -> Server:
     Raises:
         StartError: The certificate cannot be used.
     """
-    certificate = Certificate(settings.certificate, settings.key) if settings.certificate and settings.key else None
+    certificate = certificate_of(settings)
     config = uvicorn.Config(
         behind(app, settings),
         log_level="warning",

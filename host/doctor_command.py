@@ -19,6 +19,9 @@ PARTS = {
 }
 """Each part: its settings file, and the module whose `look(settings, data)` says how it is."""
 
+EXAMPLE_LINE = "# EXAMPLE:"
+"""Begins a line of settings that nobody has made theirs; the installer, which imports nothing, knows it by itself."""
+
 _EPILOG = "Exit status: 0 nothing is wrong, 1 something is wrong, 2 something could not be looked at."
 
 
@@ -81,7 +84,20 @@ def _part(part: str, module: str, settings: Path, data: Path) -> list[Found]:
         said = f"its part of this program cannot be loaded ({error})."
         return [Found(part, Mark.UNKNOWN, said, f"Install it: `sudo ./run install {part}`.")]
     try:
-        return look(settings, data)
+        return [*_unmade(part, settings), *look(settings, data)]
     except Exception as error:  # the doctor's own mistake must not hide what the other parts find
         said = f"looking at it failed ({type(error).__name__}: {error})."
         return [Found(part, Mark.UNKNOWN, said, "Report this with the text of this page.")]
+
+
+def _unmade(part: str, settings: Path) -> list[Found]:
+    """Whether nobody has made these settings theirs; that they cannot be read is told by the part itself."""
+    try:
+        lines = settings.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError):
+        return []
+    if not any(line.startswith(EXAMPLE_LINE) for line in lines):
+        return []
+    said = f"{settings} is still the example: its basins and sensors are invented, and nothing is started by it."
+    todo = f'Make it yours, delete its line that begins with "{EXAMPLE_LINE}", then run `sudo ./run install {part}`.'
+    return [Found(f"{part}'s settings", Mark.WRONG, said, todo)]

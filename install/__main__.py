@@ -124,6 +124,7 @@ def _alone(places: Places, *, refuses: bool) -> Iterator[bool]:
     """
     places.opt.mkdir(parents=True, exist_ok=True)
     with places.lock.open("w") as lock:
+        os.fchmod(lock.fileno(), 0o600)  # whoever may open it may hold it, and keep an upgrade from being settled
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:

@@ -179,6 +179,8 @@ def disk_words(error: OSError) -> str:
     where = error.filename or "the disk"
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
         return f"The disk is full ({where}). Make room, then run this again."
+    if isinstance(error, PermissionError) and os.geteuid() != 0:
+        return f"{where} is closed to this user. Run this as the administrator: put sudo before the command."
     return f"{where} could not be written or read ({error.strerror or error}). Look at the disk, then run this again."
 
 

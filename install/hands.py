@@ -15,7 +15,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from install.errors import InstallError
-from install.steps import File, Folder, Gone, Link, Owned, Run, Step
+from install.steps import File, Folder, Gone, Link, Own, Owned, Run, Step
 
 _PR_SET_PDEATHSIG = 1
 _LINES = 12  # of a failed command: enough to see why
@@ -50,6 +50,8 @@ class Hands:
                     self.folder(step)
                 case File():
                     self.file(step)
+                case Own():
+                    self.own(step)
                 case Link():
                     self.link(step)
                 case Gone():
@@ -84,6 +86,15 @@ class Hands:
             os.fsync(file.fileno())
         part.replace(step.path)
         flush_folder(step.path.parent)
+
+    def own(self, step: Own) -> None:
+        """Give a file owner and mode."""
+        handle = os.open(step.path, os.O_RDONLY)
+        try:
+            self._own(handle, step.owned)
+            os.fchmod(handle, step.owned.mode)
+        finally:
+            os.close(handle)
 
     def link(self, step: Link) -> None:
         """Make it beside, then put it in its place: there is never none."""

@@ -15,9 +15,9 @@ from install.building import Builder
 from install.errors import InstallError
 from install.hands import Hands, say
 from install.places import BROKER, RECOVER, SETTINGS, STARTED, Part, Places, started_of
-from install.plan import Machine, broker_setup, checks, is_example, join, look_at_data, plan
+from install.plan import NEW, Machine, broker_setup, checks, is_example, join, look_at_data, plan
 from install.services import Services
-from install.steps import Run
+from install.steps import File, Run
 from install.upgrade import Upgrade
 from install.words import Outcome, next_steps
 
@@ -63,9 +63,12 @@ class Installing:
         parts = self._parts(order.part)
         name = self._builder.name(parts)
         old = building.current(self._places)
+        steps = plan(self._places, self._machine(parts, order))  # an enrolment file that is none is said before minutes
         building.clear(self._places, self._hands, tuple(each for each in (name, old.name if old else None) if each))
         built = self._builder.build(parts)
-        self._hands.do(plan(self._places, self._machine(parts, order)))
+        examples = tuple(str(each.path) for each in steps if isinstance(each, File) and each.path.suffix == NEW)
+        first_start = Part.COLLECTOR in parts and not self._places.database.exists()
+        self._hands.do(steps)
         self._connect(built.name, order)
         waiting = self._check(built.name, parts)
         if old is None or old.name == built.name:
@@ -76,7 +79,9 @@ class Installing:
         kept = (built.name, old.name if old else built.name)
         building.clear(self._places, self._hands, kept)
         say(f"{built.name} is installed: {', '.join(parts)}.")
-        self._start(parts, waiting, order)
+        outcome = self._start(parts, waiting, order)._replace(first_start=first_start, examples=examples)
+        for line in next_steps(outcome):
+            say(line)
 
     def say_plan(self, order: Order) -> None:
         """What `install` would do."""
@@ -143,7 +148,9 @@ class Installing:
                 self._services.enable([BROKER])
                 self._services.start([BROKER])
         if order.enrolment:
-            say(self._hands.run(join(self._places, command, order.enrolment)).strip())
+            said = self._hands.run(join(self._places, command, order.enrolment)).strip().splitlines()
+            # What is next is a restart, where the node runs with an earlier login; else what is said at the end.
+            say("\n".join(said if self._services.running(STARTED[Part.NODE]) else said[:1]))
 
     def _check(self, name: str, parts: tuple[Part, ...]) -> dict[Part, Path]:
         """Settings that are wrong, or newer data, stop an installation before it changes what runs.
@@ -160,7 +167,7 @@ class Installing:
                 waiting[part] = file
                 continue
             for each in checks(self._places, self._places.soakledger(name), part):
-                self._try(each, f"Nothing was switched or started. Mend {file}, then run this again.")
+                self._try(each, "Nothing was switched or started. Mend that file, then run this again.")
         return waiting
 
     def _try(self, step: Run, advice: str) -> None:
@@ -169,19 +176,21 @@ class Installing:
         except InstallError as error:
             raise InstallError(f"{error}\n{advice}") from None
 
-    def _start(self, parts: tuple[Part, ...], waiting: dict[Part, Path], order: Order) -> None:
+    def _start(self, parts: tuple[Part, ...], waiting: dict[Part, Path], order: Order) -> Outcome:
         self._services.enable([RECOVER])
         ready = tuple(part for part in parts if part not in waiting)
         units = [unit for part in ready for unit in STARTED[part]]
         if units:
             self._services.enable(units)
+        if Part.COLLECTOR in ready and order.start and self._services.at_boot(BROKER):
+            units.insert(0, BROKER)  # an upgrade whose process was killed may have left it stopped
         if units and order.start:
-            up = self._services.running(units)
+            up = self._services.up(units)
             begun = [unit for unit in units if unit not in up]
             self._services.start(begun)
             if begun and (trouble := self._services.trouble(begun)):
                 raise InstallError(f"{trouble} It is installed; mend that, then: systemctl restart {' '.join(units)}")
-        outcome = Outcome(
+        return Outcome(
             ready,
             {part: str(file) for part, file in waiting.items()},
             started=bool(units) and order.start and self._services.can_start,
@@ -190,8 +199,6 @@ class Installing:
             names=order.names,
             unknown_names=self._unknown(order.names) if order.part is Part.COLLECTOR else (),
         )
-        for line in next_steps(outcome):
-            say(line)
 
     def _unknown(self, names: tuple[str, ...]) -> tuple[str, ...]:
         """Names that dashboard.toml, which a person may have written, does not hold."""

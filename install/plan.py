@@ -8,10 +8,13 @@ from pathlib import Path
 from typing import NamedTuple
 
 from install.places import GPIO, GROUP, SETTINGS, USER, Part, Places
-from install.steps import ROOTS, File, Folder, Owned, Run, Step
+from install.steps import ROOTS, File, Folder, Own, Owned, Run, Step
 
 EXAMPLE_LINE = "# EXAMPLE:"
 """Begins the line of a settings file that says that nobody has made it theirs."""
+
+NEW = ".new"
+"""Ends the name of an example that lies beside what a person wrote."""
 
 _NAMES_LINE = 'names = ["soakledger.example"]'
 _NODE_LINE = 'node = "room-3"'
@@ -82,8 +85,10 @@ def _settings(places: Places, machine: Machine) -> Iterator[Step]:
             example = machine.examples[name]
             if name not in machine.settings:
                 yield File(places.etc / name, named(example, machine), owned)
-            elif name in machine.earlier and machine.earlier[name] != example:
-                yield File(places.etc / f"{name}.new", named(example, machine), owned)
+                continue
+            yield Own(places.etc / name, owned)  # a copy that came on a stick has lost its own
+            if name in machine.earlier and machine.earlier[name] != example:
+                yield File(places.etc / f"{name}{NEW}", named(example, machine), owned)
 
 
 def named(example: bytes, machine: Machine) -> bytes:
@@ -121,6 +126,15 @@ def join(places: Places, command: Path, enrolment: Path) -> Run:
 
 def checks(places: Places, command: Path, part: Part) -> Iterator[Run]:
     """Each settings file read by the version that is to use it, as its user."""
-    file = places.etc / SETTINGS[part][0]
     data = ("--data", str(places.collector_data)) if part is Part.COLLECTOR else ()
-    yield Run((str(command), part.value, "--settings", str(file), *data, "--check"), f"Checking {file}", USER)
+    for name in SETTINGS[part]:
+        file = places.etc / name
+        argv = (
+            str(command),
+            file.stem,
+            "--settings",
+            str(file),
+            *data,
+            "--check",
+        )  # named as the command that reads it
+        yield Run(argv, f"Checking {file}", USER)

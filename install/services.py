@@ -24,13 +24,22 @@ class Services(Protocol):
     """Something runs units here."""
 
     def running(self, units: Sequence[str]) -> tuple[str, ...]:
+        """Those of them that run, or that systemd tries to start again and again."""
+
+    def up(self, units: Sequence[str]) -> tuple[str, ...]:
         """Those of them that run."""
+
+    def at_boot(self, unit: str) -> bool:
+        """Whether it is started at every boot."""
 
     def stop(self, units: Sequence[str]) -> None:
         """Stop them, the last first; wait for their end."""
 
     def start(self, units: Sequence[str]) -> None:
         """Start them in order; wait until each says that it is ready."""
+
+    def start_soon(self, units: Sequence[str]) -> None:
+        """Have them started, without waiting: they wait for whoever asks for it."""
 
     def trouble(self, units: Sequence[str], also: Callable[[], str] = lambda: "") -> str:
         """What is wrong with units that were just started; empty when they stay up.
@@ -67,10 +76,21 @@ class NoSystemd:
         """None."""
         return ()
 
+    def up(self, units: Sequence[str]) -> tuple[str, ...]:  # noqa: ARG002
+        """None."""
+        return ()
+
+    def at_boot(self, unit: str) -> bool:  # noqa: ARG002
+        """Nobody knows."""
+        return False
+
     def stop(self, units: Sequence[str]) -> None:
         """Nothing runs."""
 
     def start(self, units: Sequence[str]) -> None:
+        """Nothing can."""
+
+    def start_soon(self, units: Sequence[str]) -> None:
         """Nothing can."""
 
     def trouble(self, units: Sequence[str], also: Callable[[], str] = lambda: "") -> str:  # noqa: ARG002
@@ -116,6 +136,15 @@ class Systemd:
         """Active, or about to be."""
         return tuple(unit for unit in units if self._state(unit) in (_ACTIVE, "activating", "reloading"))
 
+    def up(self, units: Sequence[str]) -> tuple[str, ...]:
+        """Active. One that fails and is started again after a pause is "activating" meanwhile."""
+        return tuple(unit for unit in units if self._state(unit) == _ACTIVE)
+
+    def at_boot(self, unit: str) -> bool:
+        """As systemctl knows it."""
+        asked = Run(("systemctl", "is-enabled", unit), f"Looking at {unit}")
+        return self._hands.run(asked, ok=(0, 1, 4)).strip() == "enabled"
+
     def stop(self, units: Sequence[str]) -> None:
         """The last first."""
         for unit in reversed(units):
@@ -130,6 +159,11 @@ class Systemd:
                 self._hands.run(Run(("systemctl", "start", unit), f"Starting {unit}"))
             except InstallError:
                 raise InstallError(f"{unit} does not start. Its journal ends with:\n{self._journal(unit)}") from None
+
+    def start_soon(self, units: Sequence[str]) -> None:
+        """Jobs of systemd, which go on by themselves."""
+        for unit in units:
+            self._hands.run(Run(("systemctl", "--no-block", "start", unit), f"Starting {unit}"))
 
     def trouble(self, units: Sequence[str], also: Callable[[], str] = lambda: "") -> str:
         """Up, and without a restart, for some seconds."""

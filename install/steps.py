@@ -48,6 +48,16 @@ class File(NamedTuple):
         return f"file     {self.path}  {self.owned}  {len(self.content)} bytes"
 
 
+class Own(NamedTuple):
+    """A file that is there gets its owner and mode, whoever put it there; what is in it stays."""
+
+    path: Path
+    owned: Owned
+
+    def __str__(self) -> str:
+        return f"owner    {self.path}  {self.owned}"
+
+
 class Link(NamedTuple):
     """A symbolic link, changed in one step."""
 
@@ -85,4 +95,4 @@ class Run(NamedTuple):
         return f"run      {' '.join(self.argv)}{as_user}"
 
 
-Step = Folder | File | Link | Gone | Run
+Step = Folder | File | Own | Link | Gone | Run

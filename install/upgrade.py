@@ -93,7 +93,7 @@ class Upgrade:
         """Settle an upgrade that was cut off.
 
         Args:
-            at_boot: Services are started by systemd afterwards, not here.
+            at_boot: Services that are being started wait for this, so it cannot wait for them.
 
         Returns:
             There was one.
@@ -158,8 +158,9 @@ class Upgrade:
             ByHandError: The new version stays.
         """
         self._hands.remove(self._places.ballast)
-        if not at_boot:
-            self._services.stop(self._others(entry))
+        # At a boot nothing runs yet. Where only the installer was killed, any unit that is started asks for this too,
+        # and the others may run the new version on the data.
+        self._services.stop(self._services.up(started_of(entry.parts)) if at_boot else self._others(entry))
         if entry.phase != Phase.RETURNING:
             changed = entry.migrates and entry.phase in _CHANGED_BY
             if changed and self._has_taken_in(entry):
@@ -173,7 +174,7 @@ class Upgrade:
         self._services.reload()
         self._finish()
         kept = f" What the new version made of them is kept in {entry.aside} to be looked at." if entry.aside else ""
-        problem = "" if at_boot else self._started(entry)
+        problem = self._started(entry, at_boot=at_boot)
         raise NotKeptError(
             f"The upgrade to {entry.new} did not succeed: {entry.why}\n"
             f"{entry.old} is installed again, and the data are as they were.{kept}{problem}"
@@ -184,7 +185,7 @@ class Upgrade:
         versions.put(self._places, self._hands, entry.new, entry.parts)
         self._services.reload()
         self._finish()
-        problem = "" if at_boot else self._started(entry)
+        problem = self._started(entry, at_boot=at_boot)
         raise ByHandError(
             f"The upgrade to {entry.new} did not go well: {entry.why}\n"
             f"It stays installed: it has already taken in readings or records, and going back to {entry.old} would "
@@ -193,10 +194,10 @@ class Upgrade:
             f"are in {entry.backup}."
         )
 
-    def _started(self, entry: Journal) -> str:
+    def _started(self, entry: Journal, *, at_boot: bool) -> str:
         """What ran before runs again; what keeps it from that, as a further line."""
         try:
-            self._services.start(entry.running)
+            (self._services.start_soon if at_boot else self._services.start)(entry.running)
         except InstallError as error:
             return f"\n{error}"
         return ""

@@ -20,6 +20,8 @@ class Outcome(NamedTuple):
         joined: The node has its login at the broker.
         names: Names under which the pages are reached.
         unknown_names: Those of them that the pages' own settings do not list.
+        first_start: There were no data before, so nobody can have been let in.
+        examples: New examples that were put beside settings, because they say something that the earlier ones did not.
     """
 
     ready: tuple[Part, ...]
@@ -29,6 +31,8 @@ class Outcome(NamedTuple):
     joined: bool
     names: tuple[str, ...]
     unknown_names: tuple[str, ...] = ()
+    first_start: bool = False
+    examples: tuple[str, ...] = ()
 
 
 def next_steps(outcome: Outcome) -> Iterator[str]:
@@ -40,8 +44,8 @@ def next_steps(outcome: Outcome) -> Iterator[str]:
         )
     for part, file in outcome.waiting.items():
         yield (
-            f"Next: edit {file} and delete its line that begins with {EXAMPLE_LINE} Then run again: sudo ./run install "
-            f"{part}. Until then {STARTED[part][0]} is not started."
+            f'Next: edit {file} and delete its line that begins with "{EXAMPLE_LINE}". Then run again: sudo ./run '
+            f"install {part}. Until then {STARTED[part][0]} is not started."
         )
     units = started_of(outcome.ready)
     if outcome.started:
@@ -51,9 +55,16 @@ def next_steps(outcome: Outcome) -> Iterator[str]:
     elif units:
         yield f"systemd does not run here, so nothing was started. At the next boot with it: {', '.join(units)}."
     if outcome.started and Part.COLLECTOR in outcome.ready:
+        yield f"Pages: https://{outcome.names[0]}:8443/"
+        if outcome.first_start:
+            yield (
+                "Next: the first administrator: sudo -u soakledger soakledger people --data "
+                "/var/lib/soakledger/collector first ID --name NAME"
+            )
+    if outcome.examples:
         yield (
-            f"Pages: https://{outcome.names[0]}:8443/  The first administrator: sudo -u soakledger soakledger people "
-            "--data /var/lib/soakledger/collector first ID --name NAME"
+            f"This version's examples say something new, and lie beside your settings: {', '.join(outcome.examples)}. "
+            "Compare, take over what you want, delete them."
         )
     if outcome.unknown_names:
         yield (

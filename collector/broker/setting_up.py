@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 from collector.broker import access, certificates, conf, passwords
 from collector.broker.authority import checked_names
+from collector.broker.closing import close
 from collector.broker.enrolling import Shown, keep_logins, prove, read_logins
 from collector.broker.place import BROKERS_GROUP, Place, Setup
 from collector.broker.telling import tell
@@ -60,6 +61,7 @@ def set_up(place: Place, mosquitto: Path, wanted: Setup, now: datetime.datetime)
     setup = Setup(checked_names(wanted.names), wanted.port, wanted.pid_file)
     place.make()
     with place.alone():
+        close(place)
         new_authority = certificates.make_authority(place, now)
         certificates.write_bundle(place)
         place.keep_setup(setup)

@@ -9,7 +9,7 @@ import stat
 from pathlib import Path
 
 import pytest
-from brokersite import HOST, BrokerSite, handshake
+from brokersite import HOST, BrokerSite, free_port, handshake
 from click.testing import CliRunner
 from cryptography import x509
 
@@ -24,7 +24,8 @@ from collector.broker.authority import (
     pem,
 )
 from collector.broker.certificates_command import command
-from collector.broker.place import Place
+from collector.broker.place import Place, Setup
+from collector.broker.setting_up import set_up
 from collector.broker.watching import CertificateWatch
 from collector.conditions import Conditions
 from collector.errors import BrokerError
@@ -205,6 +206,30 @@ def test_keys_are_private_and_certificates_for_everybody(place: Place) -> None:
         "tls/pages.pem": "0o644",
     }
     assert stat.S_IMODE(place.authority.stat().st_mode) == 0o700
+
+
+def test_keys_that_came_from_elsewhere_are_closed_again(place: Place, tmp_path: Path) -> None:
+    """A copy by a stick is open to everybody; the moved-over authority and keys stay what they are."""
+    mosquitto = tmp_path / "mosquitto"
+    (mosquitto / "conf.d").mkdir(parents=True)
+    wanted = Setup(("collector.example",), free_port(), str(tmp_path / "no.pid"))
+    set_up(place, mosquitto, wanted, NOW)
+
+    def found() -> dict[str, tuple[str, bytes]]:
+        kept = (file for file in place.etc.rglob("*") if file.is_file() and file.name != "lock")
+        return {
+            str(file.relative_to(place.etc)): (oct(file.stat().st_mode & 0o777), file.read_bytes()) for file in kept
+        }
+
+    before = found()
+    assert {"tls/broker.key", "tls/pages.key", "authority/ca.key", "broker/acl"} <= before.keys()
+    for name in before:
+        (place.etc / name).chmod(0o644)
+    set_up(place, mosquitto, wanted, NOW)
+    after = found()
+    assert {name: mode for name, (mode, _) in after.items()} == {name: mode for name, (mode, _) in before.items()}
+    for name in ("tls/broker.key", "tls/pages.key", "authority/ca.key"):
+        assert after[name] == before[name]
 
 
 def test_an_authority_is_followed_by_another_while_both_are_trusted(place: Place, tmp_path: Path) -> None:

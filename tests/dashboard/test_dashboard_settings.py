@@ -135,6 +135,21 @@ def test_a_wrong_file_is_one_line_and_nothing_listens(tmp_path: Path) -> None:
     assert done.output.startswith(f"The pages cannot speak TLS with certificate {tmp_path}/pages.key and key ")
 
 
+def test_a_check_says_the_same_and_starts_nothing(tmp_path: Path) -> None:
+    file = tmp_path / "dashboard.toml"
+    ask = ["--data", str(tmp_path), "--settings", str(file), "--check"]
+    file.write_text('host = "::1"\nport = 1')  # a port that it could not have, either
+    done = CliRunner().invoke(command, ask)
+    assert (done.exit_code, done.output) == (0, f"{file} is right: pages at [::1]:1.\n")
+    file.write_text("prot = 1")
+    assert CliRunner().invoke(command, ask).exit_code == SettingsError.exit_code
+    (tmp_path / "pages.key").write_text("no key")
+    (tmp_path / "pages.key").chmod(0o600)
+    file.write_text('certificate = "pages.key"\nkey = "pages.key"')
+    done = CliRunner().invoke(command, ask)
+    assert (done.exit_code, done.output.count("\n")) == (4, 1)
+
+
 def test_the_example_has_every_key_with_its_meaning(tmp_path: Path) -> None:
     """Word for word as declared; what stands behind a # is what holds without it, but for a file that is not there."""
     text = EXAMPLE.read_text(encoding="utf-8")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sys
 from pathlib import Path
 from types import ModuleType
@@ -12,6 +13,9 @@ from click.testing import CliRunner
 
 from host import doctor_command
 from host.doctor import Found, Mark
+from install.plan import EXAMPLE_LINE
+
+ROOT = Path(__file__).parents[2]
 
 
 def part(monkeypatch: pytest.MonkeyPatch, name: str, found: list[Found] | Exception) -> list[tuple[Path, Path]]:
@@ -81,3 +85,18 @@ def test_a_part_that_is_not_installed_is_named(tmp_path: Path, monkeypatch: pyte
     code, text = run(tmp_path)
     assert code == 2
     assert "Install it: `sudo ./run install collector`." in text
+
+
+def test_settings_that_are_still_the_example_are_the_first_thing_to_mend(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else the advice to start the services would start them for basins that are invented."""
+    assert doctor_command.EXAMPLE_LINE == EXAMPLE_LINE
+    part(monkeypatch, "firmware.doctor", [Found("service", Mark.WRONG, "it does not run.", "Start it.")])
+    shutil.copy(ROOT / "install/examples/node.toml", tmp_path)
+    first, second = doctor_command.looked(tmp_path, tmp_path)
+    assert (first.mark, first.said.partition(": ")[0]) == (Mark.WRONG, f"{tmp_path}/node.toml is still the example")
+    assert first.todo.endswith("then run `sudo ./run install node`.")
+    assert second.what == "service"
+    (tmp_path / "node.toml").write_text("a person's, which says # EXAMPLE: somewhere")
+    assert [each.what for each in doctor_command.looked(tmp_path, tmp_path)] == ["service"]

@@ -7,9 +7,10 @@ from typing import Any
 
 import pytest
 
+from install.hands import Hands
 from install.places import Part, Places
 from install.plan import Machine, checks, join, named, plan
-from install.steps import File, Folder, Run, Step
+from install.steps import File, Folder, Own, Run, Step
 from install.words import Outcome, next_steps
 
 PLACES = Places(Path("/"))
@@ -74,6 +75,19 @@ def test_nobody_else_looks_into_data_and_settings() -> None:
         assert found[f"/var/lib/soakledger/{name}"] == "soakledger:soakledger 0700"
 
 
+def test_settings_that_came_from_elsewhere_are_closed_to_others(tmp_path: Path) -> None:
+    """A copy by a stick is open to everybody, or closed to the service; what is in it stays."""
+    found = machine(Part.COLLECTOR, settings={"collector.toml": b"a person's"})
+    (own,) = (step for step in plan(PLACES, found) if isinstance(step, Own))
+    assert own == (Path("/etc/soakledger/collector.toml"), ("root", "soakledger", 0o640))
+    file = tmp_path / "collector.toml"
+    file.write_text("a person's")
+    for mode in (0o644, 0o600):
+        file.chmod(mode)
+        Hands(accounts=False).do([own._replace(path=file)])
+        assert (file.stat().st_mode & 0o777, file.read_text()) == (0o640, "a person's")
+
+
 def test_what_a_person_wrote_is_never_written_over() -> None:
     settings = dict.fromkeys(EXAMPLES, b"a person's")
     found = machine(Part.NODE, Part.COLLECTOR, settings=settings, earlier=EXAMPLES)
@@ -102,7 +116,9 @@ def test_the_real_examples_have_the_lines_that_get_names() -> None:
 
 
 def test_settings_are_checked_as_the_user_who_is_to_read_them() -> None:
-    (check,) = checks(PLACES, Path("/x/soakledger"), Part.COLLECTOR)
+    check, of_pages = checks(PLACES, Path("/x/soakledger"), Part.COLLECTOR)
+    assert of_pages.argv[:4] == ("/x/soakledger", "dashboard", "--settings", "/etc/soakledger/dashboard.toml")
+    assert (of_pages.argv[-1], of_pages.user) == ("--check", "soakledger")
     assert check.argv[:4] == ("/x/soakledger", "collector", "--settings", "/etc/soakledger/collector.toml")
     assert check.argv[-1] == "--check"
     assert check.user == "soakledger"
@@ -121,6 +137,15 @@ ALL_WELL = Outcome((Part.COLLECTOR,), {}, started=True, can_start=True, joined=T
     ("outcome", "said"),
     [
         (ALL_WELL, ["Running, and started at every boot: soakledger-coll", "Pages: https://clinic.lan:8443/"]),
+        (
+            ALL_WELL._replace(first_start=True, examples=("/etc/soakledger/collector.toml.new",)),
+            [
+                "Running, and started at every boot: soakledger-coll",
+                "Pages: https://clinic.lan:8443/",
+                "Next: the first administrator: sudo -u soakledger",
+                "This version's examples say something new, and lie beside your settings: /etc/soakledger/collector.to",
+            ],
+        ),
         (ALL_WELL._replace(started=False), ["Not started, as you asked: sudo systemctl restart soakledger-coll"]),
         (ALL_WELL._replace(started=False, can_start=False), ["systemd does not run here, so nothing was started."]),
         (

@@ -40,7 +40,7 @@ def test_a_backup_is_taken_before_and_the_broker_waits_until_the_new_version_sta
     assert look(backup) == (1, 723)
     assert services.said[0] == "stop mosquitto.service"
     assert services.said[-1] == "start mosquitto.service"
-    assert services.up == set(Pretended.at_first(clinic))
+    assert services.runs == set(Pretended.at_first(clinic))
     assert not clinic.places.ballast.exists()
 
 
@@ -57,10 +57,10 @@ def test_units_that_the_version_has_not_go(clinic: PretendedClinic) -> None:
 
 def test_what_did_not_run_before_is_not_started(clinic: PretendedClinic) -> None:
     services = Pretended(clinic)
-    services.up.clear()
+    services.runs.clear()
     clinic.upgrade(services=services)
     assert clinic.stands() == NEW
-    assert services.up == set()
+    assert services.runs == set()
 
 
 def test_data_of_a_newer_version_are_refused_while_everything_runs_on(clinic: PretendedClinic) -> None:
@@ -94,7 +94,7 @@ def test_a_step_that_fails_brings_the_old_version_back(clinic: PretendedClinic, 
         clinic.upgrade(services=services)
     assert clinic.stands() == OLD
     assert look(clinic.places.collector_data) == (1, 723)
-    assert services.up == set(Pretended.at_first(clinic))
+    assert services.runs == set(Pretended.at_first(clinic))
 
 
 def half_way(hands: Pretending) -> Callable[[Path, str], str]:
@@ -117,7 +117,7 @@ def test_a_version_that_does_not_stay_up_is_taken_back_with_the_data_of_before(c
         f"{OLD} is installed again, and the data are as they were. What the new version made of them is kept in "
         f"{aside} to be looked at."
     )
-    assert services.up == set(Pretended.at_first(clinic))
+    assert services.runs == set(Pretended.at_first(clinic))
 
 
 def test_an_old_version_that_does_not_start_either_is_told_as_well(
@@ -167,7 +167,7 @@ def test_nothing_that_came_in_is_lost_by_going_back(clinic: PretendedClinic) -> 
         clinic.upgrade(services=services)
     assert clinic.stands() == NEW
     assert look(data) == (2, 728)
-    assert services.up == set(Pretended.at_first(clinic))
+    assert services.runs == set(Pretended.at_first(clinic))
 
 
 def test_without_a_migration_the_old_version_goes_on_with_what_came_in(tmp_path: Path) -> None:
@@ -188,11 +188,11 @@ def test_a_backup_that_cannot_be_put_back_leaves_the_data_in_place_and_is_tried_
     with pytest.raises(InstallError, match=r"(?s)going back did not either: .*Nothing is lost: the data are in"):
         clinic.upgrade(services=services)
     assert look(clinic.places.collector_data) == (2, 723)
-    assert not services.up
+    assert not services.runs
     pretending(clinic).refuses = set()
     clinic.recover(services, at_boot=False)
     assert clinic.stands() == OLD
-    assert services.up == set(Pretended.at_first(clinic))
+    assert services.runs == set(Pretended.at_first(clinic))
 
 
 def test_a_full_disk_in_the_middle_gives_its_ballast_back_and_goes_back(
@@ -209,6 +209,36 @@ def test_a_full_disk_in_the_middle_gives_its_ballast_back_and_goes_back(
     with pytest.raises(NotKeptError, match="The disk is full"):
         clinic.upgrade(services=Pretended(clinic))
     assert clinic.stands() == OLD
+
+
+def test_where_only_the_installer_was_killed_nothing_runs_on_data_that_are_put_back(clinic: PretendedClinic) -> None:
+    """Any unit that is started then asks systemd for what settles it at boot; the new collector still runs."""
+
+    def killed() -> None:
+        raise KeyboardInterrupt
+
+    services = Pretended(clinic, meanwhile=killed)
+    with pytest.raises(KeyboardInterrupt):
+        clinic.upgrade(services=services)
+    assert "soakledger-collector.service" in services.runs
+    assert "mosquitto.service" not in services.runs
+    running_at: list[bool] = []
+    real = clinic.hands.rename
+
+    def rename(path: Path, to: Path) -> None:
+        running_at.append("soakledger-collector.service" in services.runs)
+        real(path, to)
+
+    clinic.hands.rename = rename  # type: ignore[method-assign]
+    services.said.clear()
+    assert clinic.recover(services, at_boot=True)
+    assert clinic.stands() == OLD
+    assert running_at
+    assert not any(running_at), "the data were moved away from under a collector"
+    assert not [said for said in services.said if said.startswith("start ") and "soon" not in said], (
+        "would wait for ever"
+    )
+    assert {"start soon soakledger-collector.service", "start soon mosquitto.service"} <= set(services.said)
 
 
 def test_a_node_is_restarted_and_neither_data_nor_broker_are_touched(tmp_path: Path) -> None:

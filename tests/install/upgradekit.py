@@ -132,7 +132,8 @@ class Pretended(NoSystemd):
 
     def __init__(self, clinic: Clinic, fails: str = "", meanwhile: Callable[[], None] = lambda: None) -> None:
         super().__init__(clinic.places, clinic.hands)
-        self.up = set(self.at_first(clinic))
+        self.runs = set(self.at_first(clinic))
+        self.falls: set[str] = set()
         self.fails, self._meanwhile, self._status = fails, meanwhile, clinic.places.status
         self.said: list[str] = []
 
@@ -142,16 +143,25 @@ class Pretended(NoSystemd):
         return (BROKER, *started_of(clinic.parts))
 
     def running(self, units: Sequence[str]) -> tuple[str, ...]:
-        return tuple(unit for unit in units if unit in self.up)
+        return tuple(unit for unit in units if unit in self.runs)
+
+    def up(self, units: Sequence[str]) -> tuple[str, ...]:
+        return tuple(unit for unit in self.running(units) if unit not in self.falls)
+
+    def at_boot(self, unit: str) -> bool:
+        return unit == BROKER
 
     def stop(self, units: Sequence[str]) -> None:
-        self.up -= set(units)
+        self.runs -= set(units)
         self.said += [f"stop {unit}" for unit in units]
 
     def start(self, units: Sequence[str]) -> None:
-        self.up |= set(units)
+        self.runs |= set(units)
         self.said += [f"start {unit}" for unit in units]
         self._status.write_text("I am well")
+
+    def start_soon(self, units: Sequence[str]) -> None:
+        self.said += [f"start soon {unit}" for unit in units]
 
     def trouble(self, units: Sequence[str], also: Callable[[], str] = lambda: "") -> str:  # noqa: ARG002
         self._meanwhile()
