@@ -72,6 +72,7 @@ class Sent:
         self.people: list[NotifySettings] = []
         self.said: list[Outcome] = []
         self._servers: list[Server] = []
+        self._before = set(children_of(os.getpid()))  # such as the broker that other tests of this session share
         self.routes = Routes([], lambda: NOW_MS)
 
     def server(self, answer: Answer) -> Server:
@@ -104,11 +105,8 @@ class Sent:
         self._wait_until(condition, 60)
 
     def children(self) -> list[int]:
-        """Processes that this one has begun and that still run."""
-        found = []
-        for task in Path("/proc/self/task").iterdir():
-            found += [int(pid) for pid in (task / "children").read_text().split() if running(int(pid))]
-        return found
+        """Processes that this one has begun for it and that still run."""
+        return [pid for pid in children_of(os.getpid()) if pid not in self._before and running(pid)]
 
     def child(self) -> int:
         """The process that sends, once it has heard what it is to do."""
