@@ -34,6 +34,19 @@ class Trouble(NamedTuple):
         return f"{self.said} {self.todo}"
 
 
+class _ClosesItself(ssl.SSLSocket):
+    """Paho forgets a connection whose handshake fails: its socket would stay open until Python finds it."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except (ssl.SSLWantReadError, ssl.SSLWantWriteError):
+            raise  # it goes on
+        except BaseException:
+            self.close()
+            raise
+
+
 def client_context(ca_file: str) -> ssl.SSLContext:
     """Trusts what the site's authority signed and nothing else; the server's name or address must stand in it.
 
@@ -43,6 +56,7 @@ def client_context(ca_file: str) -> ssl.SSLContext:
         OSError: The file cannot be used; ssl.SSLError is one.
     """
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.sslsocket_class = _ClosesItself
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     context.check_hostname = True
     context.verify_mode = ssl.CERT_REQUIRED
