@@ -54,7 +54,7 @@ def running(setup: Setup) -> int | None:
 
 
 def tell(setup: Setup) -> bool:
-    """Have the broker read logins, rules and certificates again; False if it does not run.
+    """Have the broker read logins, rules and certificates again; False if it does not run, or never gets so far.
 
     Mosquitto does so at SIGHUP, and throws out whoever is connected with a login that no longer holds.
 
@@ -62,7 +62,7 @@ def tell(setup: Setup) -> bool:
         BrokerError: This user may not.
     """
     pid = running(setup)
-    if pid is None:
+    if pid is None or not becomes(lambda: _heeds(pid)):
         return False
     try:
         os.kill(pid, signal.SIGHUP)
@@ -74,6 +74,18 @@ def tell(setup: Setup) -> bool:
             "mosquitto`."
         ) from None
     return True
+
+
+def _heeds(pid: int) -> bool:
+    """It has begun to listen for SIGHUP, which ends a Mosquitto that is just starting: its port is open before that.
+
+    SigCgt in proc(5) has the signals that a process handles, signal 1 as its lowest bit. One that has ended heeds none.
+    """
+    try:
+        status = Path(f"/proc/{pid}/status").read_text(encoding="utf-8")
+    except OSError:
+        return False
+    return any(line.startswith("SigCgt:") and int(line.split()[1], 16) & 1 for line in status.splitlines())
 
 
 def ask(place: Place, setup: Setup, login: str, password: str) -> Answer:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 import stat
 import subprocess
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,7 +15,7 @@ import pytest
 from brokersite import BrokerSite, free_port, until
 from click.testing import CliRunner, Result
 
-from collector.broker import enrol_command, passwords, setup_command
+from collector.broker import enrol_command, passwords, setup_command, telling
 from collector.broker.enrolling import Proof, read_logins, revoke
 from collector.clock import wall_clock
 from collector.ledger import Record, records
@@ -196,6 +198,22 @@ def test_a_broker_that_does_not_run_is_said_and_one_without_its_pid_is_not_belie
     assert "en-8 has no login any more.\nNot recorded: there are no data in" in done.output
     assert "does not name it, so that it could not be told. Run: systemctl restart mosquitto" in done.output
     assert "en-8" not in read_logins(own_site.place)
+
+
+def test_a_broker_that_is_just_starting_is_not_ended_by_being_told(
+    own_site: BrokerSite, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """SIGHUP ends a process that does not listen for it yet; a program of the same name stands for one."""
+    monkeypatch.setattr(telling, "_PATIENCE_S", 0.2)
+    program = tmp_path / "mosquitto"
+    shutil.copy(shutil.which("sleep") or "/bin/sleep", program)
+    with subprocess.Popen([program, "60"]) as starting:
+        (own_site.folder / "mosquitto.pid").write_text(str(starting.pid))
+        while telling.running(own_site.place.setup()) is None:  # until it has its name
+            time.sleep(0.01)
+        assert telling.tell(own_site.place.setup()) is False
+        assert starting.poll() is None
+        starting.kill()
 
 
 def test_setting_up_again_keeps_authority_logins_and_what_waits_for_the_collector(own_site: BrokerSite) -> None:
