@@ -53,7 +53,7 @@ class RefusedHostError(Exception):
         super().__init__(
             _(
                 "This server does not answer to the name {name}. Use the address it printed when it started, or start "
-                "it with --allow-host NAME."
+                "it with --allow-host NAME (`names` in dashboard.toml)."
             ).format(name=repr(host[:100]))
         )
 

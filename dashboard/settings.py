@@ -71,7 +71,9 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     metrics_from: Annotated[
         tuple[str, ...],
         msgspec.Meta(
-            max_length=20, description="Addresses or networks from which /metrics is answered without signing in."
+            max_length=20,
+            description="Addresses or networks from which /metrics is answered without signing in; behind a server on "
+            "this machine that sends no X-Forwarded-For everybody comes from it.",
         ),
     ] = ("127.0.0.0/8", "::1")
     fahrenheit: Annotated[

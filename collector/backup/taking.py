@@ -13,14 +13,14 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import NamedTuple
 
-from collector import ledger, projections
+from collector import ledger
 from collector.backup import manifest as manifests
 from collector.backup.manifest import UNFINISHED, Manifest
 from collector.backup.proving import wrong_with
+from collector.beside import append_beside
 from collector.clock import UtcClock
 from collector.errors import DataError
 from collector.health import unusable
-from collector.ledger import Ledger
 from collector.machine import BackupMade
 from collector.pictures import FOLDER as PICTURES
 from collector.record.book import Book
@@ -255,16 +255,4 @@ def _record(data_dir: Path, path: Path, manifest: Manifest, clock: UtcClock) -> 
         hash=manifest.hash,
         bytes=size,
     )
-    database = connect(data_dir / FILE_NAME)
-    try:
-        database.conn.execute("BEGIN IMMEDIATE")
-        try:
-            record = Ledger(database.conn, clock).append(body.KIND, body)
-            projections.follow(database.conn, record)
-            database.conn.commit()
-        except BaseException:
-            database.conn.rollback()
-            raise
-        return record.number
-    finally:
-        database.close()
+    return append_beside(data_dir, body, clock)

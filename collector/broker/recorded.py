@@ -6,13 +6,12 @@ import socket
 import sqlite3
 from pathlib import Path
 
-from collector import projections
+from collector.beside import append_beside
 from collector.clock import UtcClock
 from collector.errors import DataError
 from collector.health import unusable
-from collector.ledger import Ledger
 from collector.machine import NodeEnrolled, NodeRevoked
-from collector.schema import FILE_NAME, connect, refuse_newer
+from collector.schema import FILE_NAME
 
 
 def record(data_dir: Path, body: NodeEnrolled | NodeRevoked, clock: UtcClock) -> int | None:
@@ -27,22 +26,10 @@ def record(data_dir: Path, body: NodeEnrolled | NodeRevoked, clock: UtcClock) ->
     path = data_dir / FILE_NAME
     if not path.is_file() or path.stat().st_size == 0:
         return None
-    database = connect(path)
-    refuse_newer(database)
     try:
-        database.conn.execute("BEGIN IMMEDIATE")
-        try:
-            appended = Ledger(database.conn, clock).append(body.KIND, body)
-            projections.follow(database.conn, appended)
-            database.conn.commit()
-        except BaseException:
-            database.conn.rollback()
-            raise
+        return append_beside(data_dir, body, clock)
     except sqlite3.Error as error:
         raise DataError(unusable(path, error)) from None
-    finally:
-        database.close()
-    return appended.number
 
 
 def this_host() -> str:

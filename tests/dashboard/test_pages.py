@@ -194,7 +194,8 @@ def test_no_answer_under_a_foreign_name(client: Client, host: str, status: int) 
     if status == 421:
         assert answer.json()["text"] == (
             f"This server does not answer to the name {host!r}. "
-            "Use the address it printed when it started, or start it with --allow-host NAME."
+            "Use the address it printed when it started, or start it with --allow-host NAME "
+            "(`names` in dashboard.toml)."
         )
         assert client.get("/", headers={"host": host}).status_code == 421
 
